@@ -1,1 +1,1 @@
-""""""
+"""What goes to each site: females, males, cavities, packages, mud."""

@@ -1,0 +1,49 @@
+"""Length, area and their words; SI inside, feet and acres on paper."""
+
+from __future__ import annotations
+
+from typing import Final, Literal
+
+Units = Literal["us", "metric"]
+
+M_PER_FT: Final = 0.3048
+"""International foot, exact (1959 agreement; NIST SP 811)."""
+M_PER_FT_US: Final = 1200 / 3937
+"""US survey foot, exact; EPSG unit 9003."""
+M2_PER_ACRE: Final = 43_560 * M_PER_FT**2
+"""International acre, 4046.8564224 m²."""
+M_PER_CHAIN: Final = 66 * M_PER_FT
+
+
+def acres(area_m2: float) -> float:
+    """International acres of an area [m²]."""
+    return area_m2 / M2_PER_ACRE
+
+
+def length_text(length_m: float, units: Units, digits: int = 0) -> str:
+    """A length for people: feet or metres with its unit.
+
+    >>> length_text(20.1168, "us"), length_text(20.1168, "metric", 1)
+    ('66 ft', '20.1 m')
+    """
+    if units == "us":
+        return f"{length_m / M_PER_FT:,.{digits}f} ft"
+    return f"{length_m:,.{digits}f} m"
+
+
+def parse_length(text: str) -> float:
+    """Metres of a length such as '45ft', '45 ft', '13.7 m' or '13.7m'; a bare number is refused.
+
+    Raises ``ValueError`` with the wanted form.
+    """
+    word = text.strip().lower().replace(" ", "")
+    for suffix, factor in (("ftus", M_PER_FT_US), ("feet", M_PER_FT), ("ft", M_PER_FT), ("'", M_PER_FT), ("m", 1.0)):
+        if word.endswith(suffix):
+            try:
+                value = float(word[: -len(suffix)])
+            except ValueError:
+                break
+            if 0 <= value < 1e7:
+                return value * factor
+            break
+    raise ValueError(f"'{text}' is no length; write it with its unit, such as 45ft or 13.7m.")
