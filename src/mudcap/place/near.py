@@ -121,7 +121,7 @@ def nearest_m(
 
 
 def distinct_radii(distances_m: Floats, tolerance_m: float) -> Floats:
-    """Return the distinct values of ``distances_m``, ascending; of values within the tolerance the largest stays.
+    """Return the distinct values, ascending; of a run of values closer than the tolerance the largest stays.
 
     >>> distinct_radii(np.array([2.0, 1.0, 1.0 + 1e-12]), 1e-9).tolist()
     [1.000000000001, 2.0]
@@ -134,9 +134,11 @@ def distinct_radii(distances_m: Floats, tolerance_m: float) -> Floats:
 
 
 def _measured(raw: Floats, distance: Distance, tol: float) -> Floats:
-    away = np.ascontiguousarray(raw, np.float64)
+    away: Floats = np.ascontiguousarray(raw, np.float64)
     # a distance of exactly 5 may arrive as 4.999…: the tolerance keeps its floor at 5
-    return np.floor(away + tol) if distance == "euclid_floor" else away
+    if distance == "euclid_floor":
+        away = np.floor(away + tol)
+    return away
 
 
 def _csr(
