@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Final, Literal
 
 Units = Literal["us", "metric"]
@@ -47,3 +48,12 @@ def parse_length(text: str) -> float:
                 return value * factor
             break
     raise ValueError(f"'{text}' is no length; write it with its unit, such as 45ft or 13.7m.")
+
+
+def round_half_up(value: float) -> int:
+    """The nearest whole number, halves upward.
+
+    >>> round_half_up(2.5), round_half_up(2.4999)
+    (3, 2)
+    """
+    return math.floor(value + 0.5 + 1e-9)

@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from mudcap.geo.units import round_half_up
 from mudcap.lang import _
 from mudcap.supply.apportion import largest_remainder
 from mudcap.supply.params import StockingParams
@@ -89,15 +90,6 @@ def preset_for(crop: str, params: StockingParams) -> StockingPreset:
             )
         return PRESETS[params.preset]
     return PRESETS.get(crop.strip().lower(), PRESETS["other"])
-
-
-def round_half_up(value: float) -> int:
-    """The nearest whole number, halves upward.
-
-    >>> round_half_up(2.5), round_half_up(2.4999)
-    (3, 2)
-    """
-    return int(np.floor(value + 0.5 + 1e-9))
 
 
 def stock_block(*, crop: str, acres: float, site_trees: ArrayLike, params: StockingParams) -> BlockStock:
