@@ -1,1 +1,1 @@
-"""Makes the shared makers in this folder (`plans`, `orchards`) importable from every test."""
+"""Makes the shared makers in this folder (`small_plan`, `orchards`) importable from every test."""
