@@ -55,7 +55,7 @@ def quota(acres: float, per_acre: float) -> int:
 def allowed(reasons: NDArray[np.int64], mud: MudParams) -> NDArray[np.bool_]:
     """Stations (n,) on which a shelter may stand: the mud flag bars only where mud must exist already."""
     ignored = 0 if mud.mode == "existing" else int(Exclusion.NO_MUD)
-    return (reasons & ~ignored) == 0
+    return np.asarray((reasons & ~ignored) == 0, bool)
 
 
 def block_tasks(
