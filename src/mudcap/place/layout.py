@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -116,3 +116,11 @@ def solve_jobs(tasks: Sequence[BlockTask], orchard: Orchard, place: PlaceParams)
 def chosen_stations(task: BlockTask, placement: Placement) -> NDArray[np.int64]:
     """Candidate numbers of a block's sites."""
     return task.station[placement.sites]
+
+
+def with_bans(candidates: Candidates, banned: NDArray[np.int64]) -> Candidates:
+    """The candidates with the given ones (k,) marked as banned by hand."""
+    reasons = candidates.reasons.copy()
+    reasons[banned] |= int(Exclusion.BANNED)
+    reasons.setflags(write=False)
+    return replace(candidates, reasons=reasons)
