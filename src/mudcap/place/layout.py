@@ -52,10 +52,10 @@ def quota(acres: float, per_acre: float) -> int:
     return max(1, round_half_up(acres * per_acre))
 
 
-def allowed(reasons: NDArray[np.int64], mud: MudParams) -> NDArray[np.bool_]:
-    """Stations (n,) on which a shelter may stand: the mud flag bars only where mud must exist already."""
+def barring(reasons: NDArray[np.int64], mud: MudParams) -> NDArray[np.int64]:
+    """Of each station's reasons (n,) those that bar a shelter; the mud flag bars only where mud must exist already."""
     ignored = 0 if mud.mode == "existing" else int(Exclusion.NO_MUD)
-    return np.asarray((reasons & ~ignored) == 0, bool)
+    return np.asarray(reasons & ~ignored, np.int64)
 
 
 def block_tasks(
@@ -75,7 +75,7 @@ def block_tasks(
     A pinned station is a site even where a rule speaks against it. Where fewer stations are allowed than the quota asks
     for, the problem takes them all; the caller says so.
     """
-    may = allowed(candidates.reasons, mud)
+    may = barring(candidates.reasons, mud) == 0
     may[pinned] = True
     tasks = []
     for index, block in enumerate(orchard.blocks):
@@ -124,3 +124,9 @@ def with_bans(candidates: Candidates, banned: NDArray[np.int64]) -> Candidates:
     reasons[banned] |= int(Exclusion.BANNED)
     reasons.setflags(write=False)
     return replace(candidates, reasons=reasons)
+
+
+def spread(tasks: Sequence[BlockTask], solved: Sequence[Placement]) -> tuple[Placement | None, ...]:
+    """The solved placements laid beside all tasks: None where a task had no problem."""
+    rest = iter(solved)
+    return tuple(None if task.problem is None else next(rest) for task in tasks)

@@ -1,0 +1,93 @@
+"""The order of the steps, and nothing else: from an orchard and options to a checked plan."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Protocol
+
+import numpy as np
+
+from mudcap.errors import InputError
+from mudcap.lang import _
+from mudcap.orchard.checks import check
+from mudcap.orchard.model import Finding, Orchard
+from mudcap.orchard.network import travel_network
+from mudcap.orchard.rows import lay_rows
+from mudcap.place.candidates import lay_candidates
+from mudcap.place.demand import lay_demand
+from mudcap.place.layout import SolveJob, block_tasks, solve_jobs, spread, with_bans
+from mudcap.place.problem import Placement
+from mudcap.place.solve import solve
+from mudcap.plan.assign import assign_sites
+from mudcap.plan.claims import audit_plan
+from mudcap.plan.edits import apply_edits
+from mudcap.plan.model import Earlier, Edit, Params, Plan
+from mudcap.plan.number import plan_number
+from mudcap.plan.summary import block_plans, plan_findings
+
+Progress = Callable[[str], None]
+
+
+class SolveAll(Protocol):
+    """Solves the blocks' problems, in any order and place, and hands the placements back in the jobs' order."""
+
+    def __call__(self, jobs: Sequence[SolveJob], /) -> Sequence[Placement]:
+        """One placement a job."""
+
+
+def solve_here(jobs: Sequence[SolveJob], /) -> Sequence[Placement]:
+    """Solve one block after the other in this process."""
+    return [solve(j.problem, effort=j.effort, start=j.start, seed=j.seed) for j in jobs]
+
+
+def make_plan(
+    orchard: Orchard,
+    params: Params,
+    *,
+    edits: Sequence[Edit] = (),
+    earlier: Earlier | None = None,
+    findings: Sequence[Finding] = (),
+    solve_all: SolveAll = solve_here,
+    progress: Progress = lambda text: None,
+) -> Plan:
+    """Lay rows, place sites, stock them, check the whole by other means and hand back the plan.
+
+    `findings` are what reading the input found; the plan's come after them. Raises ``InputError`` where no block has
+    a tree.
+    """
+    earlier = earlier or Earlier()
+    progress(_("laying rows"))
+    laid, row_findings = lay_rows(orchard, params.rows)
+    if not any(b.rows is not None and len(b.rows.tree_xy) for b in laid.blocks):
+        raise InputError(
+            _("{ranch}: no block has room for a tree row. Check spacings and units.").format(ranch=laid.name)
+        )
+    network = travel_network(laid, params.travel)
+    progress(_("looking at stations"))
+    candidates = lay_candidates(
+        laid, network, access=params.access, mud=params.mud, rows=params.rows, travel=params.travel
+    )
+    demand = lay_demand(laid)
+    applied = apply_edits(edits, candidates=candidates, orchard=laid, earlier=earlier, units=params.units)
+    candidates = with_bans(candidates, applied.banned)
+    tasks = block_tasks(
+        laid, candidates, demand, place=params.place, mud=params.mud, pinned=applied.pinned, added=applied.added,
+        previous=np.empty(0, np.int64),
+    )  # fmt: skip
+    progress(_("placing sites"))
+    placements = spread(tasks, solve_all(solve_jobs(tasks, laid, params.place)))
+    made = assign_sites(
+        laid, candidates, demand, tasks, placements, earlier=earlier, moved_ids=applied.moved_ids,
+        pinned=applied.pinned, stocking=params.stocking,
+    )  # fmt: skip
+    blocks = block_plans(laid, candidates, demand, tasks, placements, made, params)
+    plan = Plan(
+        orchard=laid, params=params, edits=tuple(edits), network=network, candidates=candidates, demand=demand,
+        assigned=made.assigned, sites=made.sites, blocks=blocks,
+        findings=(*findings, *row_findings, *check(laid), *applied.findings,
+                  *plan_findings(laid, candidates, demand, tasks, made, params)),
+        last_serial=made.last_serial, number=plan_number(orchard, params, tuple(edits), earlier),
+        reproducible=all(p is None or not p.stopped for p in placements),
+    )  # fmt: skip
+    progress(_("checking the plan"))
+    return audit_plan(plan)

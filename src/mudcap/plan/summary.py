@@ -1,0 +1,210 @@
+"""What is said of each block of a plan: its figures, its status, and what a grower should read before hanging."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from mudcap.geo.units import M2_PER_ACRE
+from mudcap.lang import _
+from mudcap.orchard.model import Block, Exclusion, Finding, Orchard
+from mudcap.place.candidates import Candidates
+from mudcap.place.clash import acres_of_trees, quota_clash, reach_clash
+from mudcap.place.coverage import coverage
+from mudcap.place.demand import Demand
+from mudcap.place.layout import BlockTask, barring, chosen_stations
+from mudcap.place.problem import Placement
+from mudcap.place.rows import drive_rows
+from mudcap.plan.assign import Assignment
+from mudcap.plan.model import BlockPlan, BlockStatus, Params
+from mudcap.supply.stocking import preset_for
+
+FAR_RATIO = 1.5
+"""Trees farther from every free station than this many yardsticks are told of; a convention of ours."""
+
+
+def block_plans(
+    orchard: Orchard,
+    candidates: Candidates,
+    demand: Demand,
+    tasks: Sequence[BlockTask],
+    placements: Sequence[Placement | None],
+    made: Assignment,
+    params: Params,
+) -> tuple[BlockPlan, ...]:
+    """One summary a block, in orchard order."""
+    return tuple(
+        _block_plan(orchard.blocks[t.block], t, p, candidates, demand, made, params)
+        for t, p in zip(tasks, placements, strict=True)
+    )
+
+
+def _block_plan(
+    block: Block,
+    task: BlockTask,
+    placement: Placement | None,
+    candidates: Candidates,
+    demand: Demand,
+    made: Assignment,
+    params: Params,
+) -> BlockPlan:
+    own = np.flatnonzero(candidates.block == task.block)
+    status, reason = _status(task, placement)
+    excluded = excluded_by_rule(candidates.reasons[own])
+    if placement is None:
+        return BlockPlan(
+            block_id=block.block_id, status=status, reason=reason, acres=block.acres, trees=len(task.tree), quota=task.quota,
+            sites=0, coverage=None, excluded=excluded, stations=len(own),
+        )  # fmt: skip
+    station = chosen_stations(task, placement)
+    stock = made.stock[task.block]
+    driven = np.unique(drive_rows(candidates.row[station]))
+    return BlockPlan(
+        block_id=block.block_id,
+        status=status,
+        reason=reason,
+        acres=block.acres,
+        trees=len(task.tree),
+        quota=task.quota,
+        sites=len(station),
+        coverage=coverage(
+            candidates.xy[station],
+            demand.xy[task.tree],
+            demand.weight[task.tree],
+            area_m2=block.acres * M2_PER_ACRE,
+            polygon=block.polygon,
+        ),
+        levels=placement.levels,
+        excluded=excluded,
+        stations=len(own),
+        driven_rows=len(driven),
+        driven_m=_driven_length(block, driven),
+        females=stock.females,
+        males=stock.males,
+        cavities=stock.cavities,
+        beyond_mud=int((candidates.mud_m[station] > params.mud.limit_m).sum()),
+    )
+
+
+def excluded_by_rule(reasons: NDArray[np.int64]) -> Mapping[str, int]:
+    """Stations that each rule speaks against, by the rule's name in lower case; a station may count under several."""
+    counts = {f.name.lower(): int((reasons & f).astype(bool).sum()) for f in Exclusion if f.name}
+    return {name: n for name, n in counts.items() if n}
+
+
+def plan_findings(
+    orchard: Orchard,
+    candidates: Candidates,
+    demand: Demand,
+    tasks: Sequence[BlockTask],
+    placements: Sequence[Placement | None],
+    made: Assignment,
+    params: Params,
+) -> tuple[Finding, ...]:
+    """What the plan itself has to say: clashes, pins against a rule, crowded shelters, mud to be made, stocking words."""
+    said: list[Finding] = []
+    bars = barring(candidates.reasons, params.mud)
+    for task in tasks:
+        block = orchard.blocks[task.block]
+        own = np.flatnonzero(candidates.block == task.block)
+        said += _clashes(block, task, own, bars[own], candidates, demand, params)
+        if placements[task.block] is not None and placements[task.block].levels[0].status == "stopped":  # type: ignore[union-attr]
+            said.append(
+                _said(block, "fallback", _("Block {block}: the solver did not finish, so the sites stand on a plain hexagonal grid. Run again before hanging.").format(block=block.block_id))
+            )  # fmt: skip
+        if task.block in made.stock:
+            said += _stocking(block, made, task.block, params)
+    said += _pins(orchard, candidates, made, params)
+    said += _mud(orchard, candidates, made, params)
+    return tuple(said)
+
+
+def _status(task: BlockTask, placement: Placement | None) -> tuple[BlockStatus, str]:
+    if not len(task.tree):
+        return "no_site", _("No tree row fits in this block.")
+    if placement is None:
+        return "no_site", _("No station of this block is free of every rule.")
+    if placement.levels[0].status == "stopped":
+        return "fallback", _("The solver did not finish; a plain hexagonal grid stands in.")
+    if len(placement.sites) < task.quota:
+        return "relaxed", _("Only {sites} of {quota} sites fit.").format(sites=len(placement.sites), quota=task.quota)
+    return "planned", ""
+
+
+def _driven_length(block: Block, driven: NDArray[np.int64]) -> float:
+    wanted = set(driven.tolist())
+    return float(sum(a.line.length for a in block.alleys if a.left_row in wanted))
+
+
+def _clashes(
+    block: Block,
+    task: BlockTask,
+    own: NDArray[np.int64],
+    bars: NDArray[np.int64],
+    candidates: Candidates,
+    demand: Demand,
+    params: Params,
+) -> list[Finding]:
+    if not len(task.tree) or block.rows is None:
+        return []
+    limits = {"access": params.access, "mud": params.mud, "units": params.units}
+    short = quota_clash(block, own, bars, candidates, quota=task.quota, **limits)  # type: ignore[arg-type]
+    if not len(task.station):
+        return [short] if short else []
+    area = block.acres * M2_PER_ACRE
+    far_m = FAR_RATIO * float(np.sqrt(2 * area / (3 * np.sqrt(3) * task.quota)))
+    nearest, _index = cKDTree(candidates.xy[task.station]).query(demand.xy[task.tree])
+    per_acre = 1 / acres_of_trees(1, block.rows.row_spacing_m, block.rows.tree_spacing_m)
+    far = reach_clash(
+        block, demand.xy[task.tree], nearest, own, bars, candidates, limit_m=far_m, trees_per_acre=per_acre, **limits  # type: ignore[arg-type]
+    )  # fmt: skip
+    return [f for f in (short, far) if f]
+
+
+def _stocking(block: Block, made: Assignment, index: int, params: Params) -> list[Finding]:
+    stock = made.stock[index]
+    said = []
+    most = max(stock.site_cavities)
+    if most > params.stocking.cavities_warn:
+        text = _(
+            "Block {block}: up to {most} cavities a site, above {limit}; boxes with more than 100 holes are less attractive "
+            "(NC State Extension). More sites an acre would do."
+        )
+        said.append(_said(block, "crowded_shelter", text.format(block=block.block_id, most=most, limit=params.stocking.cavities_warn)))
+    if not preset_for(block.crop, params.stocking).established and params.stocking.females_per_acre is None:
+        text = _(
+            "Block {block}: no release rate is commonly established for {crop}; {females} females stand in at the starting "
+            "value. Set stocking.females_per_acre to your own."
+        )
+        said.append(_said(block, "rate_not_established", text.format(block=block.block_id, crop=block.crop, females=stock.females)))
+    return said
+
+
+def _pins(orchard: Orchard, candidates: Candidates, made: Assignment, params: Params) -> list[Finding]:
+    said = []
+    for site, station in zip(made.sites, made.station, strict=True):
+        bars = int(barring(candidates.reasons[[station]], params.mud)[0])
+        if bars:
+            block = next(b for b in orchard.blocks if b.block_id == site.block_id)
+            names = ", ".join(str(f.name).lower().replace("_", " ") for f in Exclusion if f and f & bars)
+            text = _("Site {site} ({address}) is pinned where a rule speaks against it: {rules}.")
+            said.append(_said(block, "pin_against_rule", text.format(site=site.site_id, address=site.address, rules=names)))
+    return said
+
+
+def _mud(orchard: Orchard, candidates: Candidates, made: Assignment, params: Params) -> list[Finding]:
+    said = []
+    for index, block in enumerate(orchard.blocks):
+        mine = made.station[candidates.block[made.station] == index] if len(made.station) else made.station
+        beyond = int((candidates.mud_m[mine] > params.mud.limit_m).sum())
+        if beyond:
+            text = _("Block {block}: {n} of {all} sites have no clean mud within the limit; wet a clay spot near them.")
+            said.append(_said(block, "beyond_mud", text.format(block=block.block_id, n=beyond, all=len(mine))))
+    return said
+
+
+def _said(block: Block, code: str, text: str) -> Finding:
+    return Finding(level="warning", code=code, layer=block.layer, feature=block.block_id, text=text)
