@@ -1,0 +1,63 @@
+"""The numbers a plan rests on, each with its source or the words "common practice, no source"."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from mudcap.geo.units import length_text
+from mudcap.lang import translator
+from mudcap.plan.model import Params
+from mudcap.supply.stocking import preset_for
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Convention:
+    """One number: what it is, its value in the units chosen, and where it comes from."""
+
+    what: str
+    value: str
+    source: str
+
+
+def conventions(params: Params, crops: Iterable[str], lang: str = "en") -> tuple[Convention, ...]:
+    """The numbers used by a run with these options on blocks of these crops."""
+    word = translator(lang)
+    common = word("Common practice, no source.")
+    access, place, stocking = params.access, params.place, params.stocking
+    per_acre = f"{place.per_acre:g}" if place.per_acre_max is None else f"{place.per_acre:g}–{place.per_acre_max:g}"
+
+    def length(value_m: float) -> str:
+        return length_text(value_m, params.units, 1)
+
+    rows = [
+        (word("Shelters an acre"), per_acre,
+         common + " " + word("Trials favour many small sites (Artz et al. 2013, Insect Conserv. Divers. 6:715–724; 2014, J. Econ. Entomol. 107:2045–2054; Boyle & Pitts-Singer 2017, J. Insect Sci. 17(2):41).")),
+        (word("Clear of the width a sprayer sweeps"), length(access.spray_clear_m), common),
+        (word("Kept from the block edge"), length(access.block_edge_m),
+         word("Field trials favour edges (Boyle et al. 2020, Ecol. Evol. 10:3189–3199).")),
+        (word("Clear of keep-outs"), length(access.keep_out_m), common),
+        (word("Clear of hazards"), length(access.hazard_m), common),
+        (word("Clear of honey-bee hives"), length(access.hives_m), common),
+        (word("Clear of a chemical store"), length(access.chemical_store_m), common),
+        (word("Longest walk from the vehicle"), length(access.walk_m), common),
+        (word("Mud within"), length(params.mud.limit_m),
+         word("Convention; upper bound 160–400 m (NC State Extension, bee hotel checklist).")),
+        (word("Cavities for each female released"), f"{stocking.cavities_per_female:g}",
+         common + " " + word("In field tunnels 0.9–1.4 tubes were used a female (Schmolke, Galic & Hinarejos 2023, J. Appl. Ecol. 60:2573–2585).")),
+        (word("Warn above cavities at one site"), str(stocking.cavities_warn),
+         word("NC State Extension, citing Artz et al. 2013, 2014.")),
+    ]  # fmt: skip
+    if place.farthest_m is not None:
+        rows.insert(1, (word("Wanted farthest tree"), length(place.farthest_m), word("Asked for.")))
+    rows += _females(params, crops, lang)
+    return tuple(Convention(what=what, value=value, source=source) for what, value, source in rows)
+
+
+def _females(params: Params, crops: Iterable[str], lang: str) -> list[tuple[str, str, str]]:
+    word, given = translator(lang), params.stocking.females_per_acre
+    what = word("Females released an acre")
+    if given is not None:
+        return [(what, f"{given:g}", word("Asked for."))]
+    presets = {p.name: p for p in (preset_for(crop, params.stocking) for crop in crops)}
+    return [(f"{what} ({name})", f"{p.females_per_acre:g}", p.source + ".") for name, p in sorted(presets.items())]
