@@ -48,6 +48,9 @@ class PlaceParams:
     slack: float = 0.04
     row_economy: float = 0.03
     seed: int = 0
+    border_m: float = 15.0
+    """Blocks of one crop no farther apart than this share shelters across the border (a narrow road); 0 = never.
+    Convention, well below every published foraging distance (35 m and more)."""
     max_acres: float = 20_000.0
     """A file with more acres than this is refused before any grid is laid."""
     safety_s: float = 1800.0

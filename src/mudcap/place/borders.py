@@ -1,0 +1,214 @@
+"""Blocks that share a border share shelters: a shelter serves trees across a narrow road."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from mudcap.orchard.model import Orchard
+from mudcap.place.candidates import Candidates
+from mudcap.place.demand import Demand
+from mudcap.place.layout import BlockTask, SolveJob, chosen_stations
+from mudcap.place.params import PlaceParams
+from mudcap.place.problem import Placement
+
+Solve = Callable[[Sequence[SolveJob]], Sequence[Placement]]
+Placements = tuple[Placement | None, ...]
+
+WORSE_M: Final = 1e-6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BorderSaving:
+    """What counting the neighbours' sites saved in one block."""
+
+    block: int
+    trees_across: int
+    """Trees of this block that a neighbour's site serves."""
+    farthest_before_m: float
+    farthest_m: float
+    mean_before_m: float
+    mean_m: float
+
+
+def bordering(orchard: Orchard, border_m: float) -> tuple[tuple[int, ...], ...]:
+    """For each block the blocks of the same crop no farther than `border_m` away, ascending; its own index left out."""
+    polygons = [b.polygon for b in orchard.blocks]
+    tree = shapely.STRtree(polygons)
+    found: list[tuple[int, ...]] = []
+    for i, polygon in enumerate(polygons):
+        near = (
+            tree.query(polygon, predicate="dwithin", distance=border_m) if border_m > 0 else np.empty(0, int)
+        )
+        found.append(
+            tuple(sorted(int(j) for j in near if j != i and orchard.blocks[j].crop == orchard.blocks[i].crop))
+        )
+    return tuple(found)
+
+
+def across_m(
+    block: int,
+    neighbours: Sequence[int],
+    tasks: Sequence[BlockTask],
+    placements: Sequence[Placement | None],
+    candidates: Candidates,
+    demand: Demand,
+) -> NDArray[np.float64]:
+    """Distance (m,) from each of a block's trees to the nearest site of its neighbours; inf where there is none."""
+    stations = _sites_of(neighbours, tasks, placements)
+    trees = demand.xy[tasks[block].tree]
+    if not len(stations):
+        return np.full(len(trees), np.inf)
+    return np.asarray(cKDTree(candidates.xy[stations]).query(trees)[0], float)
+
+
+def share_borders(
+    orchard: Orchard,
+    tasks: Sequence[BlockTask],
+    placements: Placements,
+    candidates: Candidates,
+    demand: Demand,
+    *,
+    place: PlaceParams,
+    solve_all: Solve,
+) -> Placements:
+    """Solve each bordering block again with its neighbours' sites counted, from where it stands; keep what is better.
+
+    Blocks are taken in fixed order, in groups no two of which border each other, so that the result does not depend on
+    how the groups are spread over processes. A block's new sites are kept where, over the block and its neighbours, the
+    farthest distance is no greater and the mean square is smaller.
+    """
+    near = bordering(orchard, place.border_m)
+    now = list(placements)
+    for group in _groups(near, now):
+        served = {i: across_m(i, near[i], tasks, now, candidates, demand) for i in group}
+        jobs = [_job(orchard, tasks[i], now[i], served[i], place) for i in group]
+        for i, again in zip(group, solve_all(jobs), strict=True):
+            trial = [*now[:i], again, *now[i + 1 :]]
+            if _better(i, near, tasks, now, trial, candidates, demand):
+                now[i] = again
+    return tuple(now)
+
+
+def border_savings(
+    orchard: Orchard,
+    tasks: Sequence[BlockTask],
+    alone: Sequence[Placement | None],
+    shared: Sequence[Placement | None],
+    candidates: Candidates,
+    demand: Demand,
+    border_m: float,
+) -> tuple[BorderSaving, ...]:
+    """What sharing borders saved, a row a block that has a neighbour with sites."""
+    near = bordering(orchard, border_m)
+    rows = []
+    for i, neighbours in enumerate(near):
+        before, after = alone[i], shared[i]
+        if before is None or after is None or not len(_sites_of(neighbours, tasks, shared)):
+            continue
+        own = _own_m(i, tasks, shared, candidates, demand)
+        across = across_m(i, neighbours, tasks, shared, candidates, demand)
+        weight = demand.weight[tasks[i].tree]
+        weight = weight if weight.sum() else np.ones(len(weight))
+        both = np.minimum(own, across)
+        alone_m = _own_m(i, tasks, alone, candidates, demand)
+        rows.append(
+            BorderSaving(
+                block=i,
+                trees_across=int((across < own - WORSE_M).sum()),
+                farthest_before_m=float(alone_m.max()),
+                farthest_m=float(both.max()),
+                mean_before_m=float(np.average(alone_m, weights=weight)),
+                mean_m=float(np.average(both, weights=weight)),
+            )
+        )
+    return tuple(rows)
+
+
+def _job(
+    orchard: Orchard,
+    task: BlockTask,
+    placement: Placement | None,
+    served: NDArray[np.float64],
+    place: PlaceParams,
+) -> SolveJob:
+    if task.problem is None or placement is None:
+        raise ValueError("only a block with sites can be solved again.")
+    served = served.copy()
+    served.setflags(write=False)
+    return SolveJob(
+        name=orchard.blocks[task.block].block_id,
+        problem=replace(task.problem, served_m=served),
+        effort="quick",
+        seed=place.seed,
+        start=placement.sites,
+    )
+
+
+def _groups(near: Sequence[tuple[int, ...]], placements: Sequence[Placement | None]) -> list[list[int]]:
+    """Greedy colouring in block order: each group's members border none of the same group."""
+    colour: dict[int, int] = {}
+    for i, neighbours in enumerate(near):
+        if placements[i] is None or not any(placements[j] is not None for j in neighbours):
+            continue
+        taken = {colour[j] for j in neighbours if j in colour}
+        colour[i] = next(c for c in range(len(taken) + 1) if c not in taken)
+    return [[i for i in colour if colour[i] == c] for c in range(max(colour.values(), default=-1) + 1)]
+
+
+def _sites_of(
+    blocks: Sequence[int], tasks: Sequence[BlockTask], placements: Sequence[Placement | None]
+) -> NDArray[np.int64]:
+    stations = [chosen_stations(tasks[j], p) for j in blocks if (p := placements[j]) is not None]
+    return np.concatenate(stations) if stations else np.empty(0, np.int64)
+
+
+def _own_m(
+    block: int,
+    tasks: Sequence[BlockTask],
+    placements: Sequence[Placement | None],
+    candidates: Candidates,
+    demand: Demand,
+) -> NDArray[np.float64]:
+    stations = _sites_of([block], tasks, placements)
+    return np.asarray(cKDTree(candidates.xy[stations]).query(demand.xy[tasks[block].tree])[0], float)
+
+
+def _better(
+    block: int,
+    near: Sequence[tuple[int, ...]],
+    tasks: Sequence[BlockTask],
+    now: Sequence[Placement | None],
+    trial: Sequence[Placement | None],
+    candidates: Candidates,
+    demand: Demand,
+) -> bool:
+    before, after = (_score(block, near, tasks, p, candidates, demand) for p in (now, trial))
+    return after[0] <= before[0] + WORSE_M and after[1] < before[1] * (1 - 1e-9)
+
+
+def _score(
+    block: int,
+    near: Sequence[tuple[int, ...]],
+    tasks: Sequence[BlockTask],
+    placements: Sequence[Placement | None],
+    candidates: Candidates,
+    demand: Demand,
+) -> tuple[float, float]:
+    """Farthest and weighted sum of squares over a block and its neighbours, each counting all its own neighbours' sites."""
+    farthest = total = 0.0
+    for i in (block, *near[block]):
+        if placements[i] is None:
+            continue
+        own = _own_m(i, tasks, placements, candidates, demand)
+        served = np.minimum(own, across_m(i, near[i], tasks, placements, candidates, demand))
+        weight = demand.weight[tasks[i].tree]
+        farthest = max(farthest, float(served[weight > 0].max(initial=0.0)))
+        total += float((weight * served**2).sum())
+    return farthest, total
