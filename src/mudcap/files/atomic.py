@@ -43,7 +43,9 @@ def check_directory(directory: Path) -> None:
         if directory.is_dir():
             if not os.access(directory, os.W_OK | os.X_OK):
                 raise StoreError(
-                    _("{folder}: this folder may not be written. Choose another with -o.").format(folder=directory)
+                    _("{folder}: this folder may not be written. Choose another with -o.").format(
+                        folder=directory
+                    )
                 )
             return
         if os.path.lexists(directory):
@@ -55,9 +57,9 @@ def check_directory(directory: Path) -> None:
         parent = directory.absolute().parent
         if not parent.is_dir():
             raise StoreError(
-                _("{folder}: the folder {parent} does not exist. Make it first, or choose another with -o.").format(
-                    folder=directory, parent=parent
-                )
+                _(
+                    "{folder}: the folder {parent} does not exist. Make it first, or choose another with -o."
+                ).format(folder=directory, parent=parent)
             )
     except OSError as error:
         raise _refusal(directory, error) from error
@@ -164,9 +166,9 @@ def _refuse_folders(directory: Path, names: Collection[str]) -> None:
     for name in names:
         if (directory / name).is_dir() and not (directory / name).is_symlink():
             raise StoreError(
-                _("{path}: a folder stands where an output file belongs. Move it away, or choose another -o.").format(
-                    path=directory / name
-                )
+                _(
+                    "{path}: a folder stands where an output file belongs. Move it away, or choose another -o."
+                ).format(path=directory / name)
             )
 
 
@@ -175,7 +177,9 @@ def _refusal(path: Path, error: OSError) -> StoreError:
     if error.errno in full:
         text = _("{path}: the disk is full. Nothing was changed; make room and run again.")
     elif error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
-        text = _("{path}: may not be written ({reason}). Close programs that have it open, or choose another with -o.")
+        text = _(
+            "{path}: may not be written ({reason}). Close programs that have it open, or choose another with -o."
+        )
     else:
         text = _("{path}: cannot be written ({reason}). Choose another folder with -o.")
     return StoreError(text.format(path=path, reason=error.strerror or error))

@@ -25,7 +25,9 @@ def conventions(params: Params, crops: Iterable[str], lang: str = "en") -> tuple
     word = translator(lang)
     common = word("Common practice, no source.")
     access, place, stocking = params.access, params.place, params.stocking
-    per_acre = f"{place.per_acre:g}" if place.per_acre_max is None else f"{place.per_acre:g}–{place.per_acre_max:g}"
+    per_acre = (
+        f"{place.per_acre:g}" if place.per_acre_max is None else f"{place.per_acre:g}–{place.per_acre_max:g}"
+    )
 
     def length(value_m: float) -> str:
         return length_text(value_m, params.units, 1)
@@ -60,4 +62,6 @@ def _females(params: Params, crops: Iterable[str], lang: str) -> list[tuple[str,
     if given is not None:
         return [(what, f"{given:g}", word("Asked for."))]
     presets = {p.name: p for p in (preset_for(crop, params.stocking) for crop in crops)}
-    return [(f"{what} ({name})", f"{p.females_per_acre:g}", p.source + ".") for name, p in sorted(presets.items())]
+    return [
+        (f"{what} ({name})", f"{p.females_per_acre:g}", p.source + ".") for name, p in sorted(presets.items())
+    ]

@@ -103,7 +103,9 @@ def _blocks(plan: Plan, word: Word) -> str:
     rows = []
     for b in plan.blocks:
         c = b.coverage
-        distances = ["–"] * 3 if c is None else [length_text(v, units, 1) for v in (c.mean_m, c.p95_m, c.farthest_m)]
+        distances = (
+            ["–"] * 3 if c is None else [length_text(v, units, 1) for v in (c.mean_m, c.p95_m, c.farthest_m)]
+        )
         trees = "–" if c is None else f"{c.trees_min:g} / {c.trees_mean:.1f} / {c.trees_max:g}"
         cv = "–" if c is None else f"{c.trees_cv:.3f}"
         rows.append([
@@ -132,7 +134,13 @@ def _proof(plan: Plan, word: Word) -> str:
         ])  # fmt: skip
     if not rows:
         return ""
-    head = [word("Block"), word("Yardstick"), word("Farthest ÷ yardstick"), word("Proven bound"), word("Clark–Evans ratio")]
+    head = [
+        word("Block"),
+        word("Yardstick"),
+        word("Farthest ÷ yardstick"),
+        word("Proven bound"),
+        word("Clark–Evans ratio"),
+    ]
     note = word(
         "Yardstick: sqrt(2A/(3√3·N)), the covering radius if the block's area were served by equal discs. It measures "
         "area and is no bound where trees are served: below 1 is possible. Proven bound: no layout with as many sites "
@@ -147,8 +155,13 @@ def _excluded(plan: Plan, word: Word) -> str:
     if not rules:
         return ""
     head = [word("Block"), word("Stations"), *(escaped(rule_text(r, word)) for r in rules)]
-    rows = [[escaped(b.block_id), str(b.stations), *(str(b.excluded.get(r, 0)) for r in rules)] for b in plan.blocks]
-    note = word("Stations that each rule keeps free of shelters. One station may fall under several rules; its trees are served all the same.")
+    rows = [
+        [escaped(b.block_id), str(b.stations), *(str(b.excluded.get(r, 0)) for r in rules)]
+        for b in plan.blocks
+    ]
+    note = word(
+        "Stations that each rule keeps free of shelters. One station may fall under several rules; its trees are served all the same."
+    )
     return f"## {word('What each rule excluded')}\n\n{note}\n\n{_table(head, rows)}"
 
 
@@ -163,8 +176,13 @@ def rule_text(rule: str, word: Word) -> str:
 
 
 def _conventions(plan: Plan, word: Word, lang: str) -> str:
-    lines = [f"- {c.what}: {c.value}. {c.source}" for c in conventions(plan.params, [b.crop for b in plan.orchard.blocks], lang)]
-    note = word("Each of these can be set in mudcap.toml. Pesticide labels, local codes and licensed advisers come first.")
+    lines = [
+        f"- {c.what}: {c.value}. {c.source}"
+        for c in conventions(plan.params, [b.crop for b in plan.orchard.blocks], lang)
+    ]
+    note = word(
+        "Each of these can be set in mudcap.toml. Pesticide labels, local codes and licensed advisers come first."
+    )
     return f"## {word('Numbers used, and where they come from')}\n\n{note}\n\n" + "\n".join(lines)
 
 

@@ -82,7 +82,10 @@ def _reduce(problem: PlacementProblem, sites: NDArray[np.int64]) -> NDArray[np.i
 
 
 def _levels(
-    problem: PlacementProblem, assigned: NDArray[np.int64], sites: NDArray[np.int64], served: NDArray[np.float64]
+    problem: PlacementProblem,
+    assigned: NDArray[np.int64],
+    sites: NDArray[np.int64],
+    served: NDArray[np.float64],
 ) -> tuple[Level, ...]:
     mine = assigned >= 0
     load = np.bincount(np.searchsorted(sites, assigned[mine]), problem.weights[mine], len(sites))
@@ -93,5 +96,7 @@ def _levels(
         "mean": float(np.sum(problem.weights * served) / total),
         "cv": float(load.std() / load.mean()) if load.sum() else 0.0,
     }
-    names = {"farthest": ("farthest",), "mean": ("mean",), "even": ("farthest", "mean_square", "cv")}[problem.objective]
+    names = {"farthest": ("farthest",), "mean": ("mean",), "even": ("farthest", "mean_square", "cv")}[
+        problem.objective
+    ]
     return tuple(Level(name=n, value=values[n], bound=None, status="stopped") for n in names)  # type: ignore[arg-type]

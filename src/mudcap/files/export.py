@@ -1,0 +1,79 @@
+"""What a run leaves in its folder: all of it or nothing, the same bytes for the same plan."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Final
+
+from mudcap.errors import StoreError
+from mudcap.files.atomic import Lock, locked, staged
+from mudcap.files.geopackage import write_geopackage
+from mudcap.files.report_json import report_json
+from mudcap.files.report_text import report_md
+from mudcap.files.sites_geojson import sites_geojson
+from mudcap.files.spreadsheet import picklist_csv, picklist_xlsx
+from mudcap.files.store import read_earlier
+from mudcap.files.waypoints import sites_gpx
+from mudcap.lang import _
+from mudcap.plan.model import Plan
+
+PLAN_FILE: Final = "plan.gpkg"
+RENDERED: Final = ("map.html", "sheet.pdf")
+"""Outputs that `draw` makes; they come as text or bytes."""
+OUTPUTS: Final = (
+    *RENDERED, "picklist.csv", "picklist.xlsx", "sites.gpx", "sites.geojson", PLAN_FILE, "report.md", "report.json",
+)  # fmt: skip
+"""Every name that `plan` writes, fixed: no name ever comes from the input. Other files of the folder are left alone."""
+
+
+def write_plan(
+    plan: Plan,
+    directory: Path,
+    rendered: Mapping[str, str | bytes],
+    *,
+    lang: str = "en",
+    lock: Lock | None = None,
+) -> tuple[Path, ...]:
+    """Write the plan's files into `directory`, all or none, and return their paths in the order of `OUTPUTS`.
+
+    Older outputs are replaced whole, those that this plan does not have are removed. `lock` is the one already held on
+    the folder, if any. Raises ``StoreError``; then the folder is as it was.
+    """
+    unknown = sorted(set(rendered) - set(RENDERED))
+    if unknown:
+        raise ValueError(f"{unknown[0]}: no name of an output.")
+    if lock is None:
+        with locked(directory) as own:
+            return write_plan(plan, directory, rendered, lang=lang, lock=own)
+    content = {**rendered, **plan_files(plan, lang)}
+    with staged(lock, OUTPUTS) as stage:
+        for name, text in content.items():
+            (stage / name).write_bytes(text.encode() if isinstance(text, str) else text)
+        write_geopackage(plan, stage / PLAN_FILE)
+        _read_back(plan, stage / PLAN_FILE)
+    return tuple(lock.directory / name for name in OUTPUTS if name in content or name == PLAN_FILE)
+
+
+def plan_files(plan: Plan, lang: str = "en") -> dict[str, str | bytes]:
+    """The files that need no picture and no database, by name."""
+    return {
+        "picklist.csv": picklist_csv(plan, lang),
+        "picklist.xlsx": picklist_xlsx(plan, lang),
+        "sites.gpx": sites_gpx(plan, lang),
+        "sites.geojson": sites_geojson(plan),
+        "report.md": report_md(plan, lang),
+        "report.json": report_json(plan),
+    }
+
+
+def _read_back(plan: Plan, path: Path) -> None:
+    """GDAL reports some failed writes nowhere; what the next run needs is therefore read again before it counts."""
+    earlier = read_earlier(path)
+    same = [s.site_id for s in earlier.sites] == [s.site_id for s in plan.sites]
+    if not same or earlier.last_serial != dict(plan.last_serial):
+        raise StoreError(
+            _("{file}: could not be written whole. Is the disk full? Make room and run again.").format(
+                file=path.name
+            )
+        )
