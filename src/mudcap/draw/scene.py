@@ -1,0 +1,255 @@
+"""The scene: what a picture of a plan shows, whatever draws it. Geometry stays in the local plane, metres."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import shapely
+from shapely import MultiPoint, Point
+from shapely.geometry.base import BaseGeometry
+
+from mudcap.lang import translator
+from mudcap.orchard.model import Exclusion, Feature, KeepOut, Orchard, Role
+from mudcap.plan.model import Plan, Site
+
+Text = Callable[[str], str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Mark:
+    """One thing drawn."""
+
+    geometry: BaseGeometry
+    """In the local plane [m]."""
+    style: str
+    """Key into `draw.style.STYLES`."""
+    label: str = ""
+    """Its name or number on the map, as people typed it."""
+    note: str = ""
+    """What else is known of it, one line."""
+    index: int = -1
+    """Position in `plan.sites` (sites), `orchard.blocks` (blocks and rows); -1 elsewhere."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Layer:
+    """Marks that are switched on and off together; later layers lie over earlier ones."""
+
+    key: str
+    title: str
+    marks: tuple[Mark, ...]
+    shown: bool = True
+    """False where a screen shows it only when asked."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Scene:
+    """All layers of one plan, bottom first, empty ones left out."""
+
+    title: str
+    layers: tuple[Layer, ...]
+    bounds: tuple[float, float, float, float]
+    """Left, bottom, right, top of everything drawn [m]."""
+
+    def layer(self, key: str) -> Layer | None:
+        """The layer of that key, None where nothing of its kind is on the ranch."""
+        return next((layer for layer in self.layers if layer.key == key), None)
+
+
+def make_scene(plan: Plan, lang: str = "en") -> Scene:
+    """The scene of a plan, titles and notes in `lang`."""
+    _ = translator(lang)
+    orchard = plan.orchard
+    layers = [
+        Layer(key="blocks", title=_("Blocks"), marks=tuple(_blocks(orchard))),
+        Layer(key="soil", title=_("Soil"), marks=_features(orchard, Role.SOIL, "soil"), shown=False),
+        Layer(key="forage", title=_("Forage strips"), marks=_features(orchard, Role.FORAGE, "forage")),
+        Layer(key="closures", title=_("Closed ground"), marks=tuple(_closures(orchard, _))),
+        Layer(key="catchments", title=_("Trees of each site"), marks=tuple(_catchments(plan)), shown=False),
+        Layer(key="rows", title=_("Rows"), marks=tuple(_rows(orchard))),
+        Layer(key="spray_lanes", title=_("Spray lanes"), marks=tuple(_spray_lanes(orchard))),
+        Layer(key="roads", title=_("Roads"), marks=tuple(Mark(geometry=r.line, style="road", label=r.name,
+                                                               note=r.surface) for r in orchard.roads)),
+        Layer(key="water", title=_("Water and ditches"), marks=(*_features(orchard, Role.DITCHES, "ditch"),
+                                                                 *_features(orchard, Role.WATER_POINTS, "water"))),
+        Layer(key="mud", title=_("Mud"), marks=tuple(_mud(orchard, _))),
+        *_barred(orchard, _),
+        Layer(key="excluded", title=_("Trees where no shelter may hang"), marks=tuple(_excluded(plan, _))),
+        Layer(key="gates", title=_("Gates and yard"), marks=tuple(_gates(orchard, _))),
+        Layer(key="sites", title=_("Shelter sites"), marks=tuple(_sites(plan.sites))),
+    ]  # fmt: skip
+    filled = tuple(layer for layer in layers if layer.marks)
+    everything = [m.geometry for layer in filled for m in layer.marks]
+    bounds = shapely.total_bounds(everything) if everything else np.zeros(4)
+    left, bottom, right, top = (float(v) for v in bounds)
+    return Scene(title=plan.params.ranch or orchard.name, layers=filled, bounds=(left, bottom, right, top))
+
+
+def exclusion_text(flags: int, _: Text) -> str:
+    """The reasons of exclusion flags as words, joined by commas; '' for 0."""
+    words = {
+        Exclusion.SPRAY_LANE: _("spray lane"), Exclusion.KEEP_OUT: _("keep-out"), Exclusion.HIVES: _("honey-bee hives"),
+        Exclusion.HAZARD: _("hazard"), Exclusion.CHEMICAL_STORE: _("chemical store"),
+        Exclusion.TOO_FAR_TO_WALK: _("too far to walk"), Exclusion.NO_ACCESS: _("no way in"),
+        Exclusion.NO_MUD: _("no mud in reach"), Exclusion.BANNED: _("banned by hand"),
+        Exclusion.BLOCK_EDGE: _("block edge"), Exclusion.CLOSED: _("closed"),
+    }  # fmt: skip
+    return ", ".join(text for flag, text in words.items() if flags & flag)
+
+
+def site_style(site: Site) -> str:
+    """Style key of a site: pinned by hand, overriding a limit, or neither."""
+    if site.pinned:
+        return "site_pinned"
+    return "site_override" if site.flags else "site"
+
+
+def _sites(sites: Iterable[Site]) -> Iterator[Mark]:
+    for i, site in enumerate(sites):
+        yield Mark(
+            geometry=Point(site.x_m, site.y_m), style=site_style(site), label=str(site.number), index=i
+        )
+
+
+def _blocks(orchard: Orchard) -> Iterator[Mark]:
+    for i, block in enumerate(orchard.blocks):
+        note = ", ".join(filter(None, (block.crop, block.cultivar)))
+        yield Mark(geometry=block.polygon, style="block", label=block.block_id, note=note, index=i)
+
+
+def _rows(orchard: Orchard) -> Iterator[Mark]:
+    for i, block in enumerate(orchard.blocks):
+        if block.rows is not None:
+            for number, line in zip(block.rows.row_number, block.rows.row_line, strict=True):
+                yield Mark(geometry=line, style="row", label=str(number), index=i)
+
+
+def _spray_lanes(orchard: Orchard) -> Iterator[Mark]:
+    for lane in orchard.spray_lanes:
+        swept = lane.line.buffer(lane.swept_m / 2, cap_style="flat")
+        yield Mark(geometry=swept if not swept.is_empty else lane.line, style="spray_lane", label=lane.name)
+    for block in orchard.blocks:
+        for alley in block.alleys:
+            if alley.is_spray_lane:
+                yield Mark(
+                    geometry=alley.line, style="spray_alley", note=f"{alley.left_row}–{alley.right_row}"
+                )
+
+
+def _closures(orchard: Orchard, _: Text) -> Iterator[Mark]:
+    for closure in orchard.closures:
+        first, last = (day.isoformat() if day else "…" for day in (closure.first, closure.last))
+        note = _("closed {first} to {last}").format(first=first, last=last)
+        words = ", ".join(filter(None, (note, closure.reason)))
+        yield Mark(geometry=closure.geometry, style="closure", label=closure.name, note=words)
+
+
+def _mud(orchard: Orchard, _: Text) -> Iterator[Mark]:
+    for source in orchard.mud_sources:
+        wet = ", ".join(f"{a.isoformat()}–{b.isoformat()}" for a, b in source.wet)
+        words = (
+            source.texture,
+            "" if source.is_clean else _("not clean: not counted"),
+            _("wet {dates}").format(dates=wet) if wet else "",
+            source.note,
+        )
+        style = "mud" if source.is_clean else "mud_bad"
+        yield Mark(
+            geometry=source.geometry, style=style, label=source.name, note=", ".join(filter(None, words))
+        )
+
+
+def _gates(orchard: Orchard, _: Text) -> Iterator[Mark]:
+    for gate in orchard.gates:
+        yield Mark(geometry=gate.geometry, style="gate", label=gate.name)
+    if orchard.yard is not None:
+        yield Mark(geometry=orchard.yard, style="yard", label=_("Yard"))
+
+
+def _features(orchard: Orchard, role: Role, style: str) -> tuple[Mark, ...]:
+    return tuple(
+        Mark(geometry=f.geometry, style=style, label=f.name, note=f.attributes.get("note", ""))
+        for f in orchard.features
+        if f.role is role
+    )
+
+
+_BARRED: Final = (
+    ("keep_outs", None, "keep_out"),
+    ("hives", Role.HIVES, "hives"),
+    ("hazards", Role.HAZARDS, "hazard"),
+    ("chemical_store", Role.CHEMICAL_STORE, "chemical_store"),
+)
+
+
+def _barred(orchard: Orchard, _: Text) -> Iterator[Layer]:
+    """Keep-outs, hives, hazards and stores: what stands there, and the dashed line of its setback."""
+    titles = {"keep_outs": _("Keep-outs"), "hives": _("Honey-bee hives"), "hazards": _("Hazards"),
+              "chemical_store": _("Chemical store")}  # fmt: skip
+    roles = {id(keep): _role_of(keep, orchard.features) for keep in orchard.keep_outs}
+    for key, role, style in _BARRED:
+        things = [f for f in orchard.features if role is not None and f.role is role]
+        keeps = [k for k in orchard.keep_outs if roles[id(k)] is role]
+        marks = [
+            Mark(geometry=s, style="setback")
+            for k in keeps
+            if not (s := k.geometry.buffer(k.setback_m)).is_empty
+        ]
+        marks += [
+            Mark(geometry=k.geometry, style=style, label=k.name, note=k.reason)
+            for k in keeps
+            if not any(k.geometry.equals(f.geometry) for f in things)
+        ]
+        marks += [
+            Mark(geometry=f.geometry, style=style, label=f.name, note=f.attributes.get("note", ""))
+            for f in things
+        ]
+        yield Layer(key=key, title=titles[key], marks=tuple(marks))
+
+
+def _role_of(keep: KeepOut, features: Iterable[Feature]) -> Role | None:
+    roles = (Role.HIVES, Role.HAZARDS, Role.CHEMICAL_STORE)
+    for feature in features:
+        if feature.role in roles and feature.geometry.equals(keep.geometry):
+            return feature.role
+    words = {
+        "hives": Role.HIVES,
+        "hazard": Role.HAZARDS,
+        "power line": Role.HAZARDS,
+        "chemical store": Role.CHEMICAL_STORE,
+    }
+    return words.get(keep.reason.strip().lower())
+
+
+def _excluded(plan: Plan, _: Text) -> Iterator[Mark]:
+    """Barred stations, one mark for each set of reasons (its flags in `index`)."""
+    reasons = plan.candidates.reasons
+    for flags in np.unique(reasons[reasons != 0]):
+        points = plan.candidates.xy[reasons == flags]
+        yield Mark(
+            geometry=MultiPoint(points),
+            style="excluded",
+            label=exclusion_text(int(flags), _),
+            index=int(flags),
+        )
+
+
+def _catchments(plan: Plan) -> Iterator[Mark]:
+    """Ground nearer to each site than to any other, cut at the blocks' edges."""
+    if len(plan.sites) < 2:
+        return
+    points = shapely.points([(s.x_m, s.y_m) for s in plan.sites])
+    ground = shapely.union_all([b.polygon for b in plan.orchard.blocks])
+    cells = shapely.get_parts(
+        shapely.voronoi_polygons(shapely.MultiPoint(points), extend_to=shapely.envelope(ground))
+    )
+    tree = shapely.STRtree(cells)
+    cell_of, site = tree.query(points, predicate="intersects")[::-1]
+    shapely.prepare(ground)
+    inside = np.where(shapely.contains_properly(ground, cells), cells, None)
+    for i, k in sorted(zip(site.tolist(), cell_of.tolist(), strict=True)):
+        cell = inside[k] if inside[k] is not None else shapely.intersection(cells[k], ground)
+        yield Mark(geometry=cell, style="catchment", index=i)

@@ -1,0 +1,70 @@
+// The card of one site or feature. Every text goes in by textContent.
+const SITES = DATA.sites;
+const AT = unpack(SITES.at);
+const PINNED = new Set(SITES.pinned);
+const cardNode = document.getElementById("card");
+const card = { site: -1, here: null, onTurn: null, onClose: null };
+
+function closeCard() {
+  cardNode.hidden = true;
+  cardNode.replaceChildren();
+  card.site = -1;
+  if (card.onClose) card.onClose();
+}
+
+function openCard(title, where, pairs, lines) {
+  const close = make("button", "×", "close");
+  close.type = "button";
+  close.setAttribute("aria-label", WORDS.close);
+  close.addEventListener("click", closeCard);
+  const list = make("dl");
+  for (const [key, value] of pairs) list.append(make("dt", key), make("dd", value));
+  cardNode.replaceChildren(make("h2", title), close);
+  if (where) cardNode.append(make("p", where, "where"));
+  cardNode.append(list, ...lines.filter(Boolean).map((line) => make("p", line)));
+  cardNode.hidden = false;
+}
+
+function siteAddress(i) {
+  return fill(WORDS.address, { row: SITES.row[i], tree: SITES.tree[i] });
+}
+
+function showSite(i) {
+  const flags = SITES.flags[i];
+  const marks = [
+    PINNED.has(i) ? WORDS.pinned : "",
+    flags ? fill(WORDS.overrides, { reasons: SITES.flag_words[flags] }) : "",
+  ].filter(Boolean);
+  const pairs = [
+    [WORDS.block, DATA.blocks[SITES.block[i]][0]],
+    [WORDS.name, SITES.id[i]],
+    [WORDS.cavities, SITES.cavities[i]],
+    [WORDS.females, SITES.females[i]],
+    [WORDS.trees, SITES.trees[i]],
+    [WORDS.farthest, lengthText(SITES.farthest[i])],
+    [WORDS.walk, lengthText(SITES.walk[i])],
+    [WORDS.mud, SITES.mud[i] < 0 ? WORDS.no_mud : lengthText(SITES.mud[i])],
+  ];
+  if (marks.length) pairs.push([WORDS.mark, marks.join("; ")]);
+  if (card.here) {
+    const to = L.latLng(AT[i]);
+    pairs.push([WORDS.from_you, lengthText(card.here.distanceTo(to) * 10) + " " + compass(card.here, to)]);
+  }
+  openCard(fill(WORDS.site, { number: SITES.number[i] }), siteAddress(i), pairs, []);
+  cardNode.dataset.site = SITES.id[i];
+  const turn = make("div", undefined, "turn");
+  for (const [step, word] of [[-1, WORDS.before], [1, WORDS.after]]) {
+    const button = make("button", word);
+    button.type = "button";
+    button.addEventListener("click", () => card.onTurn((i + step + AT.length) % AT.length));
+    turn.append(button);
+  }
+  cardNode.append(turn);
+  card.site = i;
+}
+
+function showFeature(title, label, note) {
+  delete cardNode.dataset.site;
+  openCard(label || title, label && label !== title ? title : "", [], [note]);
+  card.site = -1;
+}

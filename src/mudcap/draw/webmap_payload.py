@@ -1,0 +1,139 @@
+"""The data of the offline map as plain lists and dictionaries, small enough for a phone."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from typing import Any, Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
+
+from mudcap.draw.scene import Layer, Scene, exclusion_text
+from mudcap.draw.style import OUTLINES, STYLES, Style
+from mudcap.draw.words import map_words, status_words
+from mudcap.geo.plane import LocalPlane
+from mudcap.lang import translator
+from mudcap.plan.model import Plan
+
+PX_PER_MM: Final = 4.0
+STEP_DEG: Final = 1e-7
+"""Coordinates are whole steps of 1e-7 degree, 11 mm at most."""
+SMOOTH_M: Final = 0.15
+"""Drawn lines are thinned to this tolerance on screen."""
+
+
+def payload(plan: Plan, scene: Scene, lang: str) -> dict[str, Any]:
+    """Everything the page shows, user texts as plain strings."""
+    left, bottom, right, top = scene.bounds
+    corners = plan.orchard.plane.to_lonlat([(left, bottom), (right, bottom), (left, top), (right, top)])
+    west, south = corners.min(axis=0)
+    east, north = corners.max(axis=0)
+    origin = np.floor(np.array([west, south]) / STEP_DEG).astype(np.int64)
+    pen = _Pen(plan.orchard.plane, origin)
+    day = plan.params.plan_date
+    return {
+        "version": 1,
+        "title": scene.title,
+        "number": plan.number,
+        "date": day.isoformat() if day else "",
+        "units": plan.params.units,
+        "warning": status_words(plan, translator(lang)),
+        "words": map_words(lang),
+        "bounds": [[round(float(south), 7), round(float(west), 7)], [round(float(north), 7), round(float(east), 7)]],
+        "origin": origin.tolist(),
+        "styles": {key: _style(style) for key, style in STYLES.items()},
+        "outlines": {key: [list(p) for p in points] for key, points in OUTLINES.items()},
+        "blocks": [[b.block_id, b.code] for b in plan.orchard.blocks],
+        "layers": [_layer(layer, pen) for layer in scene.layers],
+        "sites": _sites(plan, pen, lang),
+    }
+
+
+class _Pen:
+    """Turns plane geometry into short lists of whole steps."""
+
+    def __init__(self, plane: LocalPlane, origin: NDArray[np.int64]) -> None:
+        self.plane, self.origin = plane, origin
+
+    def steps(self, xy: Any) -> list[int]:
+        """[x0, y0, dx1, dy1, …] of plane points."""
+        lonlat = self.plane.to_lonlat(np.asarray(xy, float)[:, :2])
+        whole = np.rint(lonlat / STEP_DEG).astype(np.int64) - self.origin
+        out: list[int] = np.diff(whole, axis=0, prepend=np.zeros((1, 2), np.int64)).ravel().tolist()
+        return out
+
+    def geometry(self, geometry: BaseGeometry) -> list[Any]:
+        """[areas, lines, points]: rings by area, lines, and one list of points."""
+        areas: list[Any] = []
+        lines: list[Any] = []
+        points: list[Any] = []
+        for part in _parts(geometry):
+            if part.geom_type == "Polygon":
+                areas.append([self.steps(r.coords) for r in (part.exterior, *part.interiors)])
+            elif part.geom_type == "Point":
+                points.append(part.coords[0])
+            else:
+                lines.append(self.steps(part.coords))
+        return [areas, lines, self.steps(points) if points else []]
+
+
+def _parts(geometry: BaseGeometry) -> Iterable[BaseGeometry]:
+    for part in shapely.get_parts(geometry):
+        if part.is_empty:
+            continue
+        if part.geom_type in ("Polygon", "Point", "LineString", "LinearRing"):
+            thin = part.simplify(SMOOTH_M)
+            yield part if thin.is_empty else thin
+        else:
+            yield from _parts(part)
+
+
+def _layer(layer: Layer, pen: _Pen) -> dict[str, Any]:
+    marks = [] if layer.key == "sites" else [[m.style, m.label, m.note, m.index, *pen.geometry(m.geometry)] for m in layer.marks]
+    return {"key": layer.key, "title": layer.title, "shown": layer.shown, "marks": marks}
+
+
+def _sites(plan: Plan, pen: _Pen, lang: str) -> dict[str, Any]:
+    """Sites by column; decimetres for lengths, -1 where there is none."""
+    _ = translator(lang)
+    sites = plan.sites
+    block_of = {b.block_id: i for i, b in enumerate(plan.orchard.blocks)}
+    flags = sorted({s.flags for s in sites if s.flags})
+    return {
+        "at": pen.steps([(s.x_m, s.y_m) for s in sites]) if sites else [],
+        "id": [s.site_id for s in sites],
+        "block": [block_of[s.block_id] for s in sites],
+        "number": [s.number for s in sites],
+        "row": [s.row for s in sites],
+        "tree": [s.tree for s in sites],
+        "trees": [_short(s.trees) for s in sites],
+        "females": [s.females for s in sites],
+        "cavities": [s.cavities for s in sites],
+        "farthest": _decimetres([s.farthest_m for s in sites]),
+        "walk": _decimetres([s.walk_m for s in sites]),
+        "mud": _decimetres([s.mud_m for s in sites]),
+        "pinned": [i for i, s in enumerate(sites) if s.pinned],
+        "flags": [s.flags for s in sites],
+        "flag_words": {str(f): exclusion_text(f, _) for f in flags},
+    }
+
+
+def _short(value: float) -> float | int:
+    rounded = round(value, 1)
+    return int(rounded) if rounded == int(rounded) else rounded
+
+
+def _decimetres(lengths_m: Sequence[float]) -> list[int]:
+    return [round(v * 10) if math.isfinite(v) else -1 for v in lengths_m]
+
+
+def _style(style: Style) -> dict[str, Any]:
+    return {
+        "stroke": style.stroke, "width": round(style.width_mm * PX_PER_MM, 2), "fill": style.fill,
+        "dash": " ".join(f"{d * PX_PER_MM:g}" for d in style.dash_mm), "hatch": style.hatch,
+        "step": round(style.hatch_mm * PX_PER_MM, 2), "symbol": style.symbol, "letter": style.letter,
+        "size": round(style.size_mm * PX_PER_MM, 1), "casing": round(style.casing_mm * PX_PER_MM, 2),
+    }  # fmt: skip

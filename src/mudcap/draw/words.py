@@ -1,0 +1,62 @@
+"""Words that the map and the sheet share, in the reader's language."""
+
+from __future__ import annotations
+
+from mudcap.draw.scene import Text
+from mudcap.lang import translator
+from mudcap.plan.model import Plan
+
+
+def status_words(plan: Plan, _: Text) -> str:
+    """One line that says which blocks are not as asked for; '' for a plain plan."""
+    kinds = {"relaxed": _("limits widened"), "fallback": _("FALLBACK LAYOUT"), "no_site": _("no site"),
+             "refused": _("refused")}  # fmt: skip
+    odd = [
+        _("{block}: {status}").format(block=b.block_id, status=kinds[b.status])
+        for b in plan.blocks
+        if b.status in kinds
+    ]
+    if not plan.reproducible and not any(b.status == "fallback" for b in plan.blocks):
+        odd.append(_("not reproducible"))
+    return "; ".join(odd)
+
+
+def map_words(lang: str) -> dict[str, str]:
+    """Every word the page itself says."""
+    _ = translator(lang)
+    return {
+        "search": _("Site number, site name or R14 T23"),
+        "layers": _("Layers"),
+        "fit": _("Whole ranch"),
+        "here": _("My position"),
+        "close": _("Close"),
+        "before": _("Site before"),
+        "after": _("Next site"),
+        "closer": _("Zoom in"),
+        "wider": _("Zoom out"),
+        "site": _("Site {number}"),
+        "address": _("Row {row}, tree {tree}"),
+        "block": _("Block"),
+        "name": _("Site name"),
+        "cavities": _("Cavities"),
+        "females": _("Females"),
+        "trees": _("Trees served"),
+        "farthest": _("Farthest tree"),
+        "walk": _("Walk from vehicle"),
+        "mud": _("Clean mud"),
+        "no_mud": _("none known"),
+        "mark": _("Mark"),
+        "pinned": _("pinned by hand"),
+        "overrides": _("stands in spite of: {reasons}"),
+        "from_you": _("From you"),
+        "nothing": _("No site found"),
+        "more": _("… and {count} more: type more"),
+        "plan": _("Plan {number}"),
+        "excluded": _("No shelter here"),
+        "no_position": _("No position: {reason}"),
+        "points": _("N NE E SE S SW W NW"),
+        "feet": _("ft"),
+        "metres": _("m"),
+        "attention": _("Read before hanging"),
+        "row": _("Row {number}"),
+    }
