@@ -3,9 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+
+from mudcap.orchard.model import Block, Exclusion, Orchard
+from mudcap.orchard.mud import serving_mud
+from mudcap.orchard.network import TravelNetwork
+from mudcap.orchard.params import RowParams, TravelParams
+from mudcap.orchard.walk import walk_to_stop_m
+from mudcap.place.exclude import nearest_m, reason_flags, swept_grounds
+from mudcap.place.params import AccessParams, MudParams
+
+_PAIR: Final = 1.6
+"""Trees farther apart than this many spacings have a gap between them, not a station."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -27,3 +40,63 @@ class Candidates:
     """(n,) clear distance from the nearest swept width of a spray lane; inf where there is none."""
     reasons: NDArray[np.int64]
     """(n,) orchard.model.Exclusion bit flags; 0 = a shelter may stand here."""
+
+
+def lay_candidates(
+    orchard: Orchard,
+    network: TravelNetwork,
+    access: AccessParams,
+    mud: MudParams,
+    rows: RowParams,
+    travel: TravelParams,
+    *,
+    season: tuple[date, date] | None = None,
+) -> Candidates:
+    """Every station of every block, excluded ones too, each with its distances and what speaks against it.
+
+    A station is a tree, or with `rows.between_trees` the middle between two neighbouring trees of a row. `season` (first and
+    last day of nesting) decides which mud is wet in time. NO_MUD is set on each station beyond `mud.limit_m`, whatever
+    `mud.mode` says: ask `allowed` which stations may carry a shelter.
+    """
+    xy, block, row, tree = _stations(orchard.blocks, rows.between_trees)
+    walk_m = walk_to_stop_m(orchard, network, travel, xy=xy, block=block, row=row)
+    mud_m = nearest_m(xy, [s.geometry for s in serving_mud(orchard, mud.clay_share_min, season)])
+    barring, swept = swept_grounds(orchard, rows)
+    flags = reason_flags(
+        orchard, access, xy=xy, block=block, walk_m=walk_m, barred_lane_m=nearest_m(xy, barring)
+    )
+    flags[mud_m > mud.limit_m] |= int(Exclusion.NO_MUD)
+    candidates = Candidates(
+        xy=xy, block=block, row=row, tree=tree, walk_m=walk_m, mud_m=mud_m, lane_m=nearest_m(xy, swept), reasons=flags
+    )
+    for array in (xy, block, row, tree, walk_m, mud_m, candidates.lane_m, flags):
+        array.setflags(write=False)
+    return candidates
+
+
+def allowed(candidates: Candidates, mud: MudParams) -> NDArray[np.bool_]:
+    """(n,) True where a shelter may stand: no reason against it, lack of mud counting only in `mud.mode` "existing".
+
+    In mode "plan" a puddle is planned for sites beyond the mud limit, so NO_MUD only marks them.
+    """
+    counted = ~0 if mud.mode == "existing" else ~int(Exclusion.NO_MUD)
+    return np.asarray((candidates.reasons & counted) == 0, bool)
+
+
+def _stations(
+    blocks: tuple[Block, ...], between_trees: bool
+) -> tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+    xy, block, row, tree = [np.empty((0, 2))], [np.empty(0, np.int64)], [np.empty(0, np.int64)], [np.empty(0, np.int64)]
+    for k, ground in enumerate(blocks):
+        if ground.rows is None or not len(ground.rows.tree_xy):
+            continue
+        at, r, t = ground.rows.tree_xy, ground.rows.tree_row, ground.rows.tree_number
+        if between_trees:
+            gap = np.hypot(*np.diff(at, axis=0).T)
+            pair = np.flatnonzero((r[1:] == r[:-1]) & (gap <= _PAIR * ground.rows.tree_spacing_m))
+            at, r, t = (at[pair] + at[pair + 1]) / 2, r[pair], t[pair]
+        xy.append(at)
+        block.append(np.full(len(at), k, np.int64))
+        row.append(r)
+        tree.append(t)
+    return np.vstack(xy), np.concatenate(block), np.concatenate(row), np.concatenate(tree)

@@ -1,0 +1,117 @@
+"""Which mud sources serve: clean, clayey enough, wet while the bees nest, and why the others do not."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from typing import Final, Literal
+
+import shapely
+
+from mudcap.orchard.model import MudSource, Orchard, Role
+
+CLAY_SHARE: Final = {
+    "sand": (0.0, 0.10), "loamy sand": (0.0, 0.15), "sandy loam": (0.0, 0.20), "loam": (0.07, 0.27),
+    "silt loam": (0.0, 0.27), "silt": (0.0, 0.12), "sandy clay loam": (0.20, 0.35), "clay loam": (0.27, 0.40),
+    "silty clay loam": (0.27, 0.40), "sandy clay": (0.35, 0.55), "silty clay": (0.40, 0.60), "clay": (0.40, 1.0),
+}  # fmt: skip
+"""Lowest and highest share of clay in each USDA texture class (USDA Soil Survey Manual, Agriculture Handbook 18, ch. 3)."""
+
+SEASON: Final = ((2, 1), (5, 15))
+"""First and last month and day of nesting where none is given: bloom of almond to apple (common practice, no source)."""
+
+Reason = Literal["serves", "contaminated", "not clayey", "dry"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MudVerdict:
+    """What is held of one mud source."""
+
+    source: MudSource
+    reason: Reason
+    clay_share: float | None
+    """Share of clay it was judged by; None where neither it nor the soil under it says."""
+
+    @property
+    def serves(self) -> bool:
+        """True where bees may be sent there."""
+        return self.reason == "serves"
+
+
+def judge_mud(
+    orchard: Orchard, clay_share_min: float, season: tuple[date, date] | None = None
+) -> tuple[MudVerdict, ...]:
+    """A verdict on each mud source; one of unknown texture is taken as clayey enough."""
+    verdicts = []
+    for source in orchard.mud_sources:
+        clay = clay_share_of(source, orchard)
+        reason: Reason = "serves"
+        if not source.is_clean:
+            reason = "contaminated"
+        elif clay is not None and clay < clay_share_min:
+            reason = "not clayey"
+        elif not _wet_in(source, season):
+            reason = "dry"
+        verdicts.append(MudVerdict(source=source, reason=reason, clay_share=clay))
+    return tuple(verdicts)
+
+
+def serving_mud(
+    orchard: Orchard, clay_share_min: float, season: tuple[date, date] | None = None
+) -> tuple[MudSource, ...]:
+    """The mud sources that serve."""
+    return tuple(v.source for v in judge_mud(orchard, clay_share_min, season) if v.serves)
+
+
+def clay_share_of(source: MudSource, orchard: Orchard) -> float | None:
+    """Share of clay of a source: its own, its class's middle, or that of the soil polygon under it."""
+    if source.clay_share is not None:
+        return source.clay_share
+    if source.texture:
+        return clay_share_of_class(source.texture)
+    point = source.geometry.representative_point() if hasattr(source.geometry, "representative_point") else None
+    for soil in orchard.features:
+        if soil.role == Role.SOIL and point is not None and shapely.covers(soil.geometry, point):
+            said = {key.lower(): value for key, value in soil.attributes.items()}
+            if said.get("clay"):
+                return _share(said["clay"])
+            return clay_share_of_class(said.get("texture", ""))
+    return None
+
+
+def clay_share_of_class(texture: str) -> float | None:
+    """Middle of the clay shares of a USDA texture class; None where the name is none.
+
+    >>> clay_share_of_class("Clay Loam")
+    0.335
+    """
+    low_high = CLAY_SHARE.get(" ".join(texture.lower().replace("_", " ").replace("-", " ").split()))
+    return None if low_high is None else round((low_high[0] + min(low_high[1], 0.8)) / 2, 4)
+
+
+def _share(text: str) -> float | None:
+    """Share of clay of a cell in percent (or a share up to 1)."""
+    try:
+        value = float(text.strip().rstrip("%"))
+    except ValueError:
+        return None
+    if not 0 <= value <= 100:
+        return None
+    return value if value <= 1 and "%" not in text else value / 100
+
+
+def _wet_in(source: MudSource, season: tuple[date, date] | None) -> bool:
+    """Whether a source is wet on some day of the season; without a season by day of the year."""
+    if not source.wet:
+        return True
+    if season is not None:
+        return any(first <= season[1] and last >= season[0] for first, last in source.wet)
+    start, end = SEASON
+    for first, last in source.wet:
+        if (last - first).days >= 365:
+            return True
+        a, b = (first.month, first.day), (last.month, last.day)
+        wraps = a > b
+        if (not wraps and a <= end and b >= start) or (wraps and (a <= end or b >= start)):
+            return True
+    return False

@@ -1,0 +1,144 @@
+"""Tree rows, trees, drive rows and headlands of every block, from whatever the input says about them.
+
+Convention of a laid lattice (common practice, no source): as many rows as fit with half a row spacing to the widest reach of
+the block on either side, what is left over shared between both sides; trees on one square lattice, centred between the
+headlands. A tree needs its headland (at least half a tree spacing) of free ground along the row at the block's end, and a
+quarter of a row spacing across; at holes half a tree spacing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
+
+from mudcap.lang import _
+from mudcap.orchard.alleys import lay_alleys
+from mudcap.orchard.blocks import block_frame, corner_name, finding, headland_m, row_spacing_m, tree_spacing_m
+from mudcap.orchard.frame import RowFrame, shrink
+from mudcap.orchard.model import Block, Finding, Orchard, TreeRows
+from mudcap.orchard.numbering import Source, no_rows, number_rows
+from mudcap.orchard.params import RowParams
+from mudcap.orchard.rows_from_lines import rows_from_lines
+from mudcap.orchard.rows_from_trees import rows_from_trees, sort_trees_into_blocks
+
+SPACING_RANGE_M: Final = (1.0, 30.0)
+"""Outside this no lattice is laid: nearer than a hedge, wider than any orchard (common practice, no source)."""
+_ROW_SLACK: Final = 0.05
+"""Share of a row spacing by which the first row may stand nearer than half a spacing: survey noise."""
+_TREE_SLACK: Final = 0.01
+
+
+def lay_rows(orchard: Orchard, params: RowParams) -> tuple[Orchard, tuple[Finding, ...]]:
+    """The orchard with rows, trees, alleys and headlands in each block, and what had to be assumed for them.
+
+    Of what the input gives the first that there is counts: trees as points, rows as lines, bearing and spacings, and last
+    the block's own longest side, with a warning.
+    """
+    trees, findings = sort_trees_into_blocks(orchard)
+    blocks = []
+    for k, block in enumerate(orchard.blocks):
+        rows, said = rows_from_trees(block, orchard, trees[k], params)
+        if rows is None:
+            rows, more = rows_from_lines(block, orchard, params)
+            said += more
+        if rows is None:
+            rows, more = _rows_from_spacing(block, orchard, params)
+            said += more
+        block, more = lay_alleys(replace(block, rows=rows), orchard, params)
+        blocks.append(block)
+        findings += said + more
+    return replace(orchard, blocks=tuple(blocks)), findings
+
+
+def lattice(low_m: float, high_m: float, spacing_m: float, margin_m: float, slack: float) -> NDArray[np.float64]:
+    """Positions `spacing_m` apart, centred between two ends, at least `margin_m` (less `slack` spacings) from both.
+
+    >>> lattice(0.0, 22.0, 5.0, 2.5, 0.0).tolist()
+    [3.5, 8.5, 13.5, 18.5]
+    """
+    room = (high_m - low_m - 2 * margin_m) / spacing_m + 2 * slack
+    if room < 0:
+        return np.empty(0)
+    count = int(np.floor(round(room, 6))) + 1
+    return np.asarray((low_m + high_m) / 2 + spacing_m * (np.arange(count) - (count - 1) / 2), float)
+
+
+def longest_side_deg(polygon: BaseGeometry) -> float:
+    """Direction [grid deg, 0 ≤ d < 180] of the longest side, once wobble of the boundary is smoothed out."""
+    best, best_m = 0.0, -1.0
+    for part in shapely.get_parts(polygon):
+        size = np.sqrt(part.area)
+        ring = np.asarray(shapely.get_exterior_ring(part.simplify(0.02 * size)).coords)
+        steps = np.diff(ring, axis=0)
+        length = np.hypot(*steps.T)
+        k = int(np.argmax(np.round(length, 6)))
+        if length[k] > best_m:
+            best, best_m = float(np.degrees(np.arctan2(steps[k, 0], steps[k, 1]))) % 180.0, float(length[k])
+    return best
+
+
+def _rows_from_spacing(
+    block: Block, orchard: Orchard, params: RowParams
+) -> tuple[TreeRows, tuple[Finding, ...]]:
+    row_m, tree_m = row_spacing_m(block, params), tree_spacing_m(block, params)
+    headland, corner = headland_m(block, params), corner_name(block, params)
+    source: Source = "spacing"
+    said: tuple[Finding, ...] = ()
+    bearing = block.row_bearing_deg
+    if bearing is None:
+        source = "assumed"
+        centre = block.polygon.centroid.coords[0]
+        bearing = (longest_side_deg(block.polygon) + orchard.plane.convergence_deg(centre)) % 180.0
+        said += (_assumed(block, bearing, row_m, tree_m),)
+    if not all(SPACING_RANGE_M[0] <= v <= SPACING_RANGE_M[1] for v in (row_m, tree_m)):
+        text = _(
+            "Block {block}: rows {row:.2f} m and trees {tree:.2f} m apart cannot be; no tree is laid. "
+            "Spacings between 1 m and 30 m are taken; check the unit (ft or m)."
+        ).format(block=block.block_id, row=row_m, tree=tree_m)
+        return no_rows(source, corner, bearing, row_m, tree_m), (*said, finding("error", "odd_spacing", block, text))
+    frame, more = block_frame(block, orchard, bearing, corner)
+    rows = _lay(block, frame, source, corner, row_m, tree_m, headland)
+    if not len(rows.tree_xy):
+        text = _(
+            "Block {block}: no tree fits on its {acres:.3f} acres with rows {row:.1f} m and trees {tree:.1f} m apart and "
+            "a headland of {headland:.1f} m; it gets no site."
+        ).format(block=block.block_id, acres=block.acres, row=row_m, tree=tree_m, headland=headland)
+        more += (finding("warning", "no_tree_fits", block, text),)
+    return rows, said + more
+
+
+def _lay(
+    block: Block, frame: RowFrame, source: Source, corner: str, row_m: float, tree_m: float, headland: float
+) -> TreeRows:
+    shape = frame.geometry_to_frame(block.polygon)
+    x0, y0, x1, y1 = shape.bounds
+    margin = max(headland, tree_m / 2)
+    x = lattice(x0, x1, row_m, row_m / 2, _ROW_SLACK)
+    y = lattice(y0, y1, tree_m, margin, _TREE_SLACK)
+    if not len(x) or not len(y):
+        return no_rows(source, corner, frame.bearing_deg, row_m, tree_m)
+    ground = shrink(shape, margin - (_TREE_SLACK + 1e-6) * tree_m, row_m / 4, tree_m / 2)
+    shapely.prepare(ground)
+    column, step = np.divmod(np.arange(len(x) * len(y)), len(y))
+    inside = shapely.contains_xy(ground, x[column], y[step])
+    column, step = column[inside], step[inside]
+    if not len(column):
+        return no_rows(source, corner, frame.bearing_deg, row_m, tree_m)
+    return number_rows(
+        source=source, corner=corner, frame=frame, row_spacing_m=row_m, tree_spacing_m=tree_m,
+        frame_xy=np.column_stack([x[column], y[step]]), row_key=column,
+    )  # fmt: skip
+
+
+def _assumed(block: Block, bearing: float, row_m: float, tree_m: float) -> Finding:
+    text = _(
+        "Block {block}: ROWS ARE ASSUMED. Nothing says how the rows run, so they are laid along the longest side "
+        "({bearing:.1f}° from true north), {row:.1f} m apart with a tree every {tree:.1f} m. "
+        "Give row_bearing_deg, or a layer of trees or rows, before hanging by row and tree."
+    ).format(block=block.block_id, bearing=bearing, row=row_m, tree=tree_m)
+    return finding("warning", "rows_assumed", block, text)

@@ -1,0 +1,144 @@
+"""How far a crew walks from where its vehicle may stop to a tree."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import dijkstra
+
+from mudcap.orchard.alleys import frame_of_rows
+from mudcap.orchard.model import Block, Orchard, Role
+from mudcap.orchard.network import ALLEY, VEHICLE, TravelNetwork, reached
+from mudcap.orchard.params import TravelParams
+
+_BESIDE: Final = 0.8
+"""A vehicle in an alley within this share of the row spacing stands beside the tree: its own alley, not the next."""
+_PIECE_M: Final = 50.0
+_NEXT: Final = 1.5
+"""Neighbours in a row farther apart than this many spacings are joined only over the block's own ground."""
+
+
+def walk_to_stop_m(
+    orchard: Orchard,
+    network: TravelNetwork,
+    params: TravelParams,
+    *,
+    xy: NDArray[np.float64],
+    block: NDArray[np.int64],
+    row: NDArray[np.int64],
+) -> NDArray[np.float64]:
+    """Walk [m] to each of the stations `xy` (n, 2) from the nearest place a vehicle can reach; inf where none does.
+
+    A vehicle goes where the network lets a truck or cart go from where it comes and back. From an alley the crew steps to
+    the tree; else it walks along the row to a headland or road, or, unless the block says trellis, between the trees of a
+    row into the next. Ditches and holes of the block are not crossed.
+    """
+    walk = np.full(len(xy), np.inf)
+    open_to = reached(network)
+    drivable = ((network.mode & VEHICLE) != 0) & open_to[network.source] & open_to[network.target]
+    ends = np.stack([network.node_xy[network.source], network.node_xy[network.target]], axis=1)
+    is_alley = network.kind == ALLEY
+    alleys, others = _pieces(ends[drivable & is_alley]), _pieces(ends[drivable & ~is_alley])
+    ditches = shapely.union_all([f.geometry for f in orchard.features if f.role == Role.DITCHES])
+    for k, ground in enumerate(orchard.blocks):
+        mine = np.flatnonzero(block == k)
+        if not len(mine) or ground.rows is None:
+            continue
+        frame = frame_of_rows(ground, ground.rows, orchard)
+        order = np.lexsort((frame.to_frame(xy[mine])[:, 1], row[mine]))
+        mine = mine[order]
+        reach_m = params.snap_m + ground.rows.tree_spacing_m + (ground.headland_m or 0.0)
+        direct = np.minimum(
+            _nearest_m(xy[mine], alleys, _BESIDE * ground.rows.row_spacing_m, ditches),
+            _nearest_m(xy[mine], others, reach_m, ditches, ground if ground.trellis else None, row[mine]),
+        )
+        i, j = _steps(xy[mine], row[mine], ground, ditches, frame.to_frame(xy[mine])[:, 1])
+        walk[mine] = _spread(direct, xy[mine], i, j)
+    return walk
+
+
+def _pieces(ends: NDArray[np.float64]) -> NDArray[Any]:
+    """Straight ways as pieces short enough for the tree of boxes to tell them apart."""
+    if not len(ends):
+        return np.empty(0, object)
+    lines = shapely.segmentize(shapely.linestrings(ends), _PIECE_M)
+    xy, index = shapely.get_coordinates(lines, return_index=True)
+    same = index[1:] == index[:-1]
+    return np.asarray(shapely.linestrings(np.stack([xy[:-1], xy[1:]], axis=1)[same]))
+
+
+def _nearest_m(
+    xy: NDArray[np.float64],
+    ways: NDArray[Any],
+    reach_m: float,
+    ditches: Any,
+    trellis: Block | None = None,
+    row: NDArray[np.int64] | None = None,
+) -> NDArray[np.float64]:
+    """Straight steps [m] to the nearest way within reach; inf over a ditch, or through another row of a trellis."""
+    out = np.full(len(xy), np.inf)
+    if not len(ways):
+        return out
+    points = shapely.points(xy)
+    (i, j), distance = shapely.STRtree(ways).query_nearest(
+        points, max_distance=reach_m, return_distance=True, all_matches=False
+    )
+    barred = np.zeros(len(i), bool)
+    if not ditches.is_empty or trellis is not None:
+        steps = shapely.shortest_line(points[i], ways[j])
+        barred |= shapely.intersects(steps, ditches)
+        if trellis is not None and trellis.rows is not None and row is not None:
+            a, b = shapely.STRtree(trellis.rows.row_line).query(steps, predicate="intersects")
+            through = trellis.rows.row_number[b] != row[i][a]
+            barred[a[through]] = True
+    out[i[~barred]] = distance[~barred]
+    return out
+
+
+def _steps(
+    xy: NDArray[np.float64], row: NDArray[np.int64], ground: Block, ditches: Any, y: NDArray[np.float64]
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Pairs of stations between which a crew can walk straight; stations come sorted by row, then along it."""
+    rows = ground.rows
+    assert rows is not None
+    i = np.flatnonzero(row[1:] == row[:-1])
+    pairs = [np.column_stack([i, i + 1])]
+    if not ground.trellis:
+        numbers, first = np.unique(row, return_index=True)
+        last = np.append(first[1:], len(row))
+        for k in range(len(numbers) - 1):
+            near, far = np.arange(first[k], last[k]), np.arange(first[k + 1], last[k + 1])
+            right = np.clip(np.searchsorted(y[far], y[near]), 1, max(len(far) - 1, 1))
+            left = np.minimum(right - 1, len(far) - 1)
+            right = np.minimum(right, len(far) - 1)
+            closer = np.where(np.abs(y[far[left]] - y[near]) <= np.abs(y[far[right]] - y[near]), left, right)
+            pairs.append(np.column_stack([near, far[closer]]))
+    both = np.vstack(pairs)
+    gap = np.hypot(*(xy[both[:, 0]] - xy[both[:, 1]]).T)
+    wide = gap > _NEXT * max(rows.row_spacing_m, rows.tree_spacing_m)
+    keep = np.ones(len(both), bool)
+    if not ditches.is_empty or wide.any():
+        lines = shapely.linestrings(np.stack([xy[both[:, 0]], xy[both[:, 1]]], axis=1))
+        shapely.prepare(ground.polygon)
+        keep[wide] = shapely.covers(ground.polygon, lines[wide])
+        keep &= ~shapely.intersects(lines, ditches)
+    return both[keep, 0], both[keep, 1]
+
+
+def _spread(
+    direct: NDArray[np.float64], xy: NDArray[np.float64], i: NDArray[np.int64], j: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """Shortest walk to each station when some can be reached directly at a cost and one may go from one to the next."""
+    num = len(direct)
+    start = np.flatnonzero(np.isfinite(direct))
+    source = np.concatenate([np.full(len(start), num), i, j])
+    target = np.concatenate([start, j, i])
+    step = np.hypot(*(xy[i] - xy[j]).T)
+    cost = np.concatenate([direct[start], step, step])
+    cost = np.maximum(cost, 1e-9)
+    graph = coo_matrix((cost, (source, target)), shape=(num + 1, num + 1)).tocsr()
+    return np.asarray(dijkstra(graph, indices=num)[:num], float)
