@@ -80,6 +80,8 @@ class BlockClaim:
     may_differ: bool = False
     """True where the plan says that a limit was relaxed or a fallback taken: fewer sites than the quota, and sites that
     a declared rule speaks against, are then no fault."""
+    served_by: tuple[str, ...] = ()
+    """Other blocks, across a border, whose sites may serve its trees."""
     coverage: CoverageClaim | None = None
     levels: tuple[LevelClaim, ...] = ()
     females: int = 0
