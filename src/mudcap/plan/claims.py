@@ -1,0 +1,127 @@
+"""What a plan claims, handed to the independent checker before anything is written."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import fields, replace
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from mudcap.audit.check import check
+from mudcap.audit.claim import BlockClaim, Claim, CoverageClaim, LevelClaim, SiteClaim, Stations, Trees, Zone
+from mudcap.orchard.model import Exclusion, Orchard
+from mudcap.orchard.mud import serving_mud
+from mudcap.place.borders import bordering
+from mudcap.place.exclude import kind_of, setback_m
+from mudcap.plan.model import BlockPlan, Earlier, Params, Plan
+from mudcap.supply.stocking import preset_for
+
+
+def audit_plan(plan: Plan, *, earlier: Earlier, pinned: NDArray[np.int64]) -> Plan:
+    """The plan with the checker's findings added; it has none of level `error` where the plan holds.
+
+    `pinned` (k,) are the candidates that edits hold.
+    """
+    return replace(plan, findings=(*plan.findings, *check(claim_of(plan, earlier=earlier, pinned=pinned))))
+
+
+def claim_of(plan: Plan, *, earlier: Earlier, pinned: NDArray[np.int64]) -> Claim:
+    """All that the plan states, as plain data."""
+    orchard, params, stations = plan.orchard, plan.params, plan.candidates
+    near = bordering(orchard, params.place.border_m)
+    banned = (stations.reasons & int(Exclusion.BANNED)) != 0
+    existing = params.mud.mode == "existing"
+    return Claim(
+        plane=orchard.plane,
+        blocks=tuple(_block(plan, i, near[i]) for i in range(len(orchard.blocks))),
+        sites=tuple(SiteClaim(**{f.name: getattr(s, f.name) for f in fields(SiteClaim)}) for s in plan.sites),
+        trees=Trees(
+            xy=plan.demand.xy, weight=plan.demand.weight, block=plan.demand.block, assigned=plan.assigned
+        ),
+        stations=Stations(xy=stations.xy, block=stations.block, row=stations.row, tree=stations.tree),
+        zones=_zones(orchard, params),
+        block_edge_m=params.access.block_edge_m,
+        walk_limit_m=params.access.walk_m,
+        mud=tuple(s.geometry for s in serving_mud(orchard, params.mud.clay_share_min)),
+        mud_limit_m=params.mud.limit_m if existing else np.inf,
+        banned_xy=stations.xy[banned],
+        pinned_xy=stations.xy[pinned],
+        earlier_ids=frozenset(s.site_id for s in earlier.sites),
+        earlier_serial=earlier.last_serial,
+        last_serial=plan.last_serial,
+        females=sum(b.females for b in plan.blocks),
+        males=sum(b.males for b in plan.blocks),
+        cavities=sum(b.cavities for b in plan.blocks),
+    )
+
+
+def _block(plan: Plan, index: int, near: Sequence[int]) -> BlockClaim:
+    block, said = plan.orchard.blocks[index], plan.blocks[index]
+    stocking = plan.params.stocking
+    preset = preset_for(block.crop, stocking)
+    rate = preset.females_per_acre if stocking.females_per_acre is None else stocking.females_per_acre
+    ratio = preset.males_per_female if stocking.males_per_female is None else stocking.males_per_female
+    return BlockClaim(
+        block_id=block.block_id,
+        code=block.code,
+        polygon=block.polygon,
+        acres=said.acres,
+        quota=said.quota,
+        sites=said.sites,
+        trees=said.trees,
+        may_differ=said.status not in ("planned",),
+        served_by=tuple(plan.orchard.blocks[j].block_id for j in near),
+        coverage=_coverage(said),
+        levels=tuple(LevelClaim(name=v.name, value=v.value, bound=v.bound) for v in said.levels),
+        females=said.females,
+        males=said.males,
+        cavities=said.cavities,
+        females_per_acre=rate if said.sites else None,
+        males_per_female=ratio if said.sites else None,
+        cavities_per_female=stocking.cavities_per_female if said.sites else None,
+    )
+
+
+def _coverage(said: BlockPlan) -> CoverageClaim | None:
+    if said.coverage is None:
+        return None
+    return CoverageClaim(**{f.name: getattr(said.coverage, f.name) for f in fields(CoverageClaim)})
+
+
+def _zones(orchard: Orchard, params: Params) -> tuple[Zone, ...]:
+    """Ground that is barred, as centre lines and shapes with the clear distance each wants."""
+    access, rows = params.access, params.rows
+    zones = [
+        Zone(name=k.name, geometry=k.geometry, clear_m=setback_m(k, access), flag=kind_of(k))
+        for k in orchard.keep_outs
+    ]
+    zones += [
+        Zone(name=c.name, geometry=c.geometry, clear_m=0.0, flag=Exclusion.CLOSED)
+        for c in orchard.closures
+        if c.first is None and c.last is None
+    ]
+    zones += [
+        Zone(
+            name=lane.name,
+            geometry=lane.line,
+            clear_m=lane.swept_m / 2 + access.spray_clear_m,
+            flag=Exclusion.SPRAY_LANE,
+        )
+        for lane in orchard.spray_lanes
+    ]
+    if rows.sprayed_every > 1:
+        for block in orchard.blocks:
+            swept = [a for a in block.alleys if a.left_row > 0 and a.left_row % rows.sprayed_every == 0]
+            for width in sorted({a.width_m for a in swept}):
+                lines = shapely.union_all([a.line for a in swept if a.width_m == width])
+                zones.append(
+                    Zone(
+                        name=block.block_id,
+                        geometry=lines,
+                        clear_m=width / 2 + access.spray_clear_m,
+                        flag=Exclusion.SPRAY_LANE,
+                    )
+                )
+    return tuple(zones)
