@@ -126,11 +126,11 @@ def distinct_radii(distances_m: Floats, tolerance_m: float) -> Floats:
     >>> distinct_radii(np.array([2.0, 1.0, 1.0 + 1e-12]), 1e-9).tolist()
     [1.000000000001, 2.0]
     """
-    values = np.unique(distances_m)
+    values: Floats = np.unique(distances_m)
     if not len(values):
         return values
     last_of_run = np.append(np.diff(values) > tolerance_m, True)
-    return values[last_of_run]
+    return np.asarray(values[last_of_run], np.float64)
 
 
 def _measured(raw: Floats, distance: Distance, tol: float) -> Floats:
@@ -141,9 +141,7 @@ def _measured(raw: Floats, distance: Distance, tol: float) -> Floats:
     return away
 
 
-def _csr(
-    owner: Indices, other: Indices, away: Floats, num_owners: int
-) -> tuple[Pointers, Indices, Floats]:
+def _csr(owner: Indices, other: Indices, away: Floats, num_owners: int) -> tuple[Pointers, Indices, Floats]:
     ptr = np.zeros(num_owners + 1, np.int64)
     np.cumsum(np.bincount(owner, minlength=num_owners), out=ptr[1:])
     for array in (ptr, other, away):

@@ -1,0 +1,190 @@
+"""The farthest level: the sites whose worst-served demand point is as near as possible (the vertex p-center)."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mudcap.place.cover import cover_at, reduce
+from mudcap.place.cover_bracket import (
+    Bracket,
+    Ground,
+    fill_up,
+    lower_high,
+    make_ground,
+    radius_number,
+    raise_low,
+    settle,
+)
+from mudcap.place.cover_search import greedy_columns
+from mudcap.place.near import Floats, Near, nearest_m, tolerance, within
+from mudcap.place.problem import Effort, Level, PlacementProblem, Status
+
+Sites = NDArray[np.int64]
+
+_GROWTH = 1.25
+_SAMPLE = 200
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FarthestParams:
+    """How much work an effort stands for; all of it counted, none of it timed."""
+
+    search_steps: int
+    """Swaps of the tabu search in all."""
+    probe_steps: int
+    """Swaps of its first attempt at a radius."""
+    relaxations: int
+    """Linear relaxations solved for the bound."""
+    iterations: int
+    """Steps of the first-order method in each of them, where the cover is large."""
+    precision: float
+    """Share of the radius below which the relaxations need not tell two radii apart."""
+    nodes: int
+    """Nodes of branch and bound at one radius."""
+    nonzeros: int
+    """Largest cover that branch and bound is tried on."""
+
+
+EFFORTS: dict[Effort, FarthestParams] = {
+    "quick": FarthestParams(
+        search_steps=60_000, probe_steps=5_000, relaxations=5, iterations=400, precision=3e-3, nodes=200, nonzeros=3_000
+    ),
+    "normal": FarthestParams(
+        search_steps=2_500_000, probe_steps=20_000, relaxations=12, iterations=2000, precision=2e-4, nodes=20_000,
+        nonzeros=20_000,
+    ),
+    "long": FarthestParams(
+        search_steps=25_000_000, probe_steps=50_000, relaxations=25, iterations=8000, precision=1e-6, nodes=200_000,
+        nonzeros=60_000,
+    ),
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FarthestResult:
+    """The sites of the farthest level, and what is proven of it."""
+
+    sites: Sites
+    """(count,) candidate indices, ascending."""
+    level: Level
+    """Name, value [m], certified bound [m] and status."""
+    tolerance_m: float
+    """Distances closer than this [m] count as equal: a later level may hold ``value + tolerance_m``."""
+
+    @property
+    def value(self) -> float:
+        """Largest distance [m] of a demand point of positive weight from what serves it."""
+        return self.level.value
+
+
+def solve_farthest(
+    problem: PlacementProblem,
+    *,
+    effort: Effort = "normal",
+    seed: int = 0,
+    start: Sites | None = None,
+    stop: Callable[[], bool] | None = None,
+) -> FarthestResult:
+    """Return sites that make the farthest served distance small, with a certified bound on how small it can be.
+
+    A demand point of weight 0 needs no site; one with ``served_m`` is served at that distance already. ``start`` are
+    candidates to begin with, where they are good. Asked now and then, ``stop`` returns True to end at once with the best
+    so far, whose status is then ``stopped`` unless it is proven optimal.
+    """
+    halt = _Halt(stop)
+    fixed = problem.fixed
+    active = np.flatnonzero(problem.weights > 0)
+    allowed = np.setdiff1d(np.arange(len(problem.candidate_xy)), np.union1d(fixed, problem.banned))
+    tol = tolerance(problem.candidate_xy, problem.demand_xy)
+    demand_xy = problem.demand_xy[active]
+    to_fixed = nearest_m(problem.candidate_xy[fixed], demand_xy, distance=problem.distance, tolerance_m=tol)
+    base = np.minimum(problem.served_m[active], to_fixed)
+    free = problem.count - len(fixed)
+    if free == 0 or not len(active) or base.max() <= 0:
+        value = float(base.max(initial=0.0))
+        return _result(np.concatenate([fixed, allowed[:free]]), value, value, True, False, tol)
+    ground, first = _open(problem, allowed, active, base, free, tol, seed)
+    sites, value = fill_up(ground, first)
+    bracket = Bracket(ground=ground, sites=sites, value=value, high=radius_number(ground, value))
+    if start is not None:
+        bracket.offer(np.flatnonzero(np.isin(allowed, start))[:free])
+    _improve(bracket, EFFORTS[effort], seed, halt)
+    chosen = np.concatenate([fixed, allowed[bracket.sites]])
+    return _result(chosen, bracket.value, bracket.bound, bracket.is_closed, halt.is_stopped, tol)
+
+
+def _improve(bracket: Bracket, params: FarthestParams, seed: int, halt: _Halt) -> None:
+    raise_low(bracket, iterations=0, trials=64, precision=0.0)
+    if halt():
+        return
+    raise_low(
+        bracket, iterations=params.iterations, trials=params.relaxations, precision=params.precision
+    )
+
+    def settle_below(now: Bracket) -> bool:
+        return settle(now, now.high - 1, nodes=params.nodes, nonzeros=params.nonzeros)
+
+    lower_high(
+        bracket, steps=params.search_steps, probe=params.probe_steps, seed=seed, is_exact=settle_below, stop=halt
+    )
+
+
+class _Halt:
+    """Asks the caller whether to stop, and remembers that it said so."""
+
+    def __init__(self, ask: Callable[[], bool] | None) -> None:
+        self._ask = ask
+        self.is_stopped = False
+
+    def __call__(self) -> bool:
+        if not self.is_stopped and self._ask is not None:
+            self.is_stopped = bool(self._ask())
+        return self.is_stopped
+
+
+def _open(
+    problem: PlacementProblem, allowed: Sites, active: Sites, base: Floats, free: int, tol: float, seed: int
+) -> tuple[Ground, Sites]:
+    """Return the ground up to a radius at which a greedy cover is small enough, and that cover."""
+    candidate_xy, demand_xy = problem.candidate_xy[allowed], problem.demand_xy[active]
+    radius = _typical_radius(candidate_xy, demand_xy, free, seed)
+    while True:
+        near = within(candidate_xy, demand_xy, radius, distance=problem.distance, tolerance_m=tol)
+        columns = _greedy_sites(near, base, radius, seed)
+        if columns is not None and len(columns) <= free:
+            return make_ground(near, base, free), columns
+        radius *= _GROWTH
+
+
+def _greedy_sites(near: Near, base: Floats, radius: float, seed: int) -> Sites | None:
+    rows, columns = base > radius + near.tolerance_m, np.ones(near.num_candidates, np.bool_)
+    cover = cover_at(near, radius, rows, columns)
+    if cover.has_hopeless_row:
+        return None
+    small = reduce(cover)
+    greedy = greedy_columns(small.cover, seed=seed)
+    return np.concatenate([small.forced, small.cover.column_candidate[greedy]])
+
+
+def _typical_radius(candidate_xy: Floats, demand_xy: Floats, count: int, seed: int) -> float:
+    """Return about the radius within which a demand point finds one site in ``count``."""
+    rng = np.random.default_rng(seed)
+    sample = demand_xy[rng.permutation(len(demand_xy))[:_SAMPLE]]
+    rank = min(len(candidate_xy) // count, len(candidate_xy) - 1)
+    away = np.hypot(
+        sample[:, None, 0] - candidate_xy[None, :, 0], sample[:, None, 1] - candidate_xy[None, :, 1]
+    )
+    typical = float(np.median(np.partition(away, rank, axis=1)[:, rank]))
+    return typical if typical > 0 else float(away.max()) * 1e-3 + 1e-9
+
+
+def _result(
+    sites: Sites, value: float, bound: float, is_closed: bool, is_stopped: bool, tol: float
+) -> FarthestResult:
+    status: Status = "optimal" if is_closed else "stopped" if is_stopped else "feasible"
+    level = Level(name="farthest", value=value, bound=bound, status=status)
+    return FarthestResult(sites=np.sort(sites), level=level, tolerance_m=tol)
