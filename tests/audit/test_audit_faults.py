@@ -108,6 +108,9 @@ FAULTS: list[tuple[str, set[str], Fault]] = [
                                  flag=Exclusion.CLOSED))),
     ("an edge kept wider than the sites keep it", {"block_edge"}, lambda c: replace(c, block_edge_m=12.0)),
     ("a walk beyond the limit", {"walk"}, lambda c: replace(c, walk_limit_m=100.0)),
+    ("a site that no way leads to", {"no_way_in"}, lambda c: with_site(c, 2, walk_m=np.inf)),
+    ("a lane swept wider, square at its ends", {"in_zone"}, lambda c: replace(
+        c, zones=(*c.zones[:2], replace(c.zones[2], half_width_m=6.0)))),
     ("a walk through the air", {"walk_short"}, lambda c: with_site(c, 2, walk_m=1.0)),
     ("mud nearer than it is", {"mud"}, lambda c: with_site(c, 2, mud_m=3.0)),
     ("mud where there is none", {"mud"}, lambda c: replace(c, mud=())),
@@ -264,3 +267,55 @@ def test_a_site_on_the_very_line_of_its_block_is_inside(claim: Claim) -> None:
     assert "outside_block" not in codes(with_block(claim, 0, polygon=cut))
     assert "outside_block" in codes(with_block(claim, 0, polygon=cut.buffer(-0.02, join_style="mitre")))
     assert west < first.x_m
+
+
+def perturbed(value: object) -> list[object]:
+    """Wrong values close to a right one, as a slip in the program would make them."""
+    if isinstance(value, bool) or value is None:
+        return []
+    if isinstance(value, int):
+        return [value - 1, value + 1]
+    if isinstance(value, float):
+        return [value * 1.001 + 0.05, value * 0.999 - 0.05]
+    if isinstance(value, str):
+        return [value + "1", value.lower()]
+    return []
+
+
+UNCHECKED = {
+    "flags": "a plan may declare rules that do not bind it",
+    "walk_m": "walks are compared with the straight line only, so a longer one passes",
+    "females_per_acre": "within half a bee of the right number a rate may differ",
+}
+
+
+def test_no_number_of_a_site_can_be_changed_unseen(claim: Claim) -> None:
+    """Every field of a site, a little off, is caught: a mutation test of the checker."""
+    unseen = []
+    for index in (0, 11, 24, 25, 49):
+        for field in fields(claim.sites[index]):
+            for value in perturbed(getattr(claim.sites[index], field.name)):
+                if field.name not in UNCHECKED and not check(with_site(claim, index, **{field.name: value})):
+                    unseen.append((index, field.name, value))
+    assert unseen == []
+
+
+def test_no_number_of_a_block_can_be_changed_unseen(claim: Claim) -> None:
+    """Every field of a block, a little off, is caught."""
+    unseen = []
+    for index, block in enumerate(claim.blocks):
+        for field in fields(block):
+            for value in perturbed(getattr(block, field.name)):
+                if field.name not in UNCHECKED and not check(with_block(claim, index, **{field.name: value})):
+                    unseen.append((index, field.name, value))
+    assert unseen == []
+
+
+def test_no_tree_can_change_hands_unseen(claim: Claim) -> None:
+    """A tree given to any other site of its block, tie or not, shows in the numbers."""
+    dice = np.random.default_rng(8)
+    for tree in dice.choice(len(claim.trees.xy), 40, replace=False):
+        assigned = claim.trees.assigned.copy()
+        own = np.flatnonzero([s.block_id == claim.blocks[claim.trees.block[tree]].block_id for s in claim.sites])
+        assigned[tree] = dice.choice(own[own != assigned[tree]])
+        assert check(replace(claim, trees=replace(claim.trees, assigned=assigned)))

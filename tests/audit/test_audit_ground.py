@@ -86,3 +86,19 @@ def test_shoelace_takes_holes_out_far_from_the_origin() -> None:
     far = shapely.transform(both, lambda xy: xy + 4e6)
     assert ground.shoelace_m2(far) == pytest.approx(both.area, rel=1e-9)
     assert ground.shoelace_m2(both.reverse()) == pytest.approx(both.area, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        LineString([(0, 0), (120, 0)]),
+        LineString([(0, 0), (60, 20), (80, 90), (200, 100)]),
+        LineString([(0, 0), (0, 0), (50, 10)]),
+    ],
+    ids=["straight", "bent", "doubled point"],
+)
+def test_swept_ground_agrees_with_a_flat_buffer(line: LineString, points: np.ndarray) -> None:
+    """Distance to the ground along a line, square at the ends and round at the bends."""
+    flat = line.buffer(4.0, cap_style="flat", quad_segs=256)
+    want = shapely.distance(shapely.points(points), flat)
+    np.testing.assert_allclose(ground.swept_distance(points, line, 4.0), want, atol=2e-4)

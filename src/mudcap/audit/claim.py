@@ -95,14 +95,16 @@ class BlockClaim:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Zone:
-    """Ground that is barred: a keep-out, hives, a hazard, a store, a closure, or a spray lane as its centre line."""
+    """Ground that is barred: a keep-out, hives, a hazard, a store, a closure, or a swept lane round its centre line."""
 
     name: str
     geometry: BaseGeometry
     clear_m: float
-    """A site nearer than this to the geometry breaks the rule; for a lane half the swept width and the clearance."""
+    """A site nearer than this to the ground breaks the rule."""
     flag: Exclusion
     """The rule it belongs to."""
+    half_width_m: float = 0.0
+    """Half the width swept along a line, square at both ends; 0 where the geometry is the ground itself."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

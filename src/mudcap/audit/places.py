@@ -11,7 +11,15 @@ from numpy.typing import NDArray
 
 from mudcap.audit.claim import Zone
 from mudcap.audit.faults import Case
-from mudcap.audit.ground import distance, edge_distance, inside, nearest, ring_segments, segments
+from mudcap.audit.ground import (
+    distance,
+    edge_distance,
+    inside,
+    nearest,
+    ring_segments,
+    segments,
+    swept_distance,
+)
 from mudcap.geo.plane import GEOD, GROUP_RADIUS_M
 from mudcap.lang import _
 from mudcap.orchard.model import Exclusion, Finding
@@ -20,6 +28,8 @@ PLACE_M: Final = 0.01
 """Two places closer than this are the same; also how far a station may lie outside its block's line by rounding."""
 RULE_M: Final = 1e-6
 """Shortfall of a clearance that rounding may cause."""
+BEND_SHARE: Final = 0.006
+"""A round bend drawn with 32 corners falls short of its radius by 1 − cos(π/32) = 0.48 %."""
 EARTH_M: Final = 6.371e6
 
 
@@ -56,17 +66,12 @@ def _in_blocks(case: Case) -> Iterator[Finding]:
 
 def _clear_of(case: Case, zone: Zone) -> Iterator[Finding]:
     """Distance by arithmetic and the buffer polygon by GEOS: a site that either calls too near is a fault."""
-    west, south, east, north = zone.geometry.buffer(zone.clear_m + 1.0).bounds
+    west, south, east, north = zone.geometry.buffer(zone.half_width_m + zone.clear_m + 1.0).bounds
     x, y = case.site_xy.T
     close = np.flatnonzero((x >= west) & (x <= east) & (y >= south) & (y <= north))
     if not close.size:
         return
-    away = distance(case.site_xy[close], zone.geometry)
-    ground = zone.geometry.buffer(max(zone.clear_m - RULE_M, 0.0), quad_segs=32)
-    within = shapely.contains_xy(ground, x[close], y[close]) if not ground.is_empty else np.zeros(len(close), bool)
-    bad = (away < zone.clear_m - RULE_M) | within
-    if zone.clear_m == 0:
-        bad |= inside(case.site_xy[close], zone.geometry)
+    bad, away = _barred(case.site_xy[close], zone)
     least = float(away[bad].min()) if bad.any() else 0.0
     for index, sites in _undeclared(case, close[bad], zone.flag):
         text = _("Block {block}: {count} sites stand too near {zone}: {ids}; nearest {away:.2f} m, {clear:.2f} m wanted.").format(
@@ -74,6 +79,18 @@ def _clear_of(case: Case, zone: Zone) -> Iterator[Finding]:
             away=least, clear=zone.clear_m,
         )  # fmt: skip
         yield case.fault("in_zone", case.claim.blocks[index].block_id, text, sites)
+
+
+def _barred(xy: NDArray[np.float64], zone: Zone) -> tuple[NDArray[np.bool_], NDArray[np.float64]]:
+    """Which points (n, 2) are too near a zone, and how far (n,) each is from its ground."""
+    if zone.half_width_m > 0:
+        away = swept_distance(xy, zone.geometry, zone.half_width_m)
+        ground = zone.geometry.buffer(zone.half_width_m, cap_style="flat", quad_segs=8)
+        slack = RULE_M + BEND_SHARE * zone.half_width_m
+    else:
+        away, ground, slack = distance(xy, zone.geometry), zone.geometry, RULE_M
+    kept = ground.buffer(max(zone.clear_m - slack, 0.0), quad_segs=32)
+    return (away < zone.clear_m - slack) | (away == 0) | shapely.contains_xy(kept, xy[:, 0], xy[:, 1]), away
 
 
 def _edges(case: Case) -> Iterator[Finding]:
@@ -94,7 +111,10 @@ def _reach(case: Case) -> Iterator[Finding]:
     claim = case.claim
     walk = np.array([s.walk_m for s in claim.sites], float)
     mud = np.array([s.mud_m for s in claim.sites], float)
-    yield from _limit(case, "walk", walk > claim.walk_limit_m + RULE_M, Exclusion.TOO_FAR_TO_WALK)
+    beyond = np.isfinite(walk) & (walk > claim.walk_limit_m + RULE_M)
+    yield from _limit(case, "walk", beyond, Exclusion.TOO_FAR_TO_WALK)
+    if np.isfinite(claim.walk_limit_m):
+        yield from _limit(case, "no_way_in", np.isinf(walk), Exclusion.NO_ACCESS)
     yield from _limit(case, "mud_limit", mud > claim.mud_limit_m + RULE_M, Exclusion.NO_MUD)
     if claim.drivable is not None:
         straight = _least_distance(case, claim.drivable)
@@ -116,6 +136,7 @@ def _least_distance(case: Case, geometries: tuple[shapely.Geometry, ...]) -> NDA
 def _limit(case: Case, code: str, over: NDArray[np.bool_], flag: Exclusion) -> Iterator[Finding]:
     words = {
         "walk": _("Block {block}: {count} sites are beyond the walk limit: {ids}."),
+        "no_way_in": _("Block {block}: no way leads to {count} sites: {ids}."),
         "mud_limit": _("Block {block}: {count} sites are beyond the mud limit: {ids}."),
     }
     for index, sites in _undeclared(case, np.flatnonzero(over), flag):
