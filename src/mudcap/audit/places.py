@@ -117,12 +117,27 @@ def _reach(case: Case) -> Iterator[Finding]:
         yield from _limit(case, "no_way_in", np.isinf(walk), Exclusion.NO_ACCESS)
     yield from _limit(case, "mud_limit", mud > claim.mud_limit_m + RULE_M, Exclusion.NO_MUD)
     if claim.drivable is not None:
-        straight = _least_distance(case, claim.drivable)
-        yield from _wrong(case, "walk_short", np.isfinite(walk) & (walk < straight - PLACE_M))
+        yield from _wrong(case, "walk_short", walk < _straight_to(case, walk) - PLACE_M)
     if claim.mud is not None:
         away = _least_distance(case, claim.mud)
         agree = (mud == away) | (np.abs(mud - np.where(np.isfinite(away), away, 0.0)) <= PLACE_M)
         yield from _wrong(case, "mud", ~agree)
+
+
+def _straight_to(case: Case, walk: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Straight way (s,) to the nearest line a vehicle may stop on; inf where none is as near as a walk of the block is long."""
+    lines = [segments(g) for g in case.claim.drivable or ()]
+    edges = np.concatenate(lines) if lines else np.empty((0, 4))
+    low, high = np.minimum(edges[:, :2], edges[:, 2:]), np.maximum(edges[:, :2], edges[:, 2:])
+    out = np.full(len(walk), np.inf)
+    for index in range(len(case.claim.blocks)):
+        own = case.of_block(index)
+        own = own[np.isfinite(walk[own])]
+        if own.size:
+            xy, reach = case.site_xy[own], float(walk[own].max()) + 1.0
+            near = (high >= xy.min(axis=0) - reach).all(axis=1) & (low <= xy.max(axis=0) + reach).all(axis=1)
+            out[own] = edge_distance(xy, edges[near])
+    return out
 
 
 def _least_distance(case: Case, geometries: tuple[shapely.Geometry, ...]) -> NDArray[np.float64]:

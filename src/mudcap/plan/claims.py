@@ -13,6 +13,7 @@ from mudcap.audit.check import check
 from mudcap.audit.claim import BlockClaim, Claim, CoverageClaim, LevelClaim, SiteClaim, Stations, Trees, Zone
 from mudcap.orchard.model import Exclusion, Orchard
 from mudcap.orchard.mud import serving_mud
+from mudcap.orchard.network import VEHICLE
 from mudcap.place.borders import bordering
 from mudcap.place.exclude import kind_of, setback_m
 from mudcap.plan.model import BlockPlan, Earlier, Params, Plan
@@ -44,6 +45,7 @@ def claim_of(plan: Plan, *, earlier: Earlier, pinned: NDArray[np.int64]) -> Clai
         zones=_zones(orchard, params),
         block_edge_m=params.access.block_edge_m,
         walk_limit_m=params.access.walk_m,
+        drivable=(_drivable(plan),),
         mud=tuple(s.geometry for s in serving_mud(orchard, params.mud.clay_share_min)),
         mud_limit_m=params.mud.limit_m if existing else np.inf,
         banned_xy=stations.xy[banned],
@@ -55,6 +57,14 @@ def claim_of(plan: Plan, *, earlier: Earlier, pinned: NDArray[np.int64]) -> Clai
         males=sum(b.males for b in plan.blocks),
         cavities=sum(b.cavities for b in plan.blocks),
     )
+
+
+def _drivable(plan: Plan) -> shapely.MultiLineString:
+    """Every edge of the travel network that a truck or cart may use."""
+    net = plan.network
+    way = (net.mode & VEHICLE) != 0
+    source = np.repeat(np.arange(len(net.node_xy)), np.diff(net.indptr))
+    return shapely.MultiLineString(list(np.stack([net.node_xy[source[way]], net.node_xy[net.target[way]]], axis=1)))
 
 
 def _block(plan: Plan, index: int, near: Sequence[int]) -> BlockClaim:
@@ -106,7 +116,8 @@ def _zones(orchard: Orchard, params: Params) -> tuple[Zone, ...]:
         Zone(
             name=lane.name,
             geometry=lane.line,
-            clear_m=lane.swept_m / 2 + access.spray_clear_m,
+            clear_m=access.spray_clear_m,
+            half_width_m=lane.swept_m / 2,
             flag=Exclusion.SPRAY_LANE,
         )
         for lane in orchard.spray_lanes
@@ -120,7 +131,8 @@ def _zones(orchard: Orchard, params: Params) -> tuple[Zone, ...]:
                     Zone(
                         name=block.block_id,
                         geometry=lines,
-                        clear_m=width / 2 + access.spray_clear_m,
+                        clear_m=access.spray_clear_m,
+                        half_width_m=width / 2,
                         flag=Exclusion.SPRAY_LANE,
                     )
                 )
