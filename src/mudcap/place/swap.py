@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numba import njit
@@ -10,9 +11,6 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from mudcap.place.problem import PlacementProblem
-
-TOLERANCE = 1e-9
-"""Relative tolerance of a comparison of distances: larger than the rounding of a distance, smaller than any real step."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -37,74 +35,106 @@ class Service:
     """(n,) cost of a site in itself (a moved site's penalty counts as a gain of the sites that stay)."""
     site_state: NDArray[np.int8]
     """(n,) 1 fixed, -1 banned, 0 free."""
+    penalty: float
+    """Cost of a point that no site and nobody outside serves; more than any layout that serves all costs."""
 
 
-def power_cost(distance_m: NDArray[np.float64], power: int, floor: bool) -> NDArray[np.float64]:
-    """Return the distance to the power 1 or 2, rounded down first where ``floor`` is set."""
-    cost = np.floor(distance_m + 1e-9) if floor else distance_m
-    return cost * cost if power == 2 else cost
+def power_cost(distance_m: NDArray[np.float64], power: int) -> NDArray[np.float64]:
+    """Return the distance to the power 1 or 2."""
+    return distance_m * distance_m if power == 2 else distance_m
 
 
 def build_service(
     problem: PlacementProblem, *, power: int, cap_m: float = np.inf, num_near: int = 0
 ) -> Service:
-    """Return the service lists: all candidates within ``cap_m``, or the ``num_near`` nearest where there is no cap."""
+    """Return the service lists: all candidates within ``cap_m``, or the ``num_near`` nearest where there is no cap.
+
+    Demand points of weight 0 have empty lists and cost nothing. ``cap_m`` is taken as it is: add the tolerance before.
+    """
     n, m = len(problem.candidate_xy), len(problem.demand_xy)
     floor = problem.distance == "euclid_floor"
-    distance, near = _near(problem.candidate_xy, problem.demand_xy, cap_m, num_near or default_near(problem))
+    needs = np.flatnonzero(problem.weights > 0)
+    distance, near = _near(problem, needs, cap_m, num_near or default_near(problem))
     inside = np.isfinite(distance)
-    cost = power_cost(np.where(inside, distance, 0.0), power, floor) * problem.weights[:, None]
-    lengths = inside.sum(axis=1)
-    start = np.concatenate([[0], np.cumsum(lengths)]).astype(np.int64)
+    weight = problem.weights[needs]
+    cost = power_cost(np.where(inside, distance, 0.0), power) * weight[:, None]
+    lengths = np.zeros(m, np.int64)
+    lengths[needs] = inside.sum(axis=1)
     demand = np.repeat(np.arange(m, dtype=np.int32), lengths)
     candidate, flat = near[inside].astype(np.int32), cost[inside]
-    order = np.argsort(candidate, kind="stable")
-    counts = np.bincount(candidate, minlength=n)
-    served = np.isfinite(problem.served_m)
-    outside = power_cost(np.where(served, problem.served_m, 0.0), power, floor) * problem.weights
-    capped = bool(np.isfinite(cap_m))
-    if capped:
-        served &= problem.served_m <= cap_m * (1 + TOLERANCE)
-    penalty = 1e4 * (float(flat.max(initial=0.0)) + float(outside.max(initial=0.0)) + 1.0)
-    needs = np.ones(m, bool) if capped else problem.weights > 0
-    whole = capped or distance.shape[1] == n
-    state = np.zeros(n, np.int8)
+    served = problem.served_m[needs] if np.isinf(cap_m) else _within_cap(problem.served_m[needs], cap_m)
+    served = np.floor(served + 1e-9) if floor else served
+    penalty = 1e4 * (float(flat.max(initial=0.0)) + 1.0)
+    outside, limit = np.zeros(m), np.full(m, np.inf)
+    outside[needs] = np.where(
+        np.isfinite(served), power_cost(np.where(np.isfinite(served), served, 0.0), power) * weight, penalty
+    )
+    if np.isinf(cap_m) and distance.shape[1] < n:
+        limit[needs] = cost[:, -1]
+    state, site_cost = np.zeros(n, np.int8), np.zeros(n)
     state[problem.fixed], state[problem.banned] = 1, -1
-    site_cost = np.zeros(n)
-    if problem.move_penalty > 0:
-        site_cost[problem.previous] = -problem.move_penalty
+    # a site given up costs as if the points of one site had that much more mean square (or mean) each
+    site_cost[problem.previous] = -problem.move_penalty * problem.weights.sum() / problem.count
     return Service(
-        num_candidates=n, num_demand=m, demand_start=start, demand_candidate=candidate, demand_cost=flat,
-        candidate_start=np.concatenate([[0], np.cumsum(counts)]).astype(np.int64), candidate_demand=demand[order],
-        candidate_cost=flat[order], outside_cost=np.where(served, outside, np.where(needs, penalty, 0.0)),
-        limit_cost=np.full(m, np.inf) if whole else cost[:, -1], site_cost=site_cost, site_state=state,
+        num_candidates=n, num_demand=m, demand_start=_starts(lengths), demand_candidate=candidate, demand_cost=flat,
+        **_by_candidate(n, demand, candidate, flat), outside_cost=outside, limit_cost=limit, site_cost=site_cost,
+        site_state=state, penalty=penalty,
     )  # fmt: skip
+
+
+def _within_cap(served_m: NDArray[np.float64], cap_m: float) -> NDArray[np.float64]:
+    return np.where(served_m <= cap_m, served_m, np.inf)
+
+
+def _starts(lengths: NDArray[np.int64]) -> NDArray[np.int64]:
+    return np.concatenate([[0], np.cumsum(lengths)]).astype(np.int64)
+
+
+def _by_candidate(
+    n: int, demand: NDArray[np.int32], candidate: NDArray[np.int32], cost: NDArray[np.float64]
+) -> dict[str, Any]:
+    order = np.argsort(candidate, kind="stable")
+    return {
+        "candidate_start": _starts(np.bincount(candidate, minlength=n)),
+        "candidate_demand": demand[order],
+        "candidate_cost": cost[order],
+    }
 
 
 def default_near(problem: PlacementProblem) -> int:
     """Return how many candidates a list needs so that several sites are in it, wherever the demand point lies."""
     n = len(problem.candidate_xy)
-    return min(n, max(16, int(8 * n / problem.count)))
+    return min(n, max(16, 8 * n // problem.count))
 
 
 def _near(
-    candidate_xy: NDArray[np.float64], demand_xy: NDArray[np.float64], cap_m: float, num_near: int
+    problem: PlacementProblem, needs: NDArray[np.int64], cap_m: float, num_near: int
 ) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
     """Return distance and number of the nearest candidates of each demand point, ascending; inf beyond the cap."""
-    n = len(candidate_xy)
-    tree = cKDTree(candidate_xy)
-    limit = cap_m * (1 + TOLERANCE)
+    n, floor = len(problem.candidate_xy), problem.distance == "euclid_floor"
+    tree, demand_xy = cKDTree(problem.candidate_xy), problem.demand_xy[needs]
+    reach = np.nextafter(np.floor(cap_m) + 1 if floor else cap_m, np.inf)
     k = min(n, num_near if np.isinf(cap_m) else 16)
     while True:
-        distance, near = tree.query(demand_xy, k=np.arange(1, k + 1), distance_upper_bound=limit + 1e-12)
+        distance, near = tree.query(demand_xy, k=np.arange(1, k + 1), distance_upper_bound=reach)
         if np.isinf(cap_m) or k == n or not np.isfinite(distance[:, -1]).any():
-            return distance, near
+            break
         k = min(n, 2 * k)
+    if floor:
+        distance = np.floor(distance + 1e-9)
+        distance[distance > cap_m] = np.inf
+    return distance, near
 
 
-def with_state(service: Service, state: NDArray[np.int8]) -> Service:
-    """Return the same lists with other fixed and banned candidates."""
-    return replace(service, site_state=state)
+def with_penalty(service: Service, penalty: float) -> Service:
+    """Return the same lists with another cost of a point that nobody serves."""
+    unserved = service.outside_cost == service.penalty
+    return replace(service, outside_cost=np.where(unserved, penalty, service.outside_cost), penalty=penalty)
+
+
+def num_unserved(service: Service, layout: Layout) -> int:
+    """Return how many demand points no site of their list and nobody outside serves."""
+    return int(np.sum((layout.first < 0) & (service.outside_cost == service.penalty)))
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
@@ -140,7 +170,9 @@ def total_cost(service: Service, layout: Layout) -> float:
     return float(layout.first_cost.sum() + service.site_cost[layout.sites].sum())
 
 
-def demand_lists(service: Service) -> tuple[NDArray[np.int64], NDArray[np.int32], NDArray[np.float64], NDArray[np.float64]]:
+def demand_lists(
+    service: Service,
+) -> tuple[NDArray[np.int64], NDArray[np.int32], NDArray[np.float64], NDArray[np.float64]]:
     """Return the demand-major arrays in the order the kernels take them."""
     return service.demand_start, service.demand_candidate, service.demand_cost, service.outside_cost
 
@@ -157,7 +189,7 @@ def service_of(
     return layout.first, layout.second, layout.first_cost, layout.second_cost
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def rescan(j, start, candidate, cost, outside, place, first, second, first_cost, second_cost):  # type: ignore[no-untyped-def]
     """Find the two nearest sites of one demand point again."""
     base = outside[j]
@@ -181,13 +213,13 @@ def rescan(j, start, candidate, cost, outside, place, first, second, first_cost,
                 break
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def _rescan_all(start, candidate, cost, outside, place, first, second, first_cost, second_cost):  # type: ignore[no-untyped-def]
     for j in range(len(start) - 1):
         rescan(j, start, candidate, cost, outside, place, first, second, first_cost, second_cost)
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def move_delta(r, a, cstart, cdemand, ccost, first, first_cost, second_cost):  # type: ignore[no-untyped-def]
     """Change of the cost when the site r closes and the candidate a opens (costs of the sites themselves apart)."""
     kr, kr_end = cstart[r], cstart[r + 1]
@@ -214,9 +246,23 @@ def move_delta(r, a, cstart, cdemand, ccost, first, first_cost, second_cost):  #
     return delta
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def apply_move(  # type: ignore[no-untyped-def]
-    r, a, cstart, cdemand, start, candidate, cost, outside, sites, place, first, second, first_cost, second_cost
+    r,
+    a,
+    cstart,
+    cdemand,
+    ccost,
+    start,
+    candidate,
+    cost,
+    outside,
+    sites,
+    place,
+    first,
+    second,
+    first_cost,
+    second_cost,
 ):
     """Close r, open a and find the service of the points near them again."""
     sites[place[r]] = a
@@ -228,10 +274,11 @@ def apply_move(  # type: ignore[no-untyped-def]
             rescan(j, start, candidate, cost, outside, place, first, second, first_cost, second_cost)
     for k in range(cstart[a], cstart[a + 1]):
         j = cdemand[k]
-        rescan(j, start, candidate, cost, outside, place, first, second, first_cost, second_cost)
+        if ccost[k] < second_cost[j]:
+            rescan(j, start, candidate, cost, outside, place, first, second, first_cost, second_cost)
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def next_random(state):  # type: ignore[no-untyped-def]
     """Next number in [0, 1) of a xorshift generator whose state is an array of one uint64.
 

@@ -6,7 +6,6 @@ from collections.abc import Callable
 
 import numpy as np
 from numba import njit
-from numpy.typing import NDArray
 
 from mudcap.place.swap import (
     Layout,
@@ -48,7 +47,7 @@ def anneal(
     return False
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def _anneal_step(  # type: ignore[no-untyped-def]
     moves, temperature, random, state, site_cost, cstart, cdemand, ccost,
     start, candidate, cost, outside, sites, place, first, second, first_cost, second_cost,
@@ -67,6 +66,6 @@ def _anneal_step(  # type: ignore[no-untyped-def]
         delta += site_cost[a] - site_cost[r]
         if delta <= 0 or next_random(random) < np.exp(-delta / temperature):
             apply_move(
-                r, a, cstart, cdemand, start, candidate, cost, outside, sites, place,
+                r, a, cstart, cdemand, ccost, start, candidate, cost, outside, sites, place,
                 first, second, first_cost, second_cost,
             )  # fmt: skip

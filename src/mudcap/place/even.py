@@ -1,0 +1,115 @@
+"""The levels of an even layout, one after another: farthest, mean of squares, spread of the load per site."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mudcap.place.farthest import solve_farthest
+from mudcap.place.mean import MeanParams, better, cool, mean_level, num_rounds
+from mudcap.place.problem import Effort, Level, PlacementProblem
+from mudcap.place.swap import Layout, Service, build_service, open_sites, with_penalty
+from mudcap.place.swap_descent import descend
+from mudcap.place.swap_local import iterate
+from mudcap.place.swap_ties import assign_evenly
+
+Stop = Callable[[], bool] | None
+
+EFFORTS: dict[Effort, MeanParams] = {
+    "quick": MeanParams(anneal_moves=3000, work=3e5, rounds_per_candidate=2, bound_steps=100),
+    "normal": MeanParams(anneal_moves=30_000, work=4e6, rounds_per_candidate=20, bound_steps=500),
+    "long": MeanParams(anneal_moves=180_000, work=3e7, rounds_per_candidate=100, bound_steps=3000),
+}
+SOFT_PENALTY = 2.4
+"""Cost of a point beyond the cap while cooling, as a multiple of its cost at the cap: found by trial. Harder walls keep
+the sites from passing one another, softer ones leave points beyond the cap at the end."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class EvenResult:
+    """The sites of an even layout, and what is proven of each level."""
+
+    sites: NDArray[np.int64]
+    levels: tuple[Level, ...]
+    is_stopped: bool
+
+
+def solve_even(
+    problem: PlacementProblem,
+    *,
+    effort: Effort = "normal",
+    seed: int = 0,
+    start: NDArray[np.int64] | None = None,
+    stop: Stop = None,
+) -> EvenResult:
+    """Return sites for the lexicographic objective: farthest, then mean of squares, then CV of weight per site."""
+    params = EFFORTS[effort]
+    far = solve_farthest(problem, effort=effort, seed=seed, start=start, stop=stop)
+    cap_m = far.value * (1 + problem.slack) + far.tolerance_m
+    service = build_service(problem, power=2, cap_m=cap_m)
+    layout = open_sites(service, far.sites)
+    stopped = far.level.status == "stopped"
+    if start is not None and len(start) == problem.count:
+        layout = better(service, layout, open_sites(service, np.asarray(start)))
+    if not stopped:
+        layout, stopped = lower_mean_square(service, layout, params, cap_m, seed, stop)
+    sites = np.sort(layout.sites).astype(np.int64)
+    square = mean_level(problem, "mean_square", service, layout, params.bound_steps, stopped, stop)
+    return EvenResult(
+        sites=sites,
+        levels=(farthest_level(problem, sites, far.level), square, cv_level(problem, sites)),
+        is_stopped=stopped,
+    )
+
+
+def lower_mean_square(
+    service: Service, layout: Layout, params: MeanParams, cap_m: float, seed: int, stop: Stop
+) -> tuple[Layout, bool]:
+    """Return a layout of lower cost within the cap, and True if stopped; ``layout`` must be within the cap."""
+    weight = max(1e-300, float(np.median(service.demand_cost[service.demand_cost > 0])) / (0.5 * cap_m**2))
+    soft = with_penalty(service, SOFT_PENALTY * weight * cap_m**2)
+    moves = params.anneal_moves * len(layout.sites)
+    annealed = open_sites(soft, layout.sites.astype(np.int64))
+    stopped = cool(soft, annealed, moves=moves, seed=seed, stop=stop)
+    trial = open_sites(service, annealed.sites.astype(np.int64))
+    stopped = stopped or descend(service, trial, stop=stop)
+    layout = better(service, layout, trial)
+    if stopped:
+        return layout, True
+    return iterate(service, layout, rounds=num_rounds(service, params), seed=seed, stop=stop)
+
+
+def farthest_level(problem: PlacementProblem, sites: NDArray[np.int64], proven: Level) -> Level:
+    """Return the farthest level of the sites chosen in the end, with the bound of the level as solved."""
+    _, distance, _ = assign_evenly(problem, sites)
+    value = float(distance[problem.weights > 0].max(initial=0.0))
+    if value <= proven.value * (1 + 1e-9):
+        return replace(proven, value=max(value, proven.bound or 0.0))
+    return Level(name="farthest", value=value, bound=proven.bound, status="feasible")
+
+
+def cv_level(problem: PlacementProblem, sites: NDArray[np.int64]) -> Level:
+    """Return the spread of the weight served per site: standard deviation over mean, ties split for balance."""
+    _, _, load = assign_evenly(problem, sites)
+    mean = float(load.mean())
+    value = float(load.std() / mean) if mean > 0 else 0.0
+    bound = _least_cv(problem)
+    return Level(
+        name="cv",
+        value=max(value, bound),
+        bound=bound,
+        status="optimal" if value <= bound + 1e-12 else "feasible",
+    )
+
+
+def _least_cv(problem: PlacementProblem) -> float:
+    """Return a spread that whole points of equal weight cannot go below; 0 where weights or outside service differ."""
+    need = problem.weights[problem.weights > 0]
+    if not len(need) or (need != need[0]).any() or np.isfinite(problem.served_m).any():
+        return 0.0
+    mean = len(need) / problem.count
+    over = mean - np.floor(mean)
+    return float(np.sqrt(over * (1 - over)) / mean)
