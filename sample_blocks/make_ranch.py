@@ -9,7 +9,7 @@ Every file is the same to the byte on each run with the same libraries: seeded e
 
 Blocks (drawn in feet east and north of 120° W, 36.93° N, turned to true north) and the format each comes in:
   Long Forty  40 acres, half-mile × eighth-mile, across 120° W    zipped shapefile in a folder, State Plane CA 3, US feet
-  Noria       pond (a hole) and pump house                        the same
+  Noria       pond and pump house in a hole, keep-outs too        the same
   Slant       rows at 17°, beside a canal at 17°                  shapefile without .prj, Windows-1252 text, UTM 10N
   Midway      surveyed trees, across 120° W                       GeoPackage, UTM 10N; trees as CSV
   Cherry      cherries, bowed rows drawn as lines                 GeoPackage, UTM 11N
@@ -61,6 +61,9 @@ NORIA: Feet = [(690, 20), (1800, 20), (1800, 680), (690, 680)]
 POND: Feet = [
     (1318 + 92 * math.cos(a / 8 * math.pi), 368 + (58 + 6 * math.sin(a)) * math.sin(a / 8 * math.pi)) for a in range(16)
 ]
+POND_YARD: Feet = [
+    (1212, 368), (1250, 436), (1318, 452), (1396, 430), (1462, 392), (1462, 318), (1396, 304), (1318, 286), (1250, 298),
+]  # fmt: skip
 PUMP_HOUSE: Feet = [(1424, 340), (1446, 340), (1446, 358), (1424, 358)]
 SLANT: Feet = [(canal_x(720, 80), 720), (-700, 720), (-700, 1380), (canal_x(1380, 80), 1380)]
 MIDWAY: Feet = [(-670, 720), (330, 720), (330, 1380), (-670, 1380)]
@@ -93,7 +96,7 @@ ROADS: list[tuple[str, Feet, float, str]] = [
     ("Slant Lane", [(-685, 700), (-685, 1400)], 14, "dirt"),
     ("Midway Lane", [(345, 700), (345, 1400)], 14, "dirt"),
     ("North Spur", [(-335, 1400), (-335, 2090)], 13, "dirt"),
-    ("Pond Track", [(1815, 349), (1446, 349)], 10, "dirt"),
+    ("Yard Drive", [(-1995, 120), (-2090, 120)], 16, "gravel"),
 ]  # fmt: skip
 CREEK_LANE: Feet = [(1237, 700), (1237, 1400)]
 
@@ -300,7 +303,7 @@ def write_blocks(ranch: Path) -> None:
     columns = ("BLOCK_NO", "CROP", "VARIETY", "ROWFT", "TREEFT", "ROWDIR", "HEADFT", "CORNER")
     surveyed = [
         (area(LONG_FORTY), ("Long Forty", "almond", "Nonpareil/Carmel", 24.0, 22.0, 0.0, 10.0, "SW")),
-        (area(NORIA, POND), ("Noria", "almond", "Nonpareil/Sonora", 22.0, 18.0, 0.0, 20.0, "SE")),
+        (area(NORIA, POND_YARD), ("Noria", "almond", "Nonpareil/Sonora", 22.0, 18.0, 0.0, 20.0, "SE")),
     ]
     rows: list[tuple[BaseGeometry, Row]] = [(g, dict(zip(columns, v, strict=True))) for g, v in surveyed]
     work = ranch / "blocks" / "south_tier.shp"
@@ -341,7 +344,7 @@ def cherry_rows() -> Iterable[tuple[LineString, Row]]:
 
 
 def midway_trees() -> Iterable[str]:
-    """Trees 22 × 18 ft, N–S, from the SW corner; each eighth row and its fifth pollinize; 3 % have died; 0.2 m survey error."""
+    """Trees 22 × 18 ft, N–S, from the SW corner; every fourth row pollinizes; 3 % have died; 0.2 m survey error."""
     dice = random.Random(120)
     for row in range(1, 46):
         pollinizer = row % 4 == 3
@@ -371,10 +374,10 @@ def write_roads(ranch: Path) -> None:
 def write_lanes(ranch: Path) -> None:
     """Where the tower sprayer crosses each block between tanks."""
     lanes: list[tuple[str, Feet, float]] = [
-        (f"Long Forty lane {k + 1}", [(x, 25), (x, 675)], 16) for k, x in enumerate((-1512, -840, -168, 504))
+        (f"Long Forty lane {k + 1}", [(x, 25), (x, 675)], 16) for k, x in enumerate((-1500, -828, -156, 516))
     ]
-    lanes += [(f"Noria lane {k + 1}", [(x, 25), (x, 675)], 14) for k, x in enumerate((954, 1669))]
-    lanes += [("Midway lane", [(-225, 725), (-225, 1375)], 14), ("Codo lane", [(-315, 1585), (1120, 1585)], 14)]
+    lanes += [(f"Noria lane {k + 1}", [(x, 25), (x, 675)], 14) for k, x in enumerate((959, 1663))]
+    lanes += [("Midway lane", [(-225, 725), (-225, 1375)], 14), ("Codo lane", [(-315, 1574), (1125, 1574)], 14)]
     geojson(ranch / "lanes" / "spray_lanes.geojson", [
         (line(points), {"name": name, "swept_ft": swept}) for name, points, swept in lanes
     ])  # fmt: skip
@@ -409,7 +412,7 @@ def write_mud_and_water(ranch: Path) -> None:
 
 def write_keep_outs(ranch: Path) -> None:
     geojson(ranch / "keep_outs" / "keep_outs.geojson", [
-        (area(POND), {"name": "Pond", "kind": "pond", "setback_ft": 15}),
+        (area(POND), {"name": "Pond", "kind": "pond", "setback_ft": 30}),
         (area(PUMP_HOUSE), {"name": "Pump house", "kind": "pump house"}),
         (spot(-1100, 1700).buffer(4.0, 4), {"name": "Well head", "kind": "well", "setback_ft": 20}),
     ])  # fmt: skip
