@@ -29,6 +29,7 @@ class ReadNote:
     text: str
     level: Literal["note", "warning", "error"] = "warning"
     feature: str = ""
+    layer: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

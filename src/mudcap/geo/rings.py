@@ -213,6 +213,15 @@ def repair_ring(coords: NDArray[np.float64]) -> Repaired:
     return _untangle(points, repairs)
 
 
+def thin(polygon: Polygon | MultiPolygon, tolerance_m: float) -> tuple[Polygon | MultiPolygon, Repair | None]:
+    """The polygon with the wobble of a handheld taken out to `tolerance_m`, and the repair if corners went."""
+    simple = _areal(shapely.simplify(polygon, tolerance_m))
+    before, after = shapely.get_num_coordinates(polygon), shapely.get_num_coordinates(simple) if simple else 0
+    if simple is None or not simple.is_valid or after >= before:
+        return polygon, None
+    return simple, Repair(code="thinned", count=int(before - after), area_change_m2=simple.area - polygon.area)
+
+
 def _clean_points(coords: NDArray[np.float64]) -> tuple[NDArray[np.float64], list[Repair]]:
     """A closed ring without doubled points and exact spikes, and the repairs this took."""
     points = coords if (coords[0] == coords[-1]).all() else np.vstack([coords, coords[:1]])

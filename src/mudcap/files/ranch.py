@@ -1,0 +1,270 @@
+"""A ranch as people name it: a folder with mudcap.toml and layer files, a folder of layer files, or one file."""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path, PurePosixPath
+from types import MappingProxyType
+from typing import Any, Final
+
+from mudcap.errors import InputError
+from mudcap.files.columns import KNOWN, our_name
+from mudcap.files.names import clean_name, clean_text
+from mudcap.files.options import read_day, section, unknown_key
+from mudcap.files.raw import ReadNote
+from mudcap.files.source import read_bytes, shown
+from mudcap.files.vector import EXTENSIONS
+from mudcap.lang import _
+from mudcap.orchard.model import Role
+from mudcap.orchard.params import RowParams, TravelParams
+from mudcap.place.params import AccessParams, MudParams, PlaceParams
+from mudcap.plan.model import Params
+from mudcap.supply.params import StockingParams
+
+TOML: Final = "mudcap.toml"
+OWN_FILES: Final = {"records.gpkg", "plan.gpkg"}
+OWN_FOLDERS: Final = {"out"}
+_SECTIONS: Final = {
+    "rows": RowParams, "travel": TravelParams, "access": AccessParams, "mud": MudParams, "place": PlaceParams,
+    "stocking": StockingParams,
+}  # fmt: skip
+_LAYER_KEYS: Final = ("file", "role", "layer", "crs", "encoding", "fields", "defaults")
+_RANCH_KEYS: Final = ("name", "date", "units", "crop")
+_BLOCK_KEYS: Final = (
+    "row_bearing_deg", "bearing", "row_spacing", "row_spacing_m", "row_spacing_ft", "tree_spacing", "tree_spacing_m",
+    "tree_spacing_ft", "headland", "headland_m", "headland_ft", "corner", "crop", "cultivar", "trellis",
+)  # fmt: skip
+TOML_LIMIT: Final = 5_000_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LayerSpec:
+    """One layer file of a ranch and how it is to be read."""
+
+    path: Path
+    file: str
+    """Name for messages, relative to the ranch's folder."""
+    role: Role | None = None
+    """None: by the names of layer and file."""
+    layer: str = ""
+    """Layer inside the file; '' = all."""
+    crs: str = ""
+    encoding: str = ""
+    fields: Mapping[str, str] = field(default_factory=dict)
+    defaults: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RanchSpec:
+    """What is to be read, and by which options."""
+
+    path: Path
+    """As named: a folder or a file."""
+    directory: Path
+    """The ranch's folder (a file's parent)."""
+    is_file: bool
+    params: Params
+    layers: tuple[LayerSpec, ...]
+    blocks: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    """By block id: what overrides the layer, as text by our column names."""
+    notes: tuple[ReadNote, ...] = ()
+
+
+def open_ranch(path: Path | str) -> RanchSpec:
+    """The ranch of a folder (with or without mudcap.toml), of a mudcap.toml, or of one layer file.
+
+    Raises ``InputError`` with all that is wrong in mudcap.toml, a line each, or where nothing is there to read.
+    """
+    path = Path(path)
+    try:
+        is_folder, exists = path.is_dir(), os.path.lexists(path)
+    except (OSError, ValueError):
+        is_folder, exists = False, False
+    if not exists:
+        raise InputError(_("{file}: not found. Check the name and the folder.").format(file=shown(path)))
+    if path.name == TOML:
+        path, is_folder = path.parent, True
+    if not is_folder:
+        spec = LayerSpec(path=path, file=shown(path))
+        name = clean_name(path.stem)
+        return RanchSpec(
+            path=path, directory=path.parent, is_file=True, params=Params(ranch=name), layers=(spec,)
+        )
+    toml = path / TOML
+    if os.path.lexists(toml):
+        return _from_toml(path, toml)
+    return _from_folder(path)
+
+
+def _from_folder(path: Path) -> RanchSpec:
+    """Every readable layer file in a folder; roles come from their names."""
+    try:
+        names = sorted(p.name for p in path.iterdir() if p.is_file())
+    except OSError as error:
+        raise InputError(_("{file}: cannot be read ({why}).").format(file=shown(path), why=error.strerror)) from None
+    files = [
+        n for n in names
+        if Path(n).suffix.lower() in set(EXTENSIONS) - {".txt", ".log"} and n not in OWN_FILES and not n.startswith(".")
+    ]  # fmt: skip
+    if not files:
+        raise InputError(
+            _("{file}: no layer file in the folder. Put the blocks there, or name a file.").format(file=shown(path))
+        )
+    layers = tuple(LayerSpec(path=path / n, file=clean_text(n, 120)) for n in files)
+    params = Params(ranch=clean_name(path.resolve().name))
+    return RanchSpec(path=path, directory=path, is_file=False, params=params, layers=layers)
+
+
+def _from_toml(path: Path, toml: Path) -> RanchSpec:
+    data = read_bytes(toml, limit=TOML_LIMIT)
+    try:
+        table = tomllib.loads(data.decode("utf-8-sig"))
+    except (tomllib.TOMLDecodeError, UnicodeError, RecursionError, ValueError) as error:
+        raise InputError(
+            _("{file}: cannot be read ({why}).").format(file=TOML, why=clean_text(error, 120))
+        ) from None
+    problems: list[str] = []
+    warnings: list[str] = []
+    params = read_params(table, path, problems, warnings)
+    layers = _layers(table.get("layers", []), path, problems)
+    blocks = _block_tables(table.get("blocks", {}), problems)
+    known = ("ranch", "layers", "blocks", *_SECTIONS)
+    problems += [unknown_key(k, TOML, known) for k in table if k not in known]
+    if problems:
+        raise InputError("\n".join(f"{TOML}: {p}" for p in problems))
+    notes = tuple(ReadNote(code="unusual_option", text=f"{TOML}: {w}", layer=TOML) for w in warnings)
+    if not layers:
+        found = _from_folder(path)
+        layers = found.layers
+    return RanchSpec(
+        path=path, directory=path, is_file=False, params=params, layers=layers, blocks=blocks, notes=notes
+    )
+
+
+def read_params(table: Mapping[str, Any], path: Path, problems: list[str], warnings: list[str]) -> Params:
+    """Options of the tables of a mudcap.toml; what is wrong goes to `problems`, what is unusual to `warnings`."""
+    parts: dict[str, Any] = {
+        n: section(cls, table.get(n, {}), n, problems, warnings) for n, cls in _SECTIONS.items()
+    }
+    ranch = table.get("ranch", {})
+    if not isinstance(ranch, Mapping):
+        problems.append(_("[{place}] is no table of options.").format(place="ranch"))
+        ranch = {}
+    problems += [unknown_key(k, "ranch", _RANCH_KEYS) for k in ranch if k not in _RANCH_KEYS]
+    units = ranch.get("units", "us")
+    if units not in ("us", "metric"):
+        problems.append(_('ranch.units = {value} is none of "us", "metric".').format(value=clean_text(units, 40)))
+        units = "us"
+    day = read_day(ranch.get("date"))
+    if "date" in ranch and day is None:
+        problems.append(_("ranch.date is no date; write YYYY-MM-DD."))
+    place = parts["place"]
+    if place.per_acre_max is not None and place.per_acre_max < place.per_acre:
+        problems.append(_("place.per_acre_max is below place.per_acre."))
+    return Params(
+        ranch=clean_name(ranch.get("name", path.resolve().name)),
+        plan_date=day,
+        units=units,
+        crop=clean_name(ranch.get("crop", "almond")).lower() or "almond",
+        **parts,
+    )
+
+
+def _layers(entries: Any, path: Path, problems: list[str]) -> tuple[LayerSpec, ...]:
+    if not isinstance(entries, list):
+        problems.append(_("layers must be written as [[layers]], a table each."))
+        return ()
+    out: list[LayerSpec] = []
+    for i, entry in enumerate(entries):
+        place = f"layers {i + 1}"
+        if not isinstance(entry, Mapping):
+            problems.append(_("[{place}] is no table of options.").format(place=place))
+            continue
+        problems += [unknown_key(k, place, _LAYER_KEYS) for k in entry if k not in _LAYER_KEYS]
+        file = entry.get("file")
+        inside = _inside(path, file) if isinstance(file, str) and file else None
+        if inside is None:
+            problems.append(
+                _("[{place}] file = {file}: name a file inside the ranch's folder.").format(
+                    place=place, file=clean_text(file, 80)
+                )
+            )
+            continue
+        out.append(
+            LayerSpec(
+                path=inside,
+                file=clean_text(file, 120),
+                role=_role(entry, place, problems),
+                layer=_word(entry, "layer", place, problems),
+                crs=_word(entry, "crs", place, problems),
+                encoding=_word(entry, "encoding", place, problems),
+                fields=_words(entry, "fields", place, problems),
+                defaults=_words(entry, "defaults", place, problems),
+            )
+        )
+    return tuple(out)
+
+
+def _inside(directory: Path, file: str) -> Path | None:
+    """Path of a layer file, None where it leads out of the ranch's folder (by .., a drive, or a link)."""
+    word = file.replace("\\", "/")
+    parts = PurePosixPath(word)
+    if parts.is_absolute() or ".." in parts.parts or ":" in word or "\x00" in word:
+        return None
+    path = directory / Path(*parts.parts)
+    try:
+        resolved = path.resolve()
+    except (OSError, RuntimeError):
+        return None
+    return path if resolved.is_relative_to(directory.resolve()) else None
+
+
+def _role(entry: Mapping[str, Any], place: str, problems: list[str]) -> Role | None:
+    word = entry.get("role")
+    if word is None:
+        return None
+    try:
+        return Role(word)
+    except ValueError:
+        problems.append(
+            unknown_key(str(word), place, [r.value for r in Role]).replace(_("no such option"), _("no such role"))
+        )
+        return None
+
+
+def _word(entry: Mapping[str, Any], key: str, place: str, problems: list[str]) -> str:
+    value = entry.get(key, "")
+    if isinstance(value, int) and key == "crs":
+        return f"EPSG:{value}"
+    if isinstance(value, str):
+        return value
+    problems.append(_("[{place}] {key} must be text in quotes.").format(place=place, key=key))
+    return ""
+
+
+def _words(entry: Mapping[str, Any], key: str, place: str, problems: list[str]) -> Mapping[str, str]:
+    value = entry.get(key, {})
+    if not isinstance(value, Mapping):
+        problems.append(_("[{place}] {key} must be a table.").format(place=place, key=key))
+        return {}
+    named = {our_name(k): clean_text(v) for k, v in value.items()}
+    problems += [unknown_key(k, f"{place}.{key}", sorted(KNOWN)) for k in named if k not in KNOWN]
+    return MappingProxyType(named)
+
+
+def _block_tables(table: Any, problems: list[str]) -> Mapping[str, Mapping[str, str]]:
+    if not isinstance(table, Mapping):
+        problems.append(_("[{place}] is no table of options.").format(place="blocks"))
+        return {}
+    out: dict[str, Mapping[str, str]] = {}
+    for name, entry in table.items():
+        place = f'blocks."{clean_name(name)}"'
+        if not isinstance(entry, Mapping):
+            problems.append(_("[{place}] is no table of options.").format(place=place))
+            continue
+        problems += [unknown_key(k, place, _BLOCK_KEYS) for k in entry if k not in _BLOCK_KEYS]
+        out[clean_name(name)] = {our_name(k): clean_text(v) for k, v in entry.items()}
+    return out

@@ -1,0 +1,52 @@
+"""Roles of layers by the words of the trade in their names, English and Spanish."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from mudcap.files.names import plain_letters
+from mudcap.orchard.model import Role
+
+_WORDS: Final[tuple[tuple[Role, tuple[str, ...]], ...]] = (
+    (Role.CHEMICAL_STORE, ("chemical", "chemicals", "pesticide store", "pesticides", "quimicos", "agroquimicos")),
+    (Role.SPRAY_LANES, ("spray", "sprayer", "sprays", "lane", "lanes", "aspersion", "fumigacion", "pulverizacion")),
+    (Role.MUD_SOURCES, ("mud", "puddle", "puddles", "lodo", "barro")),
+    (Role.HIVES, ("hive", "hives", "honey", "honeybee", "honeybees", "apiary", "colmena", "colmenas", "apiario")),
+    (Role.HAZARDS, ("hazard", "hazards", "power", "powerline", "powerlines", "riser", "risers", "peligro", "peligros",
+                    "electrica", "electrico")),
+    (Role.KEEP_OUTS, ("keep", "keepout", "keepouts", "exclusion", "exclusions", "no go", "pond", "ponds", "buildings",
+                      "excluido", "exclusiones", "vedado", "prohibido", "estanque")),
+    (Role.WATER_POINTS, ("water", "trough", "troughs", "tap", "taps", "agua", "bebedero", "bebederos")),
+    (Role.DITCHES, ("ditch", "ditches", "canal", "canals", "drain", "drains", "zanja", "zanjas", "acequia", "acequias",
+                    "canales")),
+    (Role.SOIL, ("soil", "soils", "suelo", "suelos")),
+    (Role.FORAGE, ("forage", "wildflower", "wildflowers", "flower", "flowers", "hedgerow", "hedgerows", "insectary",
+                   "flores", "forraje")),
+    (Role.CLOSURES, ("closure", "closures", "closed", "cierre", "cierres", "cerrado", "cerrados")),
+    (Role.GATES, ("gate", "gates", "porton", "portones", "puerta", "puertas")),
+    (Role.YARD, ("yard", "shop", "depot", "patio", "taller")),
+    (Role.TREES, ("tree", "trees", "arbol", "arboles")),
+    (Role.ROWS, ("row", "rows", "hilera", "hileras", "fila", "filas", "surco", "surcos")),
+    (Role.ROADS, ("road", "roads", "avenue", "avenues", "driveway", "camino", "caminos", "calle", "calles", "carretera")),
+    (Role.BLOCKS, ("block", "blocks", "blk", "field", "fields", "parcel", "parcels", "orchard", "orchards", "boundary",
+                   "boundaries", "bloque", "bloques", "parcela", "parcelas", "huerto", "huertos", "cuartel", "cuarteles",
+                   "campo", "campos")),
+)  # fmt: skip
+
+
+def role_by_name(name: str) -> Role | None:
+    """The role that a layer's or file's name says, None where it says none.
+
+    >>> role_by_name("Farm_Roads_2026"), role_by_name("cuarteles"), role_by_name("export (3)")
+    (<Role.ROADS: 'roads'>, <Role.BLOCKS: 'blocks'>, None)
+    """
+    text = plain_letters(name)
+    spelled = text.replace(" ", "_")
+    for role in Role:
+        if spelled == role.value or spelled == role.value.rstrip("s"):
+            return role
+    padded = f" {text} "
+    for role, words in _WORDS:
+        if any(f" {w} " in padded for w in words):
+            return role
+    return None
