@@ -1,0 +1,120 @@
+"""One crew in one block: the cheapest round past all stops, by the frontier programme."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mudcap.route.frontier import DOUBLE, SINGLE, Outcome, run
+from mudcap.route.options import EdgeOptions, Group, RoundParams, edge_options, find_groups
+from mudcap.route.stopgraph import StopGraph
+from mudcap.route.sweep import Turn, lay_steps, sweeps, take_turns, weigh
+from mudcap.route.walk import Leg, Use, walk
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class BlockTour:
+    """A round through one block, leg by leg, and what is proven of it."""
+
+    objective: float
+    """Cost of driving [s], turns included, service not."""
+    bound: float | None
+    """Certified lower bound [s]; equal to the objective where the round is exact."""
+    status: Literal["optimal", "feasible"]
+    length_m: float
+    legs: tuple[Leg, ...]
+    peak_states: int
+
+    @property
+    def gap(self) -> float | None:
+        """(objective - bound) / objective; 0 where the objective is 0, None without a bound."""
+        if self.bound is None:
+            return None
+        return 0.0 if self.objective == 0 else (self.objective - self.bound) / self.objective
+
+
+def solve_block(graph: StopGraph, params: RoundParams | None = None) -> BlockTour:
+    """Return the cheapest round that serves every stop, each from whichever of its ways suits best.
+
+    Exact for any graph whose frontier stays narrow, such as parallel drive rows with up to about nine headlands and
+    cross-roads, whole or with rows missing, cut or of unequal length. ``max_states`` and ``max_depths`` keep the work in
+    bounds; where they had to drop anything the status is ``feasible`` and there is no bound.
+
+    Raises ``ValueError`` where the graph is malformed, its frontier too wide, or a stop cannot be reached from the start.
+    """
+    graph.check()
+    params = params or RoundParams()
+    groups, of_edge, must = find_groups(graph)
+    turns_s = _turn_costs(graph, params)
+    options, whole = [], True
+    for e in range(len(graph.tail)):
+        made, complete = edge_options(graph, e, [groups[g] for g in of_edge[e]], must[e], turns_s[e], params)
+        options.append(made)
+        whole = whole and complete
+    outcome, edges = _best_sweep(graph, groups, of_edge, options, params)
+    chosen = {e: int(o) for e, o in zip(edges, outcome.options, strict=True)}
+    uses = [_use(options[e], chosen[e]) for e in range(len(graph.tail))]
+    legs = walk(graph, uses)
+    exact = whole and outcome.is_exact
+    return BlockTour(
+        objective=outcome.cost,
+        bound=outcome.cost if exact else None,
+        status="optimal" if exact else "feasible",
+        length_m=sum(leg.length_m for leg in legs),
+        legs=legs,
+        peak_states=outcome.peak_states,
+    )
+
+
+def _best_sweep(
+    graph: StopGraph,
+    groups: list[Group],
+    of_edge: list[list[int]],
+    options: list[EdgeOptions],
+    params: RoundParams,
+) -> tuple[Outcome, list[int]]:
+    """The outcome in the order that promises the fewest states, and the ways in that order."""
+    ranked: list[tuple[float, int, list[Turn]]] = []
+    for rank in sweeps(graph, groups):
+        turns = take_turns(graph, rank)
+        if turns is not None:
+            ranked.append((weigh(turns, groups, of_edge), len(ranked), turns))
+    for _, _, turns in sorted(ranked, key=lambda r: r[:2]):
+        steps = lay_steps(graph, turns, options, groups, of_edge)
+        if steps is None:
+            continue
+        outcome = run(steps, max_states=params.max_states)
+        if outcome is None:
+            raise ValueError("a stop, the start or the end cannot be reached from the others.")
+        return outcome, [turn.edge for turn in turns]
+    raise ValueError("the graph is too wide for the frontier programme.")
+
+
+def _turn_costs(graph: StopGraph, params: RoundParams) -> list[tuple[float, float]]:
+    """Cost of entering or leaving each way at its tail and head: a turn where a drive row meets no other drive row."""
+    met: NDArray[np.int64] = np.zeros(len(graph.vertex_xy), np.int64)
+    np.add.at(met, graph.tail[graph.is_aisle], 1)
+    np.add.at(met, graph.head[graph.is_aisle & (graph.head >= 0)], 1)
+    turn = params.headland_turn_s
+    return [
+        (
+            turn if aisle and met[tail] == 1 else 0.0,
+            turn if aisle and head >= 0 and met[head] == 1 else 0.0,
+        )
+        for tail, head, aisle in zip(
+            graph.tail.tolist(), graph.head.tolist(), graph.is_aisle.tolist(), strict=True
+        )
+    ]
+
+
+def _use(options: EdgeOptions, o: int) -> Use:
+    """What is done with one way, for the walk."""
+    passes = {SINGLE: 1, DOUBLE: 2}.get(int(options.effect[o]), 0)
+    return Use(
+        passes=passes,
+        until_m=-np.inf if passes else float(options.until_m[o]),
+        from_m=np.inf if passes else float(options.from_m[o]),
+    )
