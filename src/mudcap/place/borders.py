@@ -16,7 +16,8 @@ from mudcap.place.candidates import Candidates
 from mudcap.place.demand import Demand
 from mudcap.place.layout import BlockTask, SolveJob, chosen_stations
 from mudcap.place.params import PlaceParams
-from mudcap.place.problem import Placement
+from mudcap.place.problem import Level, Placement, PlacementProblem
+from mudcap.place.swap_ties import assign_evenly
 
 Solve = Callable[[Sequence[SolveJob]], Sequence[Placement]]
 Placements = tuple[Placement | None, ...]
@@ -86,14 +87,59 @@ def share_borders(
     """
     near = bordering(orchard, place.border_m)
     now = list(placements)
-    for group in _groups(near, now):
-        served = {i: across_m(i, near[i], tasks, now, candidates, demand) for i in group}
-        jobs = [_job(orchard, tasks[i], now[i], served[i], place) for i in group]
-        for i, again in zip(group, solve_all(jobs), strict=True):
+    groups = _groups(near, now)
+    for group in groups:
+        for i, again in _solved_again(group, orchard, tasks, now, near, candidates, demand, place, solve_all):
             trial = [*now[:i], again, *now[i + 1 :]]
             if _better(i, near, tasks, now, trial, candidates, demand):
                 now[i] = again
+    members = [i for group in groups for i in group]
+    last = _solved_again(members, orchard, tasks, now, near, candidates, demand, place, solve_all)
+    for i, again in last:
+        problem, held = tasks[i].problem, now[i]
+        if problem is not None and held is not None:
+            served = across_m(i, near[i], tasks, now, candidates, demand)
+            now[i] = with_levels(replace(problem, served_m=served), held, again.levels)
     return tuple(now)
+
+
+def with_levels(problem: PlacementProblem, held: Placement, proven: Sequence[Level]) -> Placement:
+    """The placement `held` measured by `problem`, under the bounds that another solution of the same problem proved."""
+    assigned, distance_m, load = assign_evenly(problem, held.sites)
+    need = problem.weights > 0
+    weight = problem.weights if need.any() else np.ones(len(problem.weights))
+    value = {
+        "farthest": float(distance_m[need].max(initial=0.0)),
+        "mean": float(np.average(distance_m, weights=weight)),
+        "mean_square": float(np.average(distance_m**2, weights=weight)),
+        "cv": float(load.std() / load.mean()) if load.mean() > 0 else 0.0,
+    }
+    for array in (assigned, distance_m):
+        array.setflags(write=False)
+    levels = tuple(_measured(level, value.get(level.name, level.value)) for level in proven)
+    return replace(held, assigned=assigned, distance_m=distance_m, levels=levels)
+
+
+def _measured(level: Level, value: float) -> Level:
+    proven = level.bound is not None and value <= level.bound * (1 + 1e-9)
+    value = max(value, level.bound) if proven and level.bound is not None else value
+    return replace(level, value=value, status="optimal" if proven else "feasible")
+
+
+def _solved_again(
+    blocks: Sequence[int],
+    orchard: Orchard,
+    tasks: Sequence[BlockTask],
+    now: Sequence[Placement | None],
+    near: Sequence[tuple[int, ...]],
+    candidates: Candidates,
+    demand: Demand,
+    place: PlaceParams,
+    solve_all: Solve,
+) -> list[tuple[int, Placement]]:
+    served = [across_m(i, near[i], tasks, now, candidates, demand) for i in blocks]
+    jobs = [_job(orchard, tasks[i], now[i], s, place) for i, s in zip(blocks, served, strict=True)]
+    return list(zip(blocks, solve_all(jobs), strict=True))
 
 
 def border_savings(

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from mudcap.orchard.model import Block, Orchard
 from mudcap.place.candidates import Candidates
@@ -19,6 +21,9 @@ from mudcap.plan.model import Earlier, Site
 from mudcap.supply.params import StockingParams
 from mudcap.supply.stocking import BlockStock, stock_block
 
+SAME_M: Final = 1e-6
+"""A tree goes across the border only where the neighbour's site is nearer by more than this."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Assignment:
@@ -27,8 +32,12 @@ class Assignment:
     sites: tuple[Site, ...]
     station: NDArray[np.int64]
     """(s,) candidate number of each site."""
+    first: NDArray[np.int64]
+    """(b + 1,) position in sites of each block's first one."""
     assigned: NDArray[np.int64]
-    """(m,) index into sites for each demand point; -1 in blocks without a site."""
+    """(m,) index into sites for each demand point; -1 where no block near it has a site."""
+    distance_m: NDArray[np.float64]
+    """(m,) distance from each demand point to the site that serves it; inf where none does."""
     stock: dict[int, BlockStock]
     """By block index, for blocks that have sites."""
     last_serial: dict[str, int]
@@ -39,7 +48,7 @@ def hanging_order(row: NDArray[np.int64], tree: NDArray[np.int64]) -> NDArray[np
     drive = drive_rows(row)
     passes = np.unique(drive, return_inverse=True)[1]
     along = np.where(passes % 2 == 0, tree, -tree)
-    return np.lexsort((row, along, drive))
+    return np.asarray(np.lexsort((row, along, drive)), np.int64)
 
 
 def assign_sites(
@@ -49,41 +58,86 @@ def assign_sites(
     tasks: Sequence[BlockTask],
     placements: Sequence[Placement | None],
     *,
+    near: Sequence[tuple[int, ...]],
     earlier: Earlier,
     moved_ids: dict[int, str],
     pinned: NDArray[np.int64],
     stocking: StockingParams,
 ) -> Assignment:
-    """Make the sites of every block that was placed, in orchard order and hanging order."""
+    """Make the sites of every block that was placed, in orchard order and hanging order.
+
+    `near` names for each block those whose sites may serve its trees across the border.
+    """
+    hung = [_hung(task, placement, candidates) for task, placement in zip(tasks, placements, strict=True)]
+    first = np.concatenate([[0], np.cumsum([len(h) for h in hung])])
+    assigned, distance_m = _serve(tasks, placements, hung, first, near, candidates, demand)
+    served = assigned >= 0
+    trees = np.bincount(assigned[served], weights=demand.weight[served], minlength=int(first[-1]))
+    farthest = np.zeros(int(first[-1]), float)
+    np.maximum.at(farthest, assigned[served], distance_m[served])
     sites: list[Site] = []
-    stations: list[NDArray[np.int64]] = []
-    assigned = np.full(len(demand.xy), -1, np.int64)
     stock: dict[int, BlockStock] = {}
     last_serial = dict(earlier.last_serial)
-    for task, placement in zip(tasks, placements, strict=True):
-        if placement is None:
+    for task, station in zip(tasks, hung, strict=True):
+        if not len(station):
             continue
-        block = orchard.blocks[task.block]
-        station = chosen_stations(task, placement)
-        station = station[hanging_order(candidates.row[station], candidates.tree[station])]
-        place_of = {int(s): k for k, s in enumerate(station)}
-        own = np.array([place_of[int(task.station[a])] for a in placement.assigned], np.int64)
-        assigned[task.tree] = own + len(sites)
-        trees = np.bincount(own, weights=demand.weight[task.tree], minlength=len(station))
-        farthest = np.zeros(len(station))
-        np.maximum.at(farthest, own, placement.distance_m)
-        stock[task.block] = stock_block(crop=block.crop, acres=block.acres, site_trees=trees, params=stocking)
+        block, own = orchard.blocks[task.block], slice(first[task.block], first[task.block + 1])
+        bees = stock_block(crop=block.crop, acres=block.acres, site_trees=trees[own], params=stocking)
         ids, last = _ids(block, orchard, candidates, station, earlier, moved_ids)
+        sites += _sites(block, orchard, candidates, station, ids, trees[own], farthest[own], bees, pinned)
+        stock[task.block] = bees
         last_serial[block.code] = max(last, last_serial.get(block.code, 0))
-        sites += _sites(block, orchard, candidates, station, ids, trees, farthest, stock[task.block], pinned)
-        stations.append(station)
     return Assignment(
         sites=tuple(sites),
-        station=np.concatenate(stations) if stations else np.empty(0, np.int64),
+        station=np.concatenate(hung) if hung else np.empty(0, np.int64),
+        first=first,
         assigned=assigned,
+        distance_m=distance_m,
         stock=stock,
         last_serial=last_serial,
     )
+
+
+def _hung(task: BlockTask, placement: Placement | None, candidates: Candidates) -> NDArray[np.int64]:
+    """Candidate numbers of a block's sites in hanging order."""
+    if placement is None:
+        return np.empty(0, np.int64)
+    station = chosen_stations(task, placement)
+    return station[hanging_order(candidates.row[station], candidates.tree[station])]
+
+
+def _serve(
+    tasks: Sequence[BlockTask],
+    placements: Sequence[Placement | None],
+    hung: Sequence[NDArray[np.int64]],
+    first: NDArray[np.int64],
+    near: Sequence[tuple[int, ...]],
+    candidates: Candidates,
+    demand: Demand,
+) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Who serves each tree (m,) and from how far (m,): its own block's site, or a neighbour's where that is nearer."""
+    assigned = np.full(len(demand.xy), -1, np.int64)
+    distance_m = np.full(len(demand.xy), np.inf)
+    for task, placement in zip(tasks, placements, strict=True):
+        if placement is not None:
+            number = np.full(len(candidates.xy), -1, np.int64)
+            number[hung[task.block]] = np.arange(first[task.block], first[task.block + 1])
+            at_home = placement.assigned >= 0
+            trees = task.tree[at_home]
+            assigned[trees] = number[task.station[placement.assigned[at_home]]]
+            distance_m[trees] = np.hypot(
+                *(demand.xy[trees] - candidates.xy[task.station[placement.assigned[at_home]]]).T
+            )
+        others = [j for j in near[task.block] if len(hung[j])]
+        if not others or not len(task.tree):
+            continue
+        stations = np.concatenate([hung[j] for j in others])
+        numbers = np.concatenate([np.arange(first[j], first[j + 1]) for j in others])
+        across, which = cKDTree(candidates.xy[stations]).query(demand.xy[task.tree])
+        nearer = across < distance_m[task.tree] - SAME_M
+        assigned[task.tree[nearer]] = numbers[which[nearer]]
+        distance_m[task.tree[nearer]] = across[nearer]
+    return assigned, distance_m
 
 
 def _ids(

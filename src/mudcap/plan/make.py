@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import Protocol
 
 import numpy as np
@@ -13,6 +14,7 @@ from mudcap.orchard.checks import check
 from mudcap.orchard.model import Finding, Orchard
 from mudcap.orchard.network import travel_network
 from mudcap.orchard.rows import lay_rows
+from mudcap.place.borders import bordering, share_borders
 from mudcap.place.candidates import lay_candidates
 from mudcap.place.demand import lay_demand
 from mudcap.place.layout import SolveJob, block_tasks, solve_jobs, spread, with_bans
@@ -21,7 +23,7 @@ from mudcap.place.solve import solve
 from mudcap.plan.assign import assign_sites
 from mudcap.plan.claims import audit_plan
 from mudcap.plan.edits import apply_edits
-from mudcap.plan.model import Earlier, Edit, Params, Plan
+from mudcap.plan.model import Earlier, Edit, Params, Plan, Site
 from mudcap.plan.number import plan_number
 from mudcap.plan.summary import block_plans, plan_findings
 
@@ -75,19 +77,30 @@ def make_plan(
         previous=np.empty(0, np.int64),
     )  # fmt: skip
     progress(_("placing sites"))
-    placements = spread(tasks, solve_all(solve_jobs(tasks, laid, params.place)))
+    alone = spread(tasks, solve_all(solve_jobs(tasks, laid, params.place)))
+    near = bordering(laid, params.place.border_m)
+    progress(_("sharing borders"))
+    placements = share_borders(laid, tasks, alone, candidates, demand, place=params.place, solve_all=solve_all)
     made = assign_sites(
-        laid, candidates, demand, tasks, placements, earlier=earlier, moved_ids=applied.moved_ids,
+        laid, candidates, demand, tasks, placements, near=near, earlier=earlier, moved_ids=applied.moved_ids,
         pinned=applied.pinned, stocking=params.stocking,
     )  # fmt: skip
-    blocks = block_plans(laid, candidates, demand, tasks, placements, made, params)
     plan = Plan(
         orchard=laid, params=params, edits=tuple(edits), network=network, candidates=candidates, demand=demand,
-        assigned=made.assigned, sites=made.sites, blocks=blocks,
+        assigned=made.assigned, sites=made.sites,
+        blocks=block_plans(laid, candidates, demand, tasks, placements, made, params),
         findings=(*findings, *row_findings, *check(laid), *applied.findings,
-                  *plan_findings(laid, candidates, demand, tasks, made, params)),
-        last_serial=made.last_serial, number=plan_number(orchard, params, tuple(edits), earlier),
+                  *plan_findings(laid, candidates, demand, tasks, placements, made, params)),
+        last_serial=made.last_serial, number=_number(orchard, params, edits, made.sites),
         reproducible=all(p is None or not p.stopped for p in placements),
     )  # fmt: skip
     progress(_("checking the plan"))
-    return audit_plan(plan)
+    return audit_plan(plan, earlier=earlier, pinned=applied.pinned)
+
+
+def _number(orchard: Orchard, params: Params, edits: Sequence[Edit], sites: Sequence[Site]) -> str:
+    """Plan number over all that went in; what an earlier plan left shows in the ids. Clocks and processes do not count."""
+    place = replace(params.place, jobs=0, safety_s=0.0)
+    return plan_number(
+        orchard, replace(params, place=place), tuple(edits), [(s.site_id, s.row, s.tree) for s in sites]
+    )
