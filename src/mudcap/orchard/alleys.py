@@ -17,7 +17,7 @@ from shapely.geometry.base import BaseGeometry
 
 from mudcap.lang import _
 from mudcap.orchard.blocks import finding, headland_m
-from mudcap.orchard.frame import CORNERS, RowFrame, shrink, unit_vector
+from mudcap.orchard.frame import CORNERS, RowFrame, edge_m, shrink, unit_vector
 from mudcap.orchard.model import Alley, Block, Finding, Orchard, TreeRows
 from mudcap.orchard.params import RowParams
 
@@ -47,8 +47,10 @@ def lay_alleys(block: Block, orchard: Orchard, params: RowParams) -> tuple[Block
     if rows is None or not len(rows.tree_xy):
         return replace(block, alleys=(), headlands=()), ()
     frame = frame_of_rows(block, rows, orchard)
-    headland = headland_m(block, params)
     shape = frame.geometry_to_frame(block.polygon)
+    headland = headland_m(block, params)
+    if rows.source in ("trees", "lines"):
+        headland = _measured_headland_m(rows, frame, shape)
     drivable = shrink(shape, max(headland / 2, VEHICLE_CLEAR_M), VEHICLE_CLEAR_M, VEHICLE_CLEAR_M)
     gaps = _gaps(rows, frame)
     pieces = _cut(gaps, drivable, rows.tree_spacing_m)
@@ -80,6 +82,16 @@ def frame_of_rows(block: Block, rows: TreeRows, orchard: Orchard) -> RowFrame:
     elif not np.ptp(rows.tree_row) and rows.corner:
         across = _away_from(rows.corner, along, across, orchard.plane.convergence_deg(centre))
     return RowFrame(origin_xy=centre, across=across, along=along, bearing_deg=rows.bearing_deg)
+
+
+def _measured_headland_m(rows: TreeRows, frame: RowFrame, shape: BaseGeometry) -> float:
+    """Free ground at the row ends that nine rows in ten leave: where trees are known the headland is what they leave."""
+    at = frame.to_frame(rows.tree_xy)
+    first = np.searchsorted(rows.tree_row, rows.row_number)
+    last = np.append(first[1:], len(at)) - 1
+    free = np.concatenate([edge_m(shape, at[first], up=False), edge_m(shape, at[last], up=True)])
+    free = free[np.isfinite(free)]
+    return float(np.quantile(free, 0.1)) if len(free) else 0.0
 
 
 def _away_from(
@@ -215,8 +227,8 @@ def _mark_spray_lanes(
     lanes = np.array([lane.line for lane in orchard.spray_lanes], dtype=object)
     marked = []
     for alley in alleys:
-        sprayed = bool(every and alley.left_row % every == 0 and alley.left_row >= block_first_row(block))
-        marked.append(replace(alley, is_spray_lane=every == 1 or sprayed or _runs_along(alley, lanes)))
+        sprayed = bool(every) and is_kth(alley, block, every)
+        marked.append(replace(alley, is_spray_lane=sprayed or _runs_along(alley, lanes)))
     if every == 1:
         text = _("Block {block}: every alley is sprayed; no station is left out for that, sites are only marked.")
         findings.append(finding("note", "all_alleys_sprayed", block, text.format(block=block.block_id)))
@@ -229,9 +241,10 @@ def _mark_spray_lanes(
     return tuple(marked), tuple(findings)
 
 
-def block_first_row(block: Block) -> int:
-    """Lowest row number of a block with rows."""
-    return int(block.rows.row_number[0]) if block.rows is not None and len(block.rows.row_number) else 1
+def is_kth(alley: Alley, block: Block, every: int) -> bool:
+    """Whether an alley is sprayed when every k-th is: the one after each k-th row; with k = 1 the outer ones too."""
+    first = int(block.rows.row_number[0]) if block.rows is not None and len(block.rows.row_number) else 1
+    return every == 1 or (alley.left_row >= first and (alley.left_row - first + 1) % every == 0)
 
 
 def _runs_along(alley: Alley, lanes: NDArray[Any]) -> bool:

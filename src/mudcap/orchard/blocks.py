@@ -2,13 +2,24 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
+from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from mudcap.lang import _
-from mudcap.orchard.frame import RowFrame, frame_from_corner
+from mudcap.orchard.frame import CORNERS, RowFrame, frame_from_corner
 from mudcap.orchard.model import Block, Finding, FindingLevel, Orchard
 from mudcap.orchard.params import RowParams
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Labels:
+    """Row and tree numbers as a layer gives them, where crews can use them; None where it gives none."""
+
+    row: NDArray[np.int64] | None = None
+    tree: NDArray[np.int64] | None = None
 
 
 def row_spacing_m(block: Block, params: RowParams) -> float:
@@ -50,3 +61,36 @@ def finding(level: FindingLevel, code: str, block: Block, text: str, geometry: B
         level=level, code=code, layer=block.layer, feature=block.block_id, text=text,
         geometry=block.polygon if geometry is None else geometry,
     )  # fmt: skip
+
+
+def numbered_frame(
+    block: Block, orchard: Orchard, params: RowParams, xy: NDArray[np.float64], grid_deg: float, labels: Labels
+) -> tuple[RowFrame, str, tuple[Finding, ...]]:
+    """The frame in which numbers grow and the corner where they begin: as the layer numbers them, else as named."""
+    turn = orchard.plane.convergence_deg(block.polygon.centroid.coords[0])
+    named = corner_name(block, params)
+    frame, said = block_frame(block, orchard, (grid_deg + turn) % 360.0, named)
+    if labels.row is None and labels.tree is None:
+        return frame, named, said
+    at = frame.to_frame(xy)
+    along, across, degrees = frame.along, frame.across, frame.bearing_deg
+    if labels.row is not None and _falls(labels.row, at[:, 0]):
+        across = -across
+    if labels.tree is not None and _falls(labels.tree, at[:, 1]):
+        along, degrees = -along, (degrees + 180.0) % 360.0
+    if along is frame.along and across is frame.across:
+        return frame, named, said
+    out = -(along + across)
+    seen = (float(np.degrees(np.arctan2(out[0], out[1]))) + turn) % 360.0
+    corner = min(CORNERS, key=lambda name: round(abs((CORNERS[name] - seen + 180.0) % 360.0 - 180.0), 6))
+    turned = RowFrame(origin_xy=frame.origin_xy, across=across, along=along, bearing_deg=degrees)
+    if block.corner:
+        text = _(
+            "Block {block}: the layer numbers rows and trees from corner {seen}, not from {named} as said; its numbers are kept."
+        ).format(block=block.block_id, seen=corner, named=named)
+        said += (finding("warning", "corner_differs", block, text),)
+    return turned, corner, said
+
+
+def _falls(number: NDArray[np.int64], position: NDArray[np.float64]) -> bool:
+    return float((number - number.mean()) @ (position - position.mean())) < 0

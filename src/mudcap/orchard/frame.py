@@ -116,3 +116,14 @@ def shrink(shape: BaseGeometry, along_m: float, across_m: float, hole_m: float) 
     if holes:
         inner = shapely.difference(inner, shapely.buffer(shapely.union_all(holes), hole_m, quad_segs=16))
     return inner
+
+
+def edge_m(shape: BaseGeometry, frame_xy: NDArray[np.float64], up: bool) -> NDArray[np.float64]:
+    """(n,) distance along the row from frame points to the block's edge above (`up`) or below; nan where there is none."""
+    if not len(frame_xy):
+        return np.empty(0)
+    low, high = shape.bounds[1] - 1.0, shape.bounds[3] + 1.0
+    end = np.column_stack([frame_xy[:, 0], np.full(len(frame_xy), high if up else low)])
+    rays = shapely.linestrings(np.stack([frame_xy, end], axis=1))
+    edge = shape.boundary
+    return np.asarray(shapely.distance(shapely.points(frame_xy), shapely.intersection(rays, edge)), float)

@@ -9,13 +9,7 @@ from typing import Final, Literal
 import shapely
 
 from mudcap.orchard.model import MudSource, Orchard, Role
-
-CLAY_SHARE: Final = {
-    "sand": (0.0, 0.10), "loamy sand": (0.0, 0.15), "sandy loam": (0.0, 0.20), "loam": (0.07, 0.27),
-    "silt loam": (0.0, 0.27), "silt": (0.0, 0.12), "sandy clay loam": (0.20, 0.35), "clay loam": (0.27, 0.40),
-    "silty clay loam": (0.27, 0.40), "sandy clay": (0.35, 0.55), "silty clay": (0.40, 0.60), "clay": (0.40, 1.0),
-}  # fmt: skip
-"""Lowest and highest share of clay in each USDA texture class (USDA Soil Survey Manual, Agriculture Handbook 18, ch. 3)."""
+from mudcap.orchard.texture import clay_share_of
 
 SEASON: Final = ((2, 1), (5, 15))
 """First and last month and day of nesting where none is given: bloom of almond to apple (common practice, no source)."""
@@ -44,7 +38,7 @@ def judge_mud(
     """A verdict on each mud source; one of unknown texture is taken as clayey enough."""
     verdicts = []
     for source in orchard.mud_sources:
-        clay = clay_share_of(source, orchard)
+        clay = clay_share_of_source(source, orchard)
         reason: Reason = "serves"
         if not source.is_clean:
             reason = "contaminated"
@@ -63,30 +57,19 @@ def serving_mud(
     return tuple(v.source for v in judge_mud(orchard, clay_share_min, season) if v.serves)
 
 
-def clay_share_of(source: MudSource, orchard: Orchard) -> float | None:
-    """Share of clay of a source: its own, its class's middle, or that of the soil polygon under it."""
+def clay_share_of_source(source: MudSource, orchard: Orchard) -> float | None:
+    """Share of clay of a source: its own, its texture class's middle, or that of the soil polygon under it."""
     if source.clay_share is not None:
         return source.clay_share
     if source.texture:
-        return clay_share_of_class(source.texture)
-    point = source.geometry.representative_point() if hasattr(source.geometry, "representative_point") else None
+        return clay_share_of(source.texture)
+    point = source.geometry.representative_point()
     for soil in orchard.features:
-        if soil.role == Role.SOIL and point is not None and shapely.covers(soil.geometry, point):
+        if soil.role == Role.SOIL and shapely.covers(soil.geometry, point):
             said = {key.lower(): value for key, value in soil.attributes.items()}
-            if said.get("clay"):
-                return _share(said["clay"])
-            return clay_share_of_class(said.get("texture", ""))
+            share = _share(said.get("clay", ""))
+            return clay_share_of(said.get("texture", "")) if share is None else share
     return None
-
-
-def clay_share_of_class(texture: str) -> float | None:
-    """Middle of the clay shares of a USDA texture class; None where the name is none.
-
-    >>> clay_share_of_class("Clay Loam")
-    0.335
-    """
-    low_high = CLAY_SHARE.get(" ".join(texture.lower().replace("_", " ").replace("-", " ").split()))
-    return None if low_high is None else round((low_high[0] + min(low_high[1], 0.8)) / 2, 4)
 
 
 def _share(text: str) -> float | None:

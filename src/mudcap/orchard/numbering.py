@@ -5,10 +5,12 @@ from __future__ import annotations
 from typing import Literal, TypeVar
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 from shapely import LineString
+from shapely.geometry.base import BaseGeometry
 
-from mudcap.orchard.frame import RowFrame
+from mudcap.orchard.frame import RowFrame, edge_m
 from mudcap.orchard.model import TreeRows
 
 Source = Literal["spacing", "trees", "lines", "assumed"]
@@ -87,3 +89,79 @@ def no_rows(
 def _fixed(array: Array) -> Array:
     array.setflags(write=False)
     return array
+
+
+def along_numbers(
+    frame_xy: NDArray[np.float64], row_key: NDArray[np.int64], tree_spacing_m: float, shape: BaseGeometry
+) -> NDArray[np.int64]:
+    """Tree numbers (n,) in each row from the gaps between trees: a missing tree keeps its number, ground outside has none.
+
+    The first tree of a row is number 1, unless both neighbouring rows show that trees are missing before it.
+    """
+    order = np.lexsort((frame_xy[:, 1], row_key))
+    y, key = frame_xy[order, 1], row_key[order]
+    steps = np.ones(len(y), np.int64)
+    gap = np.diff(y) / tree_spacing_m
+    inside = np.flatnonzero((key[1:] == key[:-1]) & (gap > 1.5))
+    for i in inside:
+        steps[i + 1] = _steps_over(frame_xy[order[i]], frame_xy[order[i + 1]], round(gap[i]), shape)
+    first = np.flatnonzero(np.concatenate([[True], key[1:] != key[:-1]]))
+    steps[first] = 1 + _missing_before(frame_xy[order[first]], tree_spacing_m, shape)
+    total = np.cumsum(steps)
+    before = np.concatenate([[0], total])[first]
+    number = total - np.repeat(before, np.diff(np.append(first, len(y))))
+    out = np.empty(len(y), np.int64)
+    out[order] = number
+    return out
+
+
+def _steps_over(a: NDArray[np.float64], b: NDArray[np.float64], parts: int, shape: BaseGeometry) -> int:
+    """Numbers from one tree to the next: the places between them that lie in the block, and one."""
+    share = np.arange(1, parts)[:, None] / parts
+    return 1 + int(shapely.contains_xy(shape, *(a + (b - a) * share).T).sum())
+
+
+def _missing_before(
+    first: NDArray[np.float64], tree_spacing_m: float, shape: BaseGeometry
+) -> NDArray[np.int64]:
+    """Trees missing before each row's first one (frame positions, in row order).
+
+    Where rows on one lattice end along a straight line, a row's first tree lies at most half a spacing beyond the middle of
+    those of two rows at equal distances on either side; three quarters more is a missing tree.
+    """
+    missing = np.zeros(len(first), np.int64)
+    y = first[:, 1]
+    for reach in (1, 2, 3):
+        if len(y) <= 2 * reach:
+            break
+        late = (y[reach:-reach] - (y[: -2 * reach] + y[2 * reach :]) / 2) / tree_spacing_m
+        count = np.floor(late + 0.25).astype(np.int64)
+        missing[reach:-reach] = np.maximum(missing[reach:-reach], count)
+    if not missing.any():
+        return missing
+    edge = edge_m(shape, first, up=False)
+    for i in np.flatnonzero(missing > 0).tolist():
+        near = [k for k in range(max(0, i - 3), min(len(first), i + 4)) if k != i]
+        room = edge[i] - np.nanmin(edge[near]) if np.isfinite(edge[near]).any() else 0.0
+        missing[i] = min(missing[i], max(0, int(np.floor(np.nan_to_num(room) / tree_spacing_m + 0.25))))
+    return missing
+
+
+def row_path(members: NDArray[np.float64], row_spacing_m: float, tree_spacing_m: float) -> NDArray[np.float64]:
+    """Frame line of a row through its trees: straight if they stand in line, else through means of five trees."""
+    members = members[np.argsort(members[:, 1], kind="stable")]
+    straight = straight_path(members, tree_spacing_m / 2)
+    slope = (straight[1, 0] - straight[0, 0]) / max(straight[1, 1] - straight[0, 1], 1e-9)
+    off = members[:, 0] - straight[0, 0] - slope * (members[:, 1] - straight[0, 1])
+    if len(members) < 5 or float(np.sqrt(np.mean(off**2))) <= 0.12 * row_spacing_m:
+        return straight
+    middle = np.array([members[max(0, i - 2) : i + 3, 0].mean() for i in range(len(members))])
+    path = np.column_stack([middle, members[:, 1]])
+    path = path[np.concatenate([[True], np.diff(path[:, 1]) > 1e-6])]
+    ends = [_beyond(path[0], path[1], tree_spacing_m / 2), _beyond(path[-1], path[-2], tree_spacing_m / 2)]
+    return np.vstack([ends[0], path, ends[1]])
+
+
+def _beyond(end: NDArray[np.float64], inner: NDArray[np.float64], by_m: float) -> NDArray[np.float64]:
+    step = end - inner
+    return np.asarray(end + step * (by_m / max(float(np.hypot(*step)), 1e-9)))

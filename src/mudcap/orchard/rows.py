@@ -23,7 +23,7 @@ from mudcap.orchard.frame import RowFrame, shrink
 from mudcap.orchard.model import Block, Finding, Orchard, TreeRows
 from mudcap.orchard.numbering import Source, no_rows, number_rows
 from mudcap.orchard.params import RowParams
-from mudcap.orchard.rows_from_lines import rows_from_lines
+from mudcap.orchard.rows_from_lines import lines_outside, rows_from_lines
 from mudcap.orchard.rows_from_trees import rows_from_trees, sort_trees_into_blocks
 
 SPACING_RANGE_M: Final = (1.0, 30.0)
@@ -52,7 +52,7 @@ def lay_rows(orchard: Orchard, params: RowParams) -> tuple[Orchard, tuple[Findin
         block, more = lay_alleys(replace(block, rows=rows), orchard, params)
         blocks.append(block)
         findings += said + more
-    return replace(orchard, blocks=tuple(blocks)), findings
+    return replace(orchard, blocks=tuple(blocks)), findings + lines_outside(orchard)
 
 
 def lattice(low_m: float, high_m: float, spacing_m: float, margin_m: float, slack: float) -> NDArray[np.float64]:

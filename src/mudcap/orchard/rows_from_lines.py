@@ -1,13 +1,169 @@
-"""Rows from lines as drawn."""
+"""Rows from lines as drawn: straight, curved or angled, whole or in pieces; trees are laid along them.
+
+The ends of a drawn line are taken as the row's ends, unless the block names its headland; at the block's edge half a tree
+spacing stays free. What is left over of a piece's length is shared between its ends.
+"""
 
 from __future__ import annotations
 
-from mudcap.orchard.model import Block, Finding, Orchard, TreeRows
+from typing import Any, Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from mudcap.lang import _
+from mudcap.orchard.blocks import Labels, finding, numbered_frame, row_spacing_m, tree_spacing_m
+from mudcap.orchard.frame import RowFrame, shrink
+from mudcap.orchard.model import Block, Finding, Orchard, RowLine, TreeRows
+from mudcap.orchard.numbering import number_rows
 from mudcap.orchard.params import RowParams
+from mudcap.orchard.row_finding import between_rows, row_spacing, turned, vote
+
+_EDGE_M: Final = 0.05
+_BACKWARD_M: Final = 1.0
+
+Floats = NDArray[np.float64]
 
 
 def rows_from_lines(
     block: Block, orchard: Orchard, params: RowParams
 ) -> tuple[TreeRows | None, tuple[Finding, ...]]:
-    """The rows of a block by the lines drawn in it; None where there is none."""
-    return None, ()
+    """The rows of a block by the lines drawn in it, and what was made of them; None where there is none.
+
+    Numbers of the lines are kept where each has one of at least 1; lines of one number are pieces of one row.
+    """
+    tree_m = tree_spacing_m(block, params)
+    pieces, number = _pieces(block, orchard.row_lines, tree_m)
+    if not pieces:
+        return None, ()
+    grid_deg = _direction(pieces)
+    at, piece = _samples(pieces, grid_deg, tree_m / 2)
+    row_m = row_spacing(at, piece, tree_m, row_spacing_m(block, params))
+    given = number is not None and int(number.min()) >= 1
+    key = number if number is not None else _row_of_piece(vote(at, piece, row_m, tree_m), piece)
+    xy = shapely.get_coordinates(pieces)
+    coordinate_key = key[shapely.get_coordinates(pieces, return_index=True)[1]]
+    labels = Labels(row=coordinate_key if given else None)
+    frame, corner, said = numbered_frame(block, orchard, params, xy, grid_deg, labels)
+    paths = [_upward(frame.to_frame(shapely.get_coordinates(p))) for p in pieces]
+    ground = _ground(block, frame, tree_m)
+    laid = [_trees_along(path, ground, tree_m) for path in paths]
+    trees = np.vstack(laid)
+    if not len(trees):
+        return None, ()
+    tree_key = np.repeat(key, [len(t) for t in laid])
+    if not given:
+        tree_key = _ascending(trees, tree_key)
+        key = _ascending(np.array([p.mean(axis=0) for p in paths]), key)
+    rows = number_rows(
+        source="lines", corner=corner, frame=frame, row_spacing_m=between_rows(trees, tree_key, row_m),
+        tree_spacing_m=tree_m, frame_xy=trees, row_key=tree_key,
+        row_labels={int(k): int(k) for k in np.unique(tree_key)} if given else None,
+        row_lines=_row_lines(paths, key),
+    )  # fmt: skip
+    return rows, (*said, *_told(block, rows, paths))
+
+
+def lines_outside(orchard: Orchard) -> tuple[Finding, ...]:
+    """A finding on drawn rows that run through no block."""
+    if not orchard.row_lines or not orchard.blocks:
+        return ()
+    ground = shapely.union_all([block.polygon for block in orchard.blocks])
+    lost = [line for line in orchard.row_lines if not line.line.intersects(ground)]
+    if not lost:
+        return ()
+    text = _("{layer}: {count} of {total} drawn rows run through no block; they are left out.").format(
+        layer=lost[0].layer, count=len(lost), total=len(orchard.row_lines)
+    )
+    where = shapely.multilinestrings([line.line for line in lost])
+    return (Finding(level="warning", code="rows_outside", layer=lost[0].layer, feature="", text=text, geometry=where),)
+
+
+def _pieces(
+    block: Block, lines: tuple[RowLine, ...], tree_m: float
+) -> tuple[list[Any], NDArray[np.int64] | None]:
+    """The parts of drawn rows in the block, at least half a tree spacing long, and their numbers if all have one."""
+    pieces, numbers = [], []
+    for line in lines:
+        if not line.line.intersects(block.polygon):
+            continue
+        cut = shapely.line_merge(shapely.intersection(line.line, block.polygon))
+        for part in shapely.get_parts(cut):
+            if part.geom_type == "LineString" and part.length >= tree_m / 2:
+                pieces.append(part)
+                numbers.append(line.number)
+    known = [n for n in numbers if n is not None]
+    return pieces, np.array(known, np.int64) if pieces and len(known) == len(pieces) else None
+
+
+def _direction(pieces: list[Any]) -> float:
+    """Mean direction of all pieces [grid deg, 0 ≤ d < 180], by length."""
+    step = np.vstack([np.diff(shapely.get_coordinates(piece), axis=0) for piece in pieces])
+    length = np.hypot(*step.T)
+    double = 2 * np.arctan2(step[:, 0], step[:, 1])
+    mean = np.arctan2((length * np.sin(double)).sum(), (length * np.cos(double)).sum())
+    return float(np.degrees(mean) / 2) % 180.0
+
+
+def _samples(pieces: list[Any], grid_deg: float, step_m: float) -> tuple[Floats, NDArray[np.int64]]:
+    """Points along the pieces in a frame with y along the rows, and the piece of each."""
+    dense = shapely.segmentize(np.array(pieces, dtype=object), step_m)
+    xy, piece = shapely.get_coordinates(dense, return_index=True)
+    return turned(xy, grid_deg), piece.astype(np.int64)
+
+
+def _row_of_piece(key: NDArray[np.int64], piece: NDArray[np.int64]) -> NDArray[np.int64]:
+    return key[np.unique(piece, return_index=True)[1]]
+
+
+def _upward(path: Floats) -> Floats:
+    return path if path[0, 1] <= path[-1, 1] else path[::-1]
+
+
+def _ground(block: Block, frame: RowFrame, tree_m: float) -> Any:
+    margin = max(block.headland_m or 0.0, tree_m / 2)
+    return shrink(frame.geometry_to_frame(block.polygon), margin, _EDGE_M, tree_m / 2)
+
+
+def _trees_along(path: Floats, ground: Any, tree_m: float) -> Floats:
+    """Trees every `tree_m` along a frame path on the ground, centred on each stretch."""
+    laid = [np.empty((0, 2))]
+    for part in shapely.get_parts(shapely.line_merge(shapely.intersection(shapely.linestrings(path), ground))):
+        if part.geom_type == "LineString" and part.length > 0:
+            count = int(np.floor(round(part.length / tree_m, 6))) + 1
+            at = part.length / 2 + tree_m * (np.arange(count) - (count - 1) / 2)
+            laid.append(shapely.get_coordinates(shapely.line_interpolate_point(part, at)))
+    return np.vstack(laid)
+
+
+def _ascending(at: Floats, key: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Keys turned round where they fall with x."""
+    falls = float((key - key.mean()) @ (at[:, 0] - at[:, 0].mean())) < 0
+    return -key if falls else key
+
+
+def _row_lines(paths: list[Floats], key: NDArray[np.int64]) -> dict[int, Floats]:
+    """The whole line of each row, pieces in order."""
+    out = {}
+    for k in np.unique(key):
+        mine = sorted((paths[i] for i in np.flatnonzero(key == k)), key=lambda path: float(path[0, 1]))
+        joined = np.vstack(mine)
+        out[int(k)] = joined[np.concatenate([[True], np.hypot(*np.diff(joined, axis=0).T) > 1e-9])]
+    return out
+
+
+def _told(block: Block, rows: TreeRows, paths: list[Floats]) -> tuple[Finding, ...]:
+    text = _(
+        "Block {block}: {rows} rows as drawn, {row:.2f} m apart at {bearing:.1f}° from true north; {trees} trees are laid along "
+        "them every {tree:.2f} m, so tree numbers are assumed."
+    ).format(
+        block=block.block_id, rows=len(rows.row_number), row=rows.row_spacing_m, bearing=rows.bearing_deg,
+        trees=len(rows.tree_xy), tree=rows.tree_spacing_m,
+    )  # fmt: skip
+    said = [finding("note", "rows_drawn", block, text)]
+    back = sum(bool((np.diff(path[:, 1]) < -_BACKWARD_M).any()) for path in paths)
+    if back:
+        text = _("Block {block}: {count} drawn rows turn back on themselves; trees are numbered by how far along they stand.")
+        said.append(finding("warning", "rows_turn_back", block, text.format(block=block.block_id, count=back)))
+    return tuple(said)

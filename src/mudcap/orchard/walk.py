@@ -17,7 +17,7 @@ from mudcap.orchard.params import TravelParams
 
 _BESIDE: Final = 0.8
 """A vehicle in an alley within this share of the row spacing stands beside the tree: its own alley, not the next."""
-_PIECE_M: Final = 50.0
+_PIECE_M: Final = 20.0
 _NEXT: Final = 1.5
 """Neighbours in a row farther apart than this many spacings are joined only over the block's own ground."""
 

@@ -14,7 +14,7 @@ from mudcap.orchard.mud import serving_mud
 from mudcap.orchard.network import TravelNetwork
 from mudcap.orchard.params import RowParams, TravelParams
 from mudcap.orchard.walk import walk_to_stop_m
-from mudcap.place.exclude import nearest_m, reason_flags, swept_grounds
+from mudcap.place.exclude import nearest_m, reason_flags, swept_ways
 from mudcap.place.params import AccessParams, MudParams
 
 _PAIR: Final = 1.6
@@ -61,13 +61,13 @@ def lay_candidates(
     xy, block, row, tree = _stations(orchard.blocks, rows.between_trees)
     walk_m = walk_to_stop_m(orchard, network, travel, xy=xy, block=block, row=row)
     mud_m = nearest_m(xy, [s.geometry for s in serving_mud(orchard, mud.clay_share_min, season)])
-    barring, swept = swept_grounds(orchard, rows)
-    flags = reason_flags(
-        orchard, access, xy=xy, block=block, walk_m=walk_m, barred_lane_m=nearest_m(xy, barring)
-    )
+    barring, swept = swept_ways(orchard, rows)
+    lane_m = swept.clear_m(xy)
+    barred_lane_m = lane_m if barring is swept else barring.clear_m(xy)
+    flags = reason_flags(orchard, access, xy=xy, block=block, walk_m=walk_m, barred_lane_m=barred_lane_m)
     flags[mud_m > mud.limit_m] |= int(Exclusion.NO_MUD)
     candidates = Candidates(
-        xy=xy, block=block, row=row, tree=tree, walk_m=walk_m, mud_m=mud_m, lane_m=nearest_m(xy, swept), reasons=flags
+        xy=xy, block=block, row=row, tree=tree, walk_m=walk_m, mud_m=mud_m, lane_m=lane_m, reasons=flags
     )
     for array in (xy, block, row, tree, walk_m, mud_m, candidates.lane_m, flags):
         array.setflags(write=False)

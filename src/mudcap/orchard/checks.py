@@ -1,0 +1,227 @@
+"""What should be looked at in the orchard as a whole: access, spacings, closures, hives, mud."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from mudcap.geo.units import M2_PER_ACRE, M_PER_FT
+from mudcap.lang import _
+from mudcap.orchard.blocks import finding
+from mudcap.orchard.model import Block, Finding, FindingLevel, Orchard, Role
+from mudcap.orchard.mud import MudVerdict, judge_mud
+from mudcap.orchard.network import VEHICLE, TravelNetwork, reached, travel_network
+from mudcap.orchard.params import TravelParams
+
+ROW_RANGE_M: Final = (8 * M_PER_FT, 32 * M_PER_FT)
+"""Rows of orchards: 14–18 ft pear, 20–24 ft almond, 30 ft old plantings (UC pear and almond guides, The Almond Doctor);
+8 ft for trellised high density is common practice, no source."""
+TREE_RANGE_M: Final = (2 * M_PER_FT, 32 * M_PER_FT)
+"""Trees of a row: 6–9 ft pear, 10–22 ft almond, 30 ft old plantings (as above); 2 ft is common practice, no source."""
+ROAD_FAR_M: Final = 50.0
+"""A block farther than this from every drawn road is said to lie off the roads (common practice, no source)."""
+_DENSITY: Final = (0.6, 1.1)
+
+
+def check(
+    orchard: Orchard,
+    *,
+    travel: TravelParams | None = None,
+    clay_share_min: float = 0.15,
+    season: tuple[date, date] | None = None,
+) -> tuple[Finding, ...]:
+    """Findings on an orchard with its rows laid; what the readers and `lay_rows` said is not said again."""
+    params = travel or TravelParams()
+    network = travel_network(orchard, params)
+    return (
+        *(f for block in orchard.blocks for f in _block_findings(block)),
+        *_road_findings(orchard, params),
+        *_access_findings(orchard, network),
+        *_planted_findings(orchard),
+        *_closure_findings(orchard),
+        *_mud_findings(judge_mud(orchard, clay_share_min, season), clay_share_min),
+    )
+
+
+def acres_off_network(orchard: Orchard, network: TravelNetwork) -> dict[str, float]:
+    """Acres of each block whose trees stand beside no way that a vehicle reaches, where there are any, by block id.
+
+    Acres of ground under trees: row spacing × tree spacing each.
+    """
+    open_to = reached(network)
+    driven = ((network.mode & VEHICLE) != 0) & open_to[network.source]
+    cut_off: dict[str, float] = {}
+    serial = 0
+    for block in orchard.blocks:
+        numbers = np.arange(serial, serial + len(block.alleys))
+        serial += len(block.alleys)
+        rows = block.rows
+        if rows is None or not len(rows.tree_xy):
+            continue
+        lengths = np.array([alley.line.length for alley in block.alleys])
+        ways = np.flatnonzero(np.isin(network.alley, numbers))
+        known = np.unique(network.alley[ways])
+        good = np.unique(network.alley[ways[driven[ways]]])
+        lost = np.isin(numbers, known) & ~np.isin(numbers, good)
+        share = float(lengths[lost].sum() / lengths.sum()) if len(lengths) else 1.0
+        if share > 0:
+            cut_off[block.block_id] = share * len(rows.tree_xy) * rows.row_spacing_m * rows.tree_spacing_m / M2_PER_ACRE
+    return cut_off
+
+
+def _block_findings(block: Block) -> list[Finding]:
+    rows = block.rows
+    if rows is None or not len(rows.tree_xy):
+        return []
+    said = []
+    odd = [
+        _("{name} {value:.1f} ft").format(name=name, value=value / M_PER_FT)
+        for name, value, (low, high) in (
+            (_("row spacing"), rows.row_spacing_m, ROW_RANGE_M),
+            (_("tree spacing"), rows.tree_spacing_m, TREE_RANGE_M),
+        )
+        if not low <= value <= high
+    ]
+    if odd:
+        text = _(
+            "Block {block}: {what} is unusual for an orchard (rows 8–32 ft, trees 2–32 ft); check feet against metres."
+        )
+        said.append(finding("warning", "odd_spacing", block, text.format(block=block.block_id, what=" and ".join(odd))))
+    if len(rows.row_number) == 1:
+        text = _("Block {block}: only one row of {trees} trees fits.").format(block=block.block_id, trees=len(rows.tree_xy))
+        said.append(finding("note", "one_row", block, text))
+    full = M2_PER_ACRE / (rows.row_spacing_m * rows.tree_spacing_m)
+    density = len(rows.tree_xy) / block.acres
+    low, high = _DENSITY
+    if rows.source == "trees" and not low * full <= density <= high * full:
+        text = _(
+            "Block {block}: {density:.0f} trees an acre, where {full:.0f} stand at these spacings; the tree layer may cover "
+            "only part of the block, or the outline may be another's."
+        ).format(block=block.block_id, density=density, full=full)
+        said.append(finding("warning", "odd_density", block, text))
+    return said
+
+
+def _road_findings(orchard: Orchard, params: TravelParams) -> list[Finding]:
+    if not orchard.roads:
+        if not orchard.blocks:
+            return []
+        text = _(
+            "No road is drawn: access is unknown, so every headland is taken as reachable. Give a layer of roads for honest "
+            "walks and rounds."
+        )
+        return [_said("warning", "no_roads", "roads", "", text)]
+    said = []
+    lines = np.array([road.line for road in orchard.roads], dtype=object)
+    grounds = [block.polygon for block in orchard.blocks]
+    for k, road in enumerate(orchard.roads):
+        others = np.delete(lines, k)
+        to_road = float(np.min(shapely.distance(others, road.line), initial=np.inf))
+        to_block = min((float(road.line.distance(ground)) for ground in grounds), default=np.inf)
+        if min(to_road, to_block) > params.snap_m:
+            text = _("Road {road}: it comes near no other road and no block (nearest {metres:.0f} m); nobody is routed on it.")
+            said.append(
+                _said("warning", "road_alone", "roads", road.name,
+                      text.format(road=road.name, metres=min(to_road, to_block)), road.line)
+            )  # fmt: skip
+    for block in orchard.blocks:
+        metres = float(np.min(shapely.distance(lines, block.polygon)))
+        if metres > ROAD_FAR_M:
+            text = _("Block {block}: the nearest road is {metres:.0f} m away; draw the road that leads to it.")
+            said.append(finding("warning", "block_off_roads", block, text.format(block=block.block_id, metres=metres)))
+    return said
+
+
+def _access_findings(orchard: Orchard, network: TravelNetwork) -> list[Finding]:
+    said = []
+    if orchard.yard is not None and network.yard_node < 0:
+        text = _("The yard is joined to no road or headland; rounds start where roads or gates do.")
+        said.append(_said("warning", "yard_alone", "yard", "", text, orchard.yard))
+    by_id = {block.block_id: block for block in orchard.blocks}
+    for block_id, lost in acres_off_network(orchard, network).items():
+        if lost < 0.005:
+            continue
+        text = _(
+            "Block {block}: no vehicle reaches the alleys of {lost:.2f} acres from {start}; its trees are walked to, if at all. "
+            "Draw the missing road or gate."
+        ).format(block=block_id, lost=lost, start=_start(orchard, network))
+        said.append(finding("warning", "not_reached", by_id[block_id], text))
+    return said
+
+
+def _start(orchard: Orchard, network: TravelNetwork) -> str:
+    if network.yard_node >= 0:
+        return _("the yard")
+    return _("the gates") if orchard.gates else _("the roads")
+
+
+def _planted_findings(orchard: Orchard) -> list[Finding]:
+    """Keep-outs (not setbacks) on which trees are laid: ground that may not be planted at all."""
+    said = []
+    for block in orchard.blocks:
+        if block.rows is None or block.rows.source == "trees" or not len(block.rows.tree_xy):
+            continue
+        for keep_out in orchard.keep_outs:
+            count = _count_inside(keep_out.geometry, block.rows.tree_xy)
+            if count:
+                text = _(
+                    "Block {block}: {count} trees are laid inside {what}; if nothing is planted there, cut it out of the block."
+                ).format(block=block.block_id, count=count, what=keep_out.name or keep_out.reason)
+                said.append(finding("note", "trees_in_keep_out", block, text, keep_out.geometry))
+    return said
+
+
+def _count_inside(geometry: shapely.Geometry, xy: NDArray[np.float64]) -> int:
+    if shapely.get_dimensions(geometry) < 2:
+        return 0
+    shapely.prepare(geometry)
+    return int(shapely.contains_xy(geometry, *xy.T).sum())
+
+
+def _closure_findings(orchard: Orchard) -> list[Finding]:
+    said = []
+    for closure in orchard.closures:
+        if closure.first is None and closure.last is None:
+            text = _("Closure {name}: no dates are given, so no shelter is hung there at all.")
+            said.append(_said("note", "closed_always", "closures", closure.name,
+                              text.format(name=closure.name), closure.geometry))  # fmt: skip
+        elif closure.first is not None and closure.last is not None and closure.last < closure.first:
+            text = _("Closure {name}: it ends on {last}, before it begins on {first}; put the dates right.")
+            said.append(_said("error", "closure_dates", "closures", closure.name,
+                              text.format(name=closure.name, first=closure.first, last=closure.last), closure.geometry))  # fmt: skip
+    for hive in orchard.features:
+        if hive.role != Role.HIVES:
+            continue
+        if not any(keep.geometry.intersects(hive.geometry) for keep in orchard.keep_outs):
+            text = _("Hives {name}: they are shown but keep no shelter off.")
+            said.append(_said("warning", "hives_bar_nothing", "hives", hive.name,
+                              text.format(name=hive.name), hive.geometry))  # fmt: skip
+    return said
+
+
+def _mud_findings(verdicts: tuple[MudVerdict, ...], clay_share_min: float) -> list[Finding]:
+    said = []
+    for verdict in verdicts:
+        why = {
+            "serves": _("it serves"),
+            "contaminated": _("it does not serve: it is marked as not clean"),
+            "not clayey": _("it does not serve: {clay:.0%} clay is less than the {least:.0%} wanted"),
+            "dry": _("it does not serve: it is dry while the bees nest"),
+        }[verdict.reason].format(clay=verdict.clay_share or 0.0, least=clay_share_min)
+        if verdict.serves and verdict.clay_share is None:
+            why = _("it is taken to serve, but nothing tells its soil: feel it, or give a texture")
+        text = _("Mud source {name}: {why}.").format(name=verdict.source.name or "?", why=why)
+        level: FindingLevel = "note" if verdict.serves and verdict.clay_share is not None else "warning"
+        code = "mud_" + verdict.reason.replace(" ", "_")
+        said.append(_said(level, code, "mud_sources", verdict.source.name, text, verdict.source.geometry))
+    return said
+
+
+def _said(
+    level: FindingLevel, code: str, layer: str, feature: str, text: str, geometry: shapely.Geometry | None = None
+) -> Finding:
+    return Finding(level=level, code=code, layer=layer, feature=feature, text=text, geometry=geometry)
