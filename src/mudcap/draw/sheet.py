@@ -1,0 +1,299 @@
+"""The printed sheets: an overview with a page index, then each block to scale, and its lists behind it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from io import BytesIO
+from typing import Final
+
+import shapely
+from reportlab.pdfgen.canvas import Canvas
+
+from mudcap.draw.scene import Scene, Text, make_scene
+from mudcap.draw.sheet_frame import (
+    BAND_MM,
+    PageText,
+    draw_grid,
+    draw_heading,
+    draw_panel,
+    draw_strip,
+    match_lines,
+)
+from mudcap.draw.sheet_layout import MARGIN_MM, PAGES_MM, View, block_views, overview
+from mudcap.draw.sheet_map import Drawn, draw_block, draw_overview
+from mudcap.draw.sheet_pen import PT_PER_MM, Pen, face_name, printable
+from mudcap.draw.sheet_tables import Item, block_items, draw_items, flow, heading, table
+from mudcap.draw.words import status_words
+from mudcap.lang import translator
+from mudcap.plan.model import BlockPlan, Plan, Site
+
+INDEX_ROWS: Final = 14
+"""Blocks whose index still stands on the overview page itself."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Page:
+    width: float
+    height: float
+    title: str
+    """In the reader's outline; '' where the page belongs to the one before."""
+    level: int
+    link: str
+    draw: Callable[[Pen, int, int], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _BlockSheets:
+    """One block's part of the document: where its pages are."""
+
+    index: int
+    plan: BlockPlan
+    views: tuple[View, ...]
+    lists: tuple[tuple[Item, ...], ...]
+    first: int
+    """Number of its first page."""
+
+    @property
+    def pages(self) -> str:
+        """Its pages in words, such as '4–9'."""
+        last = self.first + len(self.views) + len(self.lists) - 1
+        return str(self.first) if last == self.first else f"{self.first}–{last}"
+
+
+def sheet(plan: Plan, *, page: str = "letter", lang: str = "en") -> bytes:
+    """The plan as a PDF to scale; `page` is letter, tabloid, a4 or a3. The same bytes for the same plan.
+
+    Raises ``ValueError`` for another page.
+    """
+    if page not in PAGES_MM:
+        raise ValueError(f"page: {page!r} is none of {', '.join(PAGES_MM)}.")
+    pages = _pages(plan, page, lang)
+    out = BytesIO()
+    width, height = (side * PT_PER_MM for side in PAGES_MM[page])
+    canvas = Canvas(out, pagesize=(width, height), invariant=1, pageCompression=1, initialFontName=face_name("plain"), lang=lang)
+    canvas.setTitle(printable(plan.params.ranch or plan.orchard.name))
+    canvas.setSubject(f"mudcap {plan.number}")
+    canvas.setAuthor("")
+    canvas.setCreator("mudcap")
+    for number, sheet_page in enumerate(pages, start=1):
+        _emit(canvas, sheet_page, number, len(pages))
+    canvas.save()
+    return out.getvalue()
+
+
+def _emit(canvas: Canvas, page: _Page, number: int, count: int) -> None:
+    canvas.setPageSize((page.width * PT_PER_MM, page.height * PT_PER_MM))
+    if page.link:
+        canvas.bookmarkPage(page.link)
+    if page.title:
+        canvas.addOutlineEntry(printable(page.title), page.link, page.level, closed=page.level > 0)
+    page.draw(Pen(canvas), number, count)
+    canvas.showPage()
+
+
+def _pages(plan: Plan, page: str, lang: str) -> list[_Page]:
+    _ = translator(lang)
+    scene = make_scene(plan, lang)
+    band = BAND_MM if status_words(plan, _) else 0.0
+    on_overview = len(plan.blocks) <= INDEX_ROWS
+    below = 14.0 + 5.4 * len(plan.blocks) if on_overview else 0.0
+    width, height = PAGES_MM[page]
+    index_pages = 0 if on_overview else len(flow(_index_items([], plan, _), width, height, band))
+    blocks = _block_sheets(plan, page, 2 + index_pages, band, _)
+    out = [_overview_page(plan, scene, blocks, overview(scene.bounds, page, plan.params.units, below, band), band, _)]
+    if not on_overview:
+        out += _list_pages(plan, flow(_index_items(blocks, plan, _), width, height, band), page, _("Index"), "index", 0, band, _)
+    for block in blocks:
+        out += _map_pages(plan, scene, block, band, _)
+        subtitle = _("block {block}").format(block=block.plan.block_id)
+        out += _list_pages(plan, block.lists, page, subtitle, f"list-{block.index}", 1, band, _)
+    return out
+
+
+def _block_sheets(plan: Plan, page: str, first: int, band: float, _: Text) -> list[_BlockSheets]:
+    width, height = PAGES_MM[page]
+    out: list[_BlockSheets] = []
+    by_id = {b.block_id: b for b in plan.blocks}
+    for i, block in enumerate(plan.orchard.blocks):
+        planned = by_id.get(block.block_id)
+        if planned is None:
+            continue
+        xy = [(plan.sites[k].x_m, plan.sites[k].y_m) for k in plan.site_index(block.block_id)]
+        views = block_views(block.polygon, xy, page, plan.params.units, band)
+        where = _locator(views, first)
+        items = block_items(plan, planned, where, width - 2 * MARGIN_MM, _)
+        lists = tuple(tuple(p) for p in flow(items, width, height, band))
+        out.append(_BlockSheets(index=i, plan=planned, views=views, lists=lists, first=first))
+        first += len(views) + len(lists)
+    return out
+
+
+def _locator(views: Sequence[View], first: int) -> Callable[[Site], str]:
+    """A function that says on which page and in which index square a site is found."""
+
+    def where(site: Site) -> str:
+        for k, view in enumerate(views):
+            left, bottom, right, top = view.core
+            if left <= site.x_m < right and bottom <= site.y_m < top:
+                square = view.square(site.x_m, site.y_m)
+                return square if len(views) == 1 else f"p{first + k} {square}"
+        return "–"
+
+    return where
+
+
+def _map_pages(plan: Plan, scene: Scene, block: _BlockSheets, band: float, _: Text) -> list[_Page]:
+    numbers = {(v.column, v.row): block.first + k for k, v in enumerate(block.views)}
+    out = []
+    for k, view in enumerate(block.views):
+        link = f"block-{block.index}-{k}"
+        title = block.plan.block_id if k == 0 else ""
+        draw = _map_drawer(plan, scene, block, view, numbers, _)
+        out.append(_Page(width=view.frame.width, height=view.frame.height, title=title, level=0, link=link, draw=draw))
+    return out
+
+
+def _map_drawer(
+    plan: Plan, scene: Scene, block: _BlockSheets, view: View, numbers: dict[tuple[int, int], int], _: Text
+) -> Callable[[Pen, int, int], None]:
+    def draw(pen: Pen, number: int, count: int) -> None:
+        words = PageText(
+            title=_ranch(plan), subtitle=_("block {block}").format(block=block.plan.block_id), number=number, count=count,
+            facts=_block_facts(plan, block, _), band=_band(plan, block.plan, _),
+        )  # fmt: skip
+        drawn = draw_block(pen, plan, scene, view, block.index, match_lines(view, numbers, _))
+        _surround(pen, plan, view, words, drawn, _)
+
+    return draw
+
+
+def _overview_page(plan: Plan, scene: Scene, blocks: Sequence[_BlockSheets], view: View, band: float, _: Text) -> _Page:
+    def draw(pen: Pen, number: int, count: int) -> None:
+        words = PageText(
+            title=_ranch(plan), subtitle=_("overview"), number=number, count=count, facts=_ranch_facts(plan, _),
+            band=_band(plan, None, _),
+        )  # fmt: skip
+        names = {b.index: f"{b.plan.block_id} · {_('p.')} {b.pages}" for b in blocks}
+        drawn = draw_overview(pen, plan, scene, view, names)
+        _surround(pen, plan, view, words, drawn, _)
+        _link_blocks(pen, plan, view, blocks)
+        if len(plan.blocks) <= INDEX_ROWS:
+            top = view.frame.outer[1] - 7.0
+            for item in _index_items(blocks, plan, _)[1:]:
+                item.draw(pen, MARGIN_MM, top, view.frame.width - 2 * MARGIN_MM)
+                top -= item.height
+
+    return _Page(width=view.frame.width, height=view.frame.height, title=_("Overview"), level=0, link="overview", draw=draw)
+
+
+def _surround(pen: Pen, plan: Plan, view: View, words: PageText, drawn: Drawn, _: Text) -> None:
+    draw_grid(pen, view)
+    draw_heading(pen, view.frame.width, view.frame.height, words, _)
+    draw_strip(pen, view, drawn, _)
+    draw_panel(pen, plan, view, words, drawn, _)
+
+
+def _link_blocks(pen: Pen, plan: Plan, view: View, blocks: Sequence[_BlockSheets]) -> None:
+    """A tap on a block opens its page."""
+    for block in blocks:
+        shape = view.geometry(plan.orchard.blocks[block.index].polygon)
+        bounds = tuple(float(v) * PT_PER_MM for v in shapely.bounds(shape))
+        pen.canvas.linkRect("", f"block-{block.index}-0", bounds, relative=0, thickness=0)
+
+
+def _list_pages(
+    plan: Plan, pages: Sequence[Sequence[Item]], page: str, subtitle: str, link: str, level: int, band: float, _: Text
+) -> list[_Page]:
+    width, height = PAGES_MM[page]
+
+    def drawer(items: Sequence[Item]) -> Callable[[Pen, int, int], None]:
+        def draw(pen: Pen, number: int, count: int) -> None:
+            words = PageText(
+                title=_ranch(plan), subtitle=f"{subtitle} · {_('Plan {number}').format(number=plan.number)}",
+                facts=(), number=number, count=count, band=_band(plan, None, _),
+            )  # fmt: skip
+            draw_heading(pen, width, height, words, _)
+            draw_items(pen, items, width, height, band)
+
+        return draw
+
+    return [
+        _Page(width=width, height=height, title=_("Lists") if k == 0 and level else "", level=level, link=f"{link}-{k}",
+              draw=drawer(items))
+        for k, items in enumerate(pages)
+    ]  # fmt: skip
+
+
+def _index_items(blocks: Sequence[_BlockSheets], plan: Plan, _: Text) -> list[Item]:
+    pages = {b.plan.block_id: b for b in blocks}
+    codes = {b.block_id: b.code for b in plan.orchard.blocks}
+    words = {"planned": "", "relaxed": _("limits widened"), "fallback": _("FALLBACK LAYOUT"), "no_site": _("no site"),
+             "refused": _("refused")}  # fmt: skip
+    heads = (_("Block"), _("Code"), _("Acres"), _("Sites"), _("Cavities"), _("Females"), _("Scale"), _("Pages"), _("Status"))
+    rows = []
+    for block in plan.blocks:
+        own = pages.get(block.block_id)
+        rows.append((
+            block.block_id, codes.get(block.block_id, ""), f"{block.acres:,.2f}", f"{block.sites:,}", f"{block.cavities:,}",
+            f"{block.females:,}", f"1:{own.views[0].scale:,.0f}" if own else "", own.pages if own else "",
+            words[block.status],
+        ))  # fmt: skip
+    return [heading(_("Blocks")), *table(heads, (46, 14, 18, 14, 20, 20, 20, 18, 28), rows)]
+
+
+def _block_facts(plan: Plan, block: _BlockSheets, _: Text) -> tuple[tuple[str, str], ...]:
+    own = plan.orchard.blocks[block.index]
+    crop = ", ".join(filter(None, (own.crop, own.cultivar)))
+    tiles = "" if len(block.views) == 1 else " · " + _("{count} map pages").format(count=len(block.views))
+    return (
+        (_("Ranch"), _ranch(plan)),
+        (_("Block"), f"{block.plan.block_id} ({own.code})"),
+        (_("Crop"), crop or "–"),
+        (_("Acres"), f"{block.plan.acres:,.2f}{tiles}"),
+        (_("Sites"), f"{block.plan.sites:,}"),
+        (_("Rows"), _rows_text(plan, block.index, _)),
+        (_("Plan"), plan.number),
+        (_("Date"), plan.params.plan_date.isoformat() if plan.params.plan_date else ""),
+    )
+
+
+def _rows_text(plan: Plan, index: int, _: Text) -> str:
+    rows = plan.orchard.blocks[index].rows
+    if rows is None or not len(rows.row_number):
+        return "–"
+    text = _("{first}–{last}, row 1 tree 1 at {corner}").format(
+        first=int(rows.row_number[0]), last=int(rows.row_number[-1]), corner=rows.corner
+    )
+    return text + (" " + _("(assumed)") if rows.source == "assumed" else "")
+
+
+def _ranch_facts(plan: Plan, _: Text) -> tuple[tuple[str, str], ...]:
+    total = sum(b.acres for b in plan.blocks)
+    return (
+        (_("Ranch"), _ranch(plan)),
+        (_("Blocks"), f"{len(plan.blocks):,}"),
+        (_("Acres"), f"{total:,.2f}"),
+        (_("Sites"), f"{len(plan.sites):,}"),
+        (_("Cavities"), f"{sum(b.cavities for b in plan.blocks):,}"),
+        (_("Females"), f"{sum(b.females for b in plan.blocks):,}"),
+        (_("Plan"), plan.number),
+        (_("Date"), plan.params.plan_date.isoformat() if plan.params.plan_date else ""),
+    )
+
+
+def _ranch(plan: Plan) -> str:
+    return plan.params.ranch or plan.orchard.name or "–"
+
+
+def _band(plan: Plan, block: BlockPlan | None, _: Text) -> str:
+    """The warning of a page: its own block's status with the reason, else the plan's."""
+    everything = status_words(plan, _)
+    if not everything:
+        return ""
+    if block is not None and block.status != "planned":
+        kind = {"relaxed": _("LIMITS WIDENED"), "fallback": _("FALLBACK LAYOUT"), "no_site": _("NO SITE"), "refused": _("REFUSED")}
+        return f"{kind[block.status]}: {block.reason}"
+    return _("Read before hanging: {status}").format(status=everything)
+
+

@@ -1,0 +1,268 @@
+"""What stands around the map: heading, index letters, title block, legend, scale bars, check line, north arrow."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+from pygeomag import GeoMag
+from shapely import LineString, box
+
+from mudcap.draw.scene import Text
+from mudcap.draw.sheet_layout import COLLAR_MM, HEAD_MM, INDEX_MM, MARGIN_MM, PANEL_MM, View, index_cells
+from mudcap.draw.sheet_map import Drawn, Match
+from mudcap.draw.sheet_pen import Pen, fitted, text_width_mm, wrapped
+from mudcap.draw.style import STYLES, Style
+from mudcap.geo.units import M_PER_FT, Units
+from mudcap.plan.model import Plan
+
+CHECK_MM: Final = 100.0
+BAND_MM: Final = 6.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PageText:
+    """The words of one page's heading and title block."""
+
+    title: str
+    subtitle: str
+    facts: tuple[tuple[str, str], ...]
+    """Names and values of the title block."""
+    number: int
+    count: int
+    band: str = ""
+    """Warning under the heading; '' = none."""
+
+
+def draw_heading(pen: Pen, width: float, height: float, words: PageText, _: Text) -> None:
+    """Title on the left, page number on the right, the warning band below."""
+    top = height - MARGIN_MM
+    page = _("page {n} of {m}").format(n=words.number, m=words.count)
+    room = width - 2 * MARGIN_MM - text_width_mm(page, 9) - 4
+    title = fitted(words.title, room * 0.6, 13, "bold")
+    pen.text(MARGIN_MM, top - 4.6, title, 13, face="bold")
+    after = MARGIN_MM + text_width_mm(title, 13, "bold") + 4
+    pen.text(after, top - 4.6, fitted(words.subtitle, width - MARGIN_MM - text_width_mm(page, 9) - 4 - after, 9), 9)
+    pen.text(width - MARGIN_MM, top - 4.6, page, 9, anchor="end")
+    if words.band:
+        bottom = top - HEAD_MM - BAND_MM + 2
+        pen.rectangle(MARGIN_MM, bottom, width - 2 * MARGIN_MM, BAND_MM - 1, width_mm=0, fill="#000000")
+        pen.text(MARGIN_MM + 2, bottom + 1.5, fitted(words.band, width - 2 * MARGIN_MM - 4, 8.5, "bold"), 8.5,
+                 face="bold", colour="#ffffff")  # fmt: skip
+
+
+def draw_grid(pen: Pen, view: View) -> None:
+    """Neat lines, index letters and numbers on all four sides, small crosses where squares meet."""
+    for rectangle, weight in ((view.frame.outer, 0.5), (view.frame.inner, 0.2), (view.frame.window, 0.3)):
+        left, bottom, right, top = rectangle
+        pen.rectangle(left, bottom, right - left, top - bottom, width_mm=weight)
+    left, bottom, right, top = view.frame.window
+    across, down = index_cells(view.frame)
+    step_x, step_y = (right - left) / across, (top - bottom) / down
+    reach = COLLAR_MM + INDEX_MM / 2
+    for k in range(across):
+        x = left + (k + 0.5) * step_x
+        for y in (top + reach, bottom - reach):
+            pen.text(x, y - 1.0, str(k + 1), 7.5, face="bold", anchor="middle")
+    for k in range(down):
+        y = top - (k + 0.5) * step_y
+        for x in (left - reach, right + reach):
+            pen.text(x, y - 1.0, "ABCDEFGH"[k], 7.5, face="bold", anchor="middle")
+    for i in range(1, across):
+        for edge, way in ((top + COLLAR_MM, 1), (bottom - COLLAR_MM, -1)):
+            x = left + i * step_x
+            pen.line([(x, edge), (x, edge + way * INDEX_MM)], width_mm=0.2)
+    for j in range(1, down):
+        for edge, way in ((right + COLLAR_MM, 1), (left - COLLAR_MM, -1)):
+            y = bottom + j * step_y
+            pen.line([(edge, y), (edge + way * INDEX_MM, y)], width_mm=0.2)
+
+
+def match_lines(view: View, pages: dict[tuple[int, int], int], _: Text) -> tuple[Match, ...]:
+    """The lines where the next page takes over, each with that page's number."""
+    left, bottom, right, top = view.frame.window
+    low, high = view.to_page([view.core[:2]])[0], view.to_page([view.core[2:]])[0]
+    sides = (
+        ([(low[0], bottom), (low[0], top)], (-1, 0), (-1, 0)),
+        ([(high[0], bottom), (high[0], top)], (1, 0), (1, 0)),
+        ([(left, low[1]), (right, low[1])], (0, 1), (0, -1)),
+        ([(left, high[1]), (right, high[1])], (0, -1), (0, 1)),
+    )
+    return tuple(
+        Match(line=LineString(ends), away=away, text=_("on to page {number}").format(number=page))
+        for ends, (columns, rows), away in sides
+        if np.isfinite(ends).all() and (page := pages.get((view.column + columns, view.row + rows))) is not None
+    )
+
+
+def draw_strip(pen: Pen, view: View, drawn: Drawn, _: Text) -> None:
+    """The check line below the map, and what could not be labelled."""
+    left, bottom, right, _top = view.frame.outer
+    y = bottom - 3.4
+    pen.line([(left, y), (left + CHECK_MM, y)], width_mm=0.3)
+    for x in (left, left + CHECK_MM):
+        pen.line([(x, y - 1.3), (x, y + 1.3)], width_mm=0.3)
+    words = _("Print at 100 %: this line must measure 100 mm (3 15/16 in)")
+    pen.text(left + CHECK_MM / 2, y - 3.2, words, 6.5, anchor="middle")
+    if drawn.unlabelled:
+        room = right - left - CHECK_MM - 6
+        full = _("No room to label: {names}").format(names=", ".join(drawn.unlabelled))
+        lines = wrapped(full, room, 6)
+        if len(lines) > 2:
+            lines = [lines[0], fitted(lines[1] + " " + lines[2], room, 6)]
+        for k, line in enumerate(lines):
+            pen.text(left + CHECK_MM + 6, y + 0.4 - 2.6 * k, line, 6)
+
+
+def draw_panel(pen: Pen, plan: Plan, view: View, words: PageText, drawn: Drawn, _: Text) -> None:
+    """Title block, legend, scale and north below the map."""
+    left, right = MARGIN_MM, view.frame.width - MARGIN_MM
+    height = view.frame.panel_mm - 1
+    bottom, top = MARGIN_MM, MARGIN_MM + height
+    title = left + min(70.0, (right - left) * 0.29)
+    scale = right - 64.0
+    for a, b in ((left, title), (title, scale), (scale, right)):
+        pen.rectangle(a, bottom, b - a, height, width_mm=0.3)
+    _draw_facts(pen, left + 2, title - 2, top, words)
+    _draw_legend(pen, title + 2, scale - 1, top, drawn, _)
+    _draw_scale(pen, view, scale + 2, top, plan.params.units, _)
+    _draw_north(pen, plan, view, right - 10, bottom + 2, _)
+
+
+def _draw_facts(pen: Pen, left: float, right: float, top: float, words: PageText) -> None:
+    y = top - 4.6
+    for name, value in words.facts:
+        pen.text(left, y, fitted(name, 13.5, 7), 7, colour="#333333")
+        start = left + 14
+        if value:
+            pen.text(start, y, fitted(value, right - start, 8, "bold"), 8, face="bold")
+        else:
+            pen.line([(start, y - 0.6), (right - 4, y - 0.6)], width_mm=0.2)
+        y -= 4.35
+
+
+def _draw_legend(pen: Pen, left: float, right: float, top: float, drawn: Drawn, _: Text) -> None:
+    names = legend_words(_)
+    keys = list(names)
+    items: list[tuple[tuple[str, str] | None, str]] = [
+        (entry, names[entry[0]]) for entry in sorted(drawn.keys, key=lambda e: keys.index(e[0]))
+    ]
+    if drawn.has_tree_dots:
+        items.append((None, _("dot: tree; large: every 10th")))
+    if drawn.row_step > 1:
+        items.append((None, _("every {k}th row numbered").format(k=drawn.row_step)))
+    columns = max(1, min(math.ceil(len(items) / 9), 2 if right - left < 90 else 3))
+    rows = max(9, math.ceil(len(items) / columns))
+    width, step = (right - left) / columns, (PANEL_MM - 3.5) / rows
+    for k, (entry, text) in enumerate(items):
+        x, y = left + (k // rows) * width, top - 0.7 - step / 2 - (k % rows) * step
+        if entry is not None:
+            draw_sample(pen, x, y, STYLES[entry[0]], entry[1], 7.5)
+        pen.text(x + 8.7, y - 0.8, fitted(text, width - 9.2, 6.2), 6.2)
+
+
+def draw_sample(pen: Pen, x: float, y: float, style: Style, form: str, width: float) -> None:
+    """A small picture of a style in one of its forms, its middle line at y."""
+    if form == "point":
+        small = replace(style, size_mm=min(style.size_mm, 3.8))
+        pen.symbol(x + width / 2, y, small)
+    elif form == "area":
+        pen.area(box(x + 0.3, y - 1.5, x + width - 0.3, y + 1.5), style, (x, y - 1.7, x + width, y + 1.7))
+    else:
+        pen.way(LineString([(x + 0.3, y), (x + width - 0.3, y)]), style)
+
+
+def _draw_scale(pen: Pen, view: View, left: float, top: float, units: Units, _: Text) -> None:
+    feet = view.scale / 12
+    text = f"1 : {view.scale:,.0f}"
+    if units == "us" and feet == int(feet):
+        text = _("1 inch = {feet} feet").format(feet=f"{feet:,.0f}") + f"   ({text})"
+    pen.text(left, top - 4.8, text, 8.5, face="bold")
+    _bar(pen, left, top - 11.5, [k * feet for k in range(3)], M_PER_FT * 1000 / view.scale, _("ft"))
+    step = _round_step(view.scale * 0.045)
+    _bar(pen, left, top - 20.5, [k * step / 2 for k in range(3)], 1000 / view.scale, _("m"))
+
+
+def _bar(pen: Pen, left: float, y: float, values: Sequence[float], mm_per_unit: float, unit: str) -> None:
+    """A bar of black and white halves with its numbers above."""
+    for k, (a, b) in enumerate(pairwise(values)):
+        fill = "#000000" if k % 2 == 0 else "#ffffff"
+        pen.rectangle(left + a * mm_per_unit, y, (b - a) * mm_per_unit, 1.6, width_mm=0.25, fill=fill)
+    for k, value in enumerate(values):
+        label = f"{value:,.10g}" + (f" {unit}" if k == len(values) - 1 else "")
+        x = left + value * mm_per_unit
+        pen.text(x, y + 2.4, label, 6.5, anchor="start" if k == 0 else "middle")
+
+
+def _round_step(limit: float) -> float:
+    power = 10.0 ** math.floor(math.log10(limit))
+    return next(k * power for k in (5.0, 4.0, 2.0, 1.0) if k * power <= limit)
+
+
+def _draw_north(pen: Pen, plan: Plan, view: View, x: float, bottom: float, _: Text) -> None:
+    """An arrow to true north: the plane's north is up, so the arrow leans by the convergence."""
+    lean = -plan.orchard.plane.convergence_deg([view.centre])
+    middle = (x, bottom + 8.5)
+    a = math.radians(lean)
+    along, across = np.array([math.sin(a), math.cos(a)]), np.array([math.cos(a), -math.sin(a)])
+    tip, foot = middle + 6.2 * along, middle - 5.6 * along
+    pen.line([foot, tip], width_mm=0.6)
+    for side in (1, -1):
+        pen.line([tip, tip - 3.4 * along + side * 1.5 * across], width_mm=0.6)
+    pen.text(x, bottom + 16.0, _("N"), 9, face="bold", anchor="middle")
+    text = _("true north")
+    pen.text(x, bottom + 0.4, text, 6, anchor="middle")
+    declination = declination_text(plan, view, _)
+    if declination:
+        pen.text(x - 11, bottom + 0.4, declination, 6, anchor="end")
+
+
+def declination_text(plan: Plan, view: View, _: Text) -> str:
+    """Magnetic declination at the page's middle on the plan's date; '' without a date or outside the model's years.
+
+    References: World Magnetic Model (NOAA NCEI and British Geological Survey), as carried by pygeomag.
+    """
+    day = plan.params.plan_date
+    if day is None:
+        return ""
+    model = GeoMag()
+    year = day.year + (day.timetuple().tm_yday - 1) / date(day.year, 12, 31).timetuple().tm_yday
+    if not model.life_span[0] <= year <= model.life_span[1]:
+        return ""
+    lon, lat = plan.orchard.plane.to_lonlat([view.centre])[0]
+    angle = float(model.calculate(glat=float(lat), glon=float(lon), alt=0, time=year).d)
+    side = _("E") if angle >= 0 else _("W")
+    return _("magnetic north {angle}° {side} of true ({year})").format(angle=f"{abs(angle):.1f}", side=side, year=day.year)
+
+
+def legend_words(_: Text) -> dict[str, str]:
+    """The meaning of each style key, in legend order."""
+    return {
+        "site": _("shelter and its number"),
+        "site_pinned": _("shelter pinned by hand"),
+        "site_override": _("shelter, limit overridden"),
+        "excluded": _("no shelter may hang here"),
+        "spray_lane": _("spray lane"),
+        "spray_alley": _("alley used by sprayer"),
+        "keep_out": _("keep-out"),
+        "closure": _("closed, see dates"),
+        "mud": _("clean mud"),
+        "mud_bad": _("mud, not clean"),
+        "hives": _("honey-bee hives"),
+        "hazard": _("hazard"),
+        "chemical_store": _("chemical store"),
+        "road": _("road"),
+        "gate": _("gate"),
+        "yard": _("yard"),
+        "water": _("water"),
+        "ditch": _("ditch"),
+        "forage": _("forage strip"),
+        "block": _("block edge"),
+        "block_outside": _("next block"),
+        "row": _("tree row"),
+    }

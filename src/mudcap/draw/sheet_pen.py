@@ -1,0 +1,277 @@
+"""A pen on a PDF page: millimetres from the lower left corner, our type, our styles."""
+
+from __future__ import annotations
+
+import math
+import unicodedata
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from functools import lru_cache
+from pathlib import Path
+from typing import Any, Final, Literal
+
+import numpy as np
+import reportlab
+from numpy.typing import ArrayLike
+from reportlab.lib.colors import HexColor
+from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfbase.ttfonts import TTFont
+from reportlab.pdfgen.canvas import Canvas
+from shapely.geometry.base import BaseGeometry
+
+from mudcap.draw.style import OUTLINES, Style
+
+PT_PER_MM: Final = 72 / 25.4
+Face = Literal["plain", "bold", "slant"]
+Anchor = Literal["start", "middle", "end"]
+_FILES: Final = {"plain": "Vera.ttf", "bold": "VeraBd.ttf", "slant": "VeraIt.ttf"}
+"""Bitstream Vera: free to embed and to pass on (its licence stands beside the files in the reportlab package)."""
+_UNKNOWN: Final = "?"
+
+
+@lru_cache(maxsize=3)
+def face_name(face: Face) -> str:
+    """Name under which reportlab knows the face, registered on first use."""
+    name = f"mudcap-{face}"
+    pdfmetrics.registerFont(TTFont(name, str(Path(reportlab.__file__).parent / "fonts" / _FILES[face])))
+    return name
+
+
+@lru_cache(maxsize=1)
+def _glyphs() -> frozenset[int]:
+    """Code points that all three faces have."""
+    faces = [pdfmetrics.getFont(face_name(face)).face.charToGlyph for face in _FILES]
+    return frozenset.intersection(*(frozenset(f) for f in faces))
+
+
+@lru_cache(maxsize=20_000)
+def printable(text: str) -> str:
+    """`text` in letters our type has: accents dropped where it must be, '?' for what is left."""
+    known = _glyphs()
+    out = []
+    for sign in text:
+        if ord(sign) in known and unicodedata.category(sign)[0] != "C":
+            out.append(sign)
+        elif unicodedata.category(sign)[0] in "CZ":
+            out.append(" ")
+        else:
+            plain = "".join(c for c in unicodedata.normalize("NFKD", sign) if ord(c) in known)
+            out.append(plain or _UNKNOWN)
+    return "".join(out)
+
+
+def text_width_mm(text: str, size_pt: float, face: Face = "plain") -> float:
+    """Width of a text as printed."""
+    width: float = pdfmetrics.stringWidth(printable(text), face_name(face), size_pt)
+    return width / PT_PER_MM
+
+
+def fitted(text: str, width_mm: float, size_pt: float, face: Face = "plain") -> str:
+    """`text`, shortened with … where it is wider."""
+    text = printable(text)
+    if text_width_mm(text, size_pt, face) <= width_mm:
+        return text
+    while text and text_width_mm(text + "…", size_pt, face) > width_mm:
+        text = text[:-1]
+    return text + "…"
+
+
+def wrapped(text: str, width_mm: float, size_pt: float, face: Face = "plain") -> list[str]:
+    """`text` in lines of at most that width; a word that is wider is cut."""
+    lines: list[str] = []
+    line = ""
+    for word in printable(text).split():
+        trial = f"{line} {word}".strip()
+        if text_width_mm(trial, size_pt, face) <= width_mm or not line:
+            line = trial
+        else:
+            lines.append(line)
+            line = word
+        while text_width_mm(line, size_pt, face) > width_mm and len(line) > 1:
+            cut = next(k for k in range(len(line), 0, -1) if k == 1 or text_width_mm(line[:k], size_pt, face) <= width_mm)
+            lines.append(line[:cut])
+            line = line[cut:]
+    return [*lines, line] if line else lines
+
+
+class Pen:
+    """Draws on one canvas in millimetres."""
+
+    def __init__(self, canvas: Canvas) -> None:
+        self.canvas: Any = canvas
+
+    def line(self, points: ArrayLike, *, width_mm: float, colour: str = "#000000", dash_mm: Sequence[float] = ()) -> None:
+        """An open line through page points."""
+        self._stroke(width_mm, colour, dash_mm)
+        self.canvas.drawPath(self._path(points, closed=False), stroke=1, fill=0)
+
+    def fill(self, points: ArrayLike, colour: str) -> None:
+        """A filled polygon without outline."""
+        self.canvas.setFillColor(HexColor(colour))
+        self.canvas.drawPath(self._path(points, closed=True), stroke=0, fill=1)
+
+    def rectangle(
+        self, left: float, bottom: float, width: float, height: float, *, width_mm: float = 0.2, fill: str = "",
+        colour: str = "#000000",
+    ) -> None:  # fmt: skip
+        """A rectangle; no outline where `width_mm` is 0."""
+        self._stroke(width_mm, colour, ())
+        if fill:
+            self.canvas.setFillColor(HexColor(fill))
+        mm = PT_PER_MM
+        self.canvas.rect(left * mm, bottom * mm, width * mm, height * mm, stroke=int(width_mm > 0), fill=int(bool(fill)))
+
+    def text(
+        self, x: float, y: float, text: str, size_pt: float, *, face: Face = "plain", anchor: Anchor = "start",
+        turn_deg: float = 0.0, colour: str = "#000000",
+    ) -> None:  # fmt: skip
+        """One line of text on the base line (x, y)."""
+        text = printable(text)
+        shift = {"start": 0.0, "middle": 0.5, "end": 1.0}[anchor] * text_width_mm(text, size_pt, face) * PT_PER_MM
+        self.canvas.setFillColor(HexColor(colour))
+        self.canvas.setFont(face_name(face), size_pt)
+        if turn_deg == 0:
+            self.canvas.drawString(x * PT_PER_MM - shift, y * PT_PER_MM, text)
+            return
+        self.canvas.saveState()
+        self.canvas.translate(x * PT_PER_MM, y * PT_PER_MM)
+        self.canvas.rotate(turn_deg)
+        self.canvas.drawString(-shift, 0, text)
+        self.canvas.restoreState()
+
+    @contextmanager
+    def clipped(self, left: float, bottom: float, right: float, top: float) -> Iterator[None]:
+        """Draw inside a rectangle only."""
+        self.canvas.saveState()
+        path = self.canvas.beginPath()
+        mm = PT_PER_MM
+        path.rect(left * mm, bottom * mm, (right - left) * mm, (top - bottom) * mm)
+        self.canvas.clipPath(path, stroke=0, fill=0)
+        yield
+        self.canvas.restoreState()
+
+    def area(self, geometry: BaseGeometry, style: Style, window: tuple[float, float, float, float]) -> None:
+        """A polygon (page millimetres) filled, hatched within the window, and outlined."""
+        path = self.canvas.beginPath()
+        for part in getattr(geometry, "geoms", (geometry,)):
+            for ring in (part.exterior, *part.interiors):
+                self._add(path, ring.coords, closed=True)
+        self._stroke(style.width_mm, style.stroke, style.dash_mm)
+        if style.fill:
+            self.canvas.setFillColor(HexColor(style.fill))
+            self.canvas.drawPath(path, stroke=0, fill=1, fillMode=0)
+        if style.hatch:
+            self._hatch(path, geometry.bounds, window, style)
+        self._stroke(style.width_mm, style.stroke, style.dash_mm)
+        self.canvas.drawPath(path, stroke=1, fill=0)
+
+    def way(self, geometry: BaseGeometry, style: Style) -> None:
+        """A line in its style, two lines where the style has a casing."""
+        for part in getattr(geometry, "geoms", (geometry,)):
+            if style.casing_mm:
+                self.line(part.coords, width_mm=style.casing_mm + style.width_mm, colour=style.stroke)
+                self.line(part.coords, width_mm=style.casing_mm - style.width_mm, colour=style.fill)
+            else:
+                self.line(part.coords, width_mm=style.width_mm, colour=style.stroke, dash_mm=style.dash_mm)
+
+    def symbol(self, x: float, y: float, style: Style) -> None:
+        """The style's symbol with its centre at (x, y)."""
+        half = style.size_mm / 2
+        self._stroke(style.width_mm, style.stroke, ())
+        if style.fill:
+            self.canvas.setFillColor(HexColor(style.fill))
+        filled = int(bool(style.fill))
+        if style.symbol in ("ring", "dot"):
+            self.canvas.circle(x * PT_PER_MM, y * PT_PER_MM, half * PT_PER_MM, stroke=1, fill=filled)
+        elif style.symbol == "saltire":
+            for up in (1, -1):
+                ends = [(x - half, y - up * half), (x + half, y + up * half)]
+                self.line(ends, width_mm=style.width_mm, colour=style.stroke)
+        elif style.symbol in OUTLINES:
+            path = self._path([(x + a * half, y + b * half) for a, b in OUTLINES[style.symbol]], closed=True)
+            self.canvas.drawPath(path, stroke=1, fill=filled)
+        if style.symbol.startswith("ring"):
+            self.canvas.setFillColor(HexColor(style.stroke))
+            self.canvas.circle(x * PT_PER_MM, y * PT_PER_MM, 0.16 * style.size_mm * PT_PER_MM, stroke=0, fill=1)
+        if style.letter:
+            size = 1.9 * style.size_mm
+            drop = 0.365 * size / PT_PER_MM + (0.06 * style.size_mm if style.symbol == "triangle" else 0)
+            self.text(x, y - drop, style.letter, size, face="bold", anchor="middle")
+
+    def dots(self, points: ArrayLike, radius_mm: float, colour: str) -> None:
+        """Many small dots in one path."""
+        self.canvas.setFillColor(HexColor(colour))
+        path = self.canvas.beginPath()
+        side = radius_mm * 1.8
+        for x, y in np.asarray(points, float):
+            path.rect((x - side / 2) * PT_PER_MM, (y - side / 2) * PT_PER_MM, side * PT_PER_MM, side * PT_PER_MM)
+        self.canvas.drawPath(path, stroke=0, fill=1)
+
+    def crosses(self, points: ArrayLike, style: Style) -> None:
+        """Many small diagonal crosses in one path."""
+        self._stroke(style.width_mm, style.stroke, ())
+        half = style.size_mm / 2
+        path = self.canvas.beginPath()
+        for x, y in np.asarray(points, float):
+            self._add(path, [(x - half, y - half), (x + half, y + half)], closed=False)
+            self._add(path, [(x - half, y + half), (x + half, y - half)], closed=False)
+        self.canvas.drawPath(path, stroke=1, fill=0)
+
+    def _stroke(self, width_mm: float, colour: str, dash_mm: Sequence[float]) -> None:
+        self.canvas.setStrokeColor(HexColor(colour))
+        self.canvas.setLineWidth(width_mm * PT_PER_MM)
+        self.canvas.setDash([d * PT_PER_MM for d in dash_mm] if dash_mm else [])
+
+    def _path(self, points: ArrayLike, *, closed: bool) -> Any:
+        path = self.canvas.beginPath()
+        self._add(path, points, closed=closed)
+        return path
+
+    def _add(self, path: Any, points: ArrayLike, *, closed: bool) -> None:
+        xy = np.asarray(points, float)[:, :2] * PT_PER_MM
+        path.moveTo(*xy[0])
+        for x, y in xy[1:]:
+            path.lineTo(x, y)
+        if closed:
+            path.close()
+
+    def _hatch(
+        self, path: Any, bounds: tuple[float, ...], window: tuple[float, float, float, float], style: Style
+    ) -> None:
+        left, bottom = max(bounds[0], window[0]), max(bounds[1], window[1])
+        right, top = min(bounds[2], window[2]), min(bounds[3], window[3])
+        if right <= left or top <= bottom:
+            return
+        self.canvas.saveState()
+        self.canvas.clipPath(path, stroke=0, fill=0, fillMode=0)
+        if style.hatch == "dots":
+            self.dots(_dot_grid(left, bottom, right, top, style.hatch_mm), 0.22, style.stroke)
+        else:
+            for ends in _hatch_lines(style.hatch, left, bottom, right, top, style.hatch_mm):
+                self.line(ends, width_mm=0.15, colour=style.stroke)
+        self.canvas.restoreState()
+
+
+def _dot_grid(left: float, bottom: float, right: float, top: float, step: float) -> list[tuple[float, float]]:
+    """Staggered dots on a grid tied to the page, so that neighbouring areas match."""
+    rows = range(math.floor(bottom / step), math.ceil(top / step) + 1)
+    columns = range(math.floor(left / step), math.ceil(right / step) + 1)
+    return [((c + (r % 2) / 2) * step, r * step) for r in rows for c in columns]
+
+
+def _hatch_lines(
+    kind: str, left: float, bottom: float, right: float, top: float, step: float
+) -> Iterator[list[tuple[float, float]]]:
+    if kind == "horizontal":
+        for k in range(math.floor(bottom / step), math.ceil(top / step) + 1):
+            yield [(left, k * step), (right, k * step)]
+    if kind == "vertical":
+        for k in range(math.floor(left / step), math.ceil(right / step) + 1):
+            yield [(k * step, bottom), (k * step, top)]
+    slant = step * math.sqrt(2)
+    if kind in ("diagonal", "cross"):
+        for k in range(math.floor((bottom - right) / slant), math.ceil((top - left) / slant) + 1):
+            yield [(left, left + k * slant), (right, right + k * slant)]
+    if kind in ("counter", "cross"):
+        for k in range(math.floor((bottom + left) / slant), math.ceil((top + right) / slant) + 1):
+            yield [(left, k * slant - left), (right, k * slant - right)]
