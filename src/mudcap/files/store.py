@@ -28,7 +28,8 @@ APPLICATION_ID: Final = 0x47504B47
 """'GPKG' in ASCII: OGC 12-128r18, requirement 2."""
 USER_VERSION: Final = 10_300
 """GeoPackage 1.3.0."""
-_SITE_ID: Final = re.compile(r"[A-Z0-9]{1,3}[0-9]{4}\Z|[A-Z0-9]{1,3}[0-9]{1,4}\Z")
+_SITE_ID: Final = re.compile(r"[A-Z0-9]{1,3}[0-9]{1,4}\Z")
+_CODE: Final = re.compile(r"[A-Z0-9]{1,3}\Z")
 _MAX_SITES: Final = 1_000_000
 
 
@@ -51,6 +52,19 @@ def read_earlier(path: Path) -> Earlier:
     ):
         raise _damaged(path)
     return Earlier(sites=sites, last_serial=serials)
+
+
+def read_codes(path: Path) -> dict[str, str]:
+    """Block codes of an earlier plan by block id, so that its site_ids keep their beginnings; {} without such a file."""
+    if not path.exists() and not path.is_symlink():
+        return {}
+    with _reading(path) as connection:
+        codes = _rows(connection, path, "blocks", "block, code")
+    if not all(
+        isinstance(block, str) and isinstance(code, str) and _CODE.match(code) for block, code in codes
+    ):
+        raise _damaged(path)
+    return dict(codes)
 
 
 @contextmanager

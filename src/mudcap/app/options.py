@@ -1,0 +1,92 @@
+"""Values on the command line: kinds of values, and the options that several commands share."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from mudcap.geo.units import parse_length
+from mudcap.lang import LANGUAGES
+
+F = TypeVar("F", bound=Callable[..., Any])
+ROLES = (
+    "blocks", "roads", "gates", "yard", "spray_lanes", "mud_sources", "water_points", "ditches", "keep_outs", "soil", "trees",
+    "rows", "forage", "hives", "hazards", "chemical_store", "closures",
+)  # fmt: skip
+"""Values of `mudcap.orchard.model.Role`, written out so that --help need not import it (a test holds them equal)."""
+
+
+class PerAcre(click.ParamType):  # type: ignore[type-arg]  # generic only in newer click
+    """Sites an acre: one number, or a range."""
+
+    name = "per_acre"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, context: click.Context | None
+    ) -> tuple[float, float | None]:
+        """(least, most or None) of '9' or '8-10'."""
+        match = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*(?:[-–]\s*(\d+(?:\.\d+)?))?\s*", str(value))
+        if not match:
+            self.fail(
+                f"'{value}' is no number of sites an acre; write 9, or a range such as 8-10.", param, context
+            )
+        least, most = float(match[1]), float(match[2]) if match[2] else None
+        if most is not None and most < least:
+            self.fail(f"'{value}': a range runs from the smaller to the larger number.", param, context)
+        return least, most
+
+
+class Length(click.ParamType):  # type: ignore[type-arg]  # generic only in newer click
+    """A length with its unit."""
+
+    name = "length"
+
+    def convert(self, value: Any, param: click.Parameter | None, context: click.Context | None) -> float:
+        """Metres of '45ft' or '13.7m'."""
+        try:
+            return parse_length(str(value))
+        except ValueError as error:
+            self.fail(str(error), param, context)
+
+
+class FileRole(click.ParamType):  # type: ignore[type-arg]  # generic only in newer click
+    """Which role a file (or a layer of it) has."""
+
+    name = "file=role"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, context: click.Context | None
+    ) -> tuple[str, str]:
+        """(file, role) of 'FILE=ROLE'."""
+        file, equals, role = str(value).rpartition("=")
+        if not equals or not file:
+            self.fail(f"'{value}': write FILE=ROLE, such as lanes.shp=spray_lanes.", param, context)
+        if role not in ROLES:
+            self.fail(f"'{role}' is no role; there are {', '.join(ROLES)}.", param, context)
+        return file, role
+
+
+def reading_options(command: F) -> F:
+    """Options about how input is read."""
+    for option in reversed((
+        click.argument("ranch", type=click.Path(path_type=Path)),
+        click.option("--crs", metavar="EPSG:CODE", help="Coordinate system of files that name none, such as EPSG:2227."),
+        click.option("--role", "roles", type=FileRole(), metavar="FILE=ROLE", multiple=True,
+                     help="What a file holds, where neither mudcap.toml nor its name says it. Repeat as needed."),
+        click.option("--layer", metavar="NAME", help="Layer to read, where RANCH is one file with several."),
+        click.option("--encoding", metavar="NAME", help="Encoding of texts in files that do not say, such as cp1252."),
+        click.option("--accept-repairs", is_flag=True, help="Accept repairs that change a block by more than 1 % of its acres."),
+        click.option("--max-acres", type=click.FloatRange(min=0, min_open=True), metavar="ACRES",
+                     help="Refuse more acres than this [20,000]."),
+        click.option("--units", type=click.Choice(["us", "metric"]), help="Feet or metres on paper [us]. Area stays in acres."),
+        click.option("--lang", type=click.Choice(LANGUAGES), default="en", show_default=True, help="Language of all texts."),
+        click.option("--json", "as_json", is_flag=True, help="Print JSON alone on stdout."),
+        click.option("-q", "--quiet", is_flag=True, help="Say nothing but failures."),
+        click.option("--debug", is_flag=True, help="Show a traceback where something fails."),
+    )):  # fmt: skip
+        command = option(command)
+    return command

@@ -1,0 +1,408 @@
+"""`mudcap plan`: from block files to a folder of sheets that a crew can hang shelters by."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import os
+import signal
+import threading
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, nullcontext, suppress
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+from mudcap.app.console import Console, how_text
+from mudcap.app.options import Length, PerAcre, reading_options
+from mudcap.app.reading import ReadingChoices, open_spec, read, refuse_strictly, with_values
+from mudcap.lang import _
+
+if TYPE_CHECKING:
+    from mudcap.app.runner import Outcome, Runner, Stop
+    from mudcap.files.ranch import RanchSpec
+    from mudcap.orchard.model import Finding
+    from mudcap.plan.model import Earlier, Params, Plan
+
+PAGES: Final = ("letter", "tabloid", "a4", "a3")
+STOPPED: Final = 130
+EPILOG = """\b
+Examples:
+  mudcap plan sample_blocks -o maps
+  mudcap plan north.zip --crs EPSG:2227 --per-acre 8
+  mudcap plan ranch --per-acre 8-10 --farthest 45ft      the smallest number that reaches it
+  mudcap plan ranch --edits walked.gpx                   after a walk with the draft
+  mudcap plan ranch --dry-run                            what would change, nothing written
+
+\b
+Each option can also stand in RANCH/mudcap.toml; the command line wins.
+"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanChoices:
+    """What the command line says about planning; None = as mudcap.toml or the default says."""
+
+    out: Path | None
+    per_acre: tuple[float, float | None] | None
+    farthest: float | None
+    edits: Path | None
+    preset: str | None
+    effort: str | None
+    seed: int | None
+    slack: float | None
+    row_economy: float | None
+    plan_date: datetime | None
+    page: str
+    strict: bool
+    dry_run: bool
+
+
+@click.command(epilog=EPILOG)
+@reading_options
+@click.option("-o", "--out", type=click.Path(path_type=Path), metavar="DIR",
+              help="Folder for the outputs [RANCH/out; for a file NAME-out beside it].")  # fmt: skip
+@click.option("--per-acre", type=PerAcre(), metavar="N|N-M",
+              help="Sites an acre [9], or a range; then the smallest number that reaches --farthest.")  # fmt: skip
+@click.option(
+    "--farthest", type=Length(), metavar="LENGTH", help="Wanted farthest tree from its site, such as 45ft."
+)
+@click.option("--edits", type=click.Path(path_type=Path), metavar="FILE",
+              help="Pins, bans, moves and additions from the orchard: GPX, CSV or GeoJSON.")  # fmt: skip
+@click.option(
+    "--preset", metavar="NAME", help="Release rate by name, such as almond-handbook [the crop's own]."
+)
+@click.option(
+    "--effort",
+    type=click.Choice(["quick", "normal", "long"]),
+    help="How long to search; counted work, no clock [normal].",
+)
+@click.option("--quick", "effort", flag_value="quick", help="The same as --effort quick.")
+@click.option("--seed", type=click.IntRange(min=0), help="Number that fixes every random choice [0].")
+@click.option("--slack", type=click.FloatRange(0, 1), metavar="SHARE",
+              help="Share of the best farthest distance given up for evenness [0.04].")  # fmt: skip
+@click.option("--row-economy", type=click.FloatRange(0, 1), metavar="SHARE",
+              help="Share of the best mean distance given up for fewer rows to drive [0.03].")  # fmt: skip
+@click.option("--date", "plan_date", type=click.DateTime(["%Y-%m-%d"]), metavar="YYYY-MM-DD",
+              help="Date printed on every page [blank, to fill in].")  # fmt: skip
+@click.option(
+    "--page", type=click.Choice(PAGES), default="letter", show_default=True, help="Paper of the sheet."
+)
+@click.option("--strict", is_flag=True, help="Write nothing if any block or feature had to be left out.")
+@click.option(
+    "-n",
+    "--dry-run",
+    is_flag=True,
+    help="Say what would change against the plan that is there; write nothing.",
+)
+def plan(as_json: bool, quiet: bool, debug: bool, **given: Any) -> int:
+    """Plan shelter sites for RANCH and write map, sheet, pick-list, waypoints and report.
+
+    RANCH is a folder (with mudcap.toml, or layer files named by what they hold), or one file of blocks: zipped shapefile,
+    GeoPackage, GeoJSON, KML or KMZ, GPX, CSV, NMEA log.
+    """
+    own = {f.name for f in dataclasses.fields(PlanChoices)}
+    choices = PlanChoices(**{k: v for k, v in given.items() if k in own})
+    reading = ReadingChoices(**{k: v for k, v in given.items() if k not in own})
+    return _Run(choices, reading, Console(is_quiet=quiet or as_json), as_json=as_json, is_debug=debug).run()
+
+
+class _Run:
+    """One run of the command, step by step."""
+
+    def __init__(
+        self,
+        choices: PlanChoices,
+        reading: ReadingChoices,
+        console: Console,
+        *,
+        as_json: bool,
+        is_debug: bool,
+    ) -> None:
+        self.choices, self.reading, self.console = choices, reading, console
+        self.as_json, self.is_debug = as_json, is_debug
+
+    def run(self) -> int:
+        """The exit code."""
+        from mudcap.app.runner import Runner, Stop
+        from mudcap.files.atomic import Lock, check_directory, locked
+
+        spec = open_spec(self.reading)
+        params = plan_params(spec.params, self.choices)
+        target = output_folder(spec, self.choices.out)
+        check_directory(target)
+        stop = Stop()
+        with Runner(
+            safety_s=params.place.safety_s, processes=params.place.jobs, stop=stop, report=self.console.block
+        ) as runner:
+            runner.warm()
+            held = nullcontext(Lock(directory=target)) if self.choices.dry_run else locked(target)
+            with held as lock:
+                plan, earlier = self._plan(spec, params, target, runner, stop)
+                code = exit_code(plan, is_stopped=stop.is_set)
+                if self.choices.dry_run:
+                    self._say_changes(plan, earlier, code)
+                else:
+                    self._write(plan, lock, runner, code)
+        return code
+
+    def _plan(
+        self, spec: RanchSpec, params: Params, target: Path, runner: Runner, stop: Stop
+    ) -> tuple[Plan, Earlier]:
+        from mudcap.files.export import PLAN_FILE
+        from mudcap.files.store import read_codes, read_earlier
+        from mudcap.plan.make import make_plan
+
+        earlier = read_earlier(target / PLAN_FILE)
+        with self.console.progress():
+            orchard, findings = read(spec, self.reading, self.console, read_codes(target / PLAN_FILE))
+            edits = self._edits()
+            if self.choices.strict:
+                refuse_strictly(findings, ())
+            with self.console.timed("plan"), stoppable(stop, self.console):
+                plan = make_plan(
+                    orchard, params, edits=edits, earlier=earlier, findings=findings,
+                    solve_all=_counted(runner, self.console), progress=self.console.step,
+                )  # fmt: skip
+        plan = dataclasses.replace(
+            plan, findings=(*plan.findings, *_runner_findings(runner.outcomes, self.is_debug))
+        )
+        self.console.findings(plan.findings)
+        if self.choices.strict:
+            refuse_strictly(
+                (), [(b.block_id, b.reason) for b in plan.blocks if b.status in ("refused", "no_site")]
+            )
+        return plan, earlier
+
+    def _edits(self) -> Sequence[Any]:
+        if self.choices.edits is None:
+            return ()
+        from mudcap.files.edits import read_edits
+
+        return read_edits(self.choices.edits)
+
+    def _write(self, plan: Plan, lock: Any, runner: Runner, code: int) -> None:
+        from mudcap.draw.sheet import sheet
+        from mudcap.draw.webmap import web_map
+        from mudcap.files.export import write_plan
+
+        lang = self.reading.lang
+        with self.console.timed("draw", _("drawing map and sheet")):
+            rendered: dict[str, str | bytes] = {
+                "map.html": web_map(plan, lang),
+                "sheet.pdf": sheet(plan, page=self.choices.page, lang=lang),
+            }
+        with self.console.timed("write", _("writing")):
+            paths = write_plan(plan, lock.directory, rendered, lang=lang, lock=lock)
+        if self.as_json:
+            click.echo(
+                json.dumps(
+                    run_facts(plan, paths, runner.outcomes, self.console.seconds, code),
+                    ensure_ascii=False,
+                    indent=1,
+                )
+            )
+        elif not self.console.is_quiet:
+            for line in farewell(plan, paths, code):
+                click.echo(line)
+
+    def _say_changes(self, plan: Plan, earlier: Earlier, code: int) -> None:
+        changes = plan_changes(plan, earlier)
+        if self.as_json:
+            click.echo(
+                json.dumps(
+                    {"schema": "mudcap.changes/1", "exit_code": code, **changes}, ensure_ascii=False, indent=1
+                )
+            )
+            return
+        for line in changes_text(changes):
+            click.echo(line)
+
+
+def plan_params(params: Params, choices: PlanChoices) -> Params:
+    """mudcap.toml's options with the command line's put over them. Raises ``UsageError``."""
+    from mudcap.supply.stocking import PRESETS
+
+    if choices.preset is not None and choices.preset not in PRESETS:
+        raise click.UsageError(
+            _("--preset {name}: there is none of that name; there are {known}.").format(
+                name=choices.preset, known=", ".join(PRESETS)
+            )
+        )
+    least, most = choices.per_acre or (None, None)
+    if choices.per_acre is not None:  # a single number on the command line takes a range of the file away
+        params = dataclasses.replace(params, place=dataclasses.replace(params.place, per_acre_max=None))
+    merged: Params = with_values(params, {
+        "place.per_acre": least, "place.per_acre_max": most, "place.farthest_m": choices.farthest,
+        "place.effort": choices.effort, "place.seed": choices.seed, "place.slack": choices.slack,
+        "place.row_economy": choices.row_economy, "stocking.preset": choices.preset,
+        "plan_date": choices.plan_date.date() if choices.plan_date else None,
+    })  # fmt: skip
+    if merged.place.per_acre_max is not None and merged.place.farthest_m is None:
+        raise click.UsageError(
+            _("--per-acre {low:g}-{high:g} needs --farthest, such as --farthest 45ft: the smallest number that reaches it is taken.")
+            .format(low=merged.place.per_acre, high=merged.place.per_acre_max)
+        )  # fmt: skip
+    return merged
+
+
+def output_folder(spec: RanchSpec, given: Path | None) -> Path:
+    """Where outputs go: as given, else RANCH/out, else NAME-out beside the file. Raises ``UsageError``."""
+    target = given or (spec.directory / f"{spec.path.stem}-out" if spec.is_file else spec.directory / "out")
+    with suppress(OSError):
+        if not spec.is_file and target.resolve() == spec.directory.resolve():
+            raise click.UsageError(
+                _("-o {folder}: this is the ranch's own folder, whose files are input. Choose another, such as {example}.")
+                .format(folder=target, example=spec.directory / "out")
+            )  # fmt: skip
+        from mudcap.files.export import OUTPUTS
+
+        inputs = {layer.path.resolve() for layer in spec.layers}
+        for name in OUTPUTS:
+            if (target / name).resolve() in inputs:
+                raise click.UsageError(
+                    _("-o {folder}: {file} there is an input. Choose another folder.").format(
+                        folder=target, file=name
+                    )
+                )
+    return target
+
+
+@contextmanager
+def stoppable(stop: Stop, console: Console) -> Iterator[None]:
+    """The first Ctrl-C (or SIGTERM) asks for the best so far; the second gives up."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+
+    def ask(number: int, frame: object) -> None:
+        if stop.is_set:
+            raise KeyboardInterrupt
+        stop.set()
+        console.warn(_("stopping: the best so far is kept and marked (again to give up)"))
+
+    before = {number: signal.signal(number, ask) for number in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def exit_code(plan: Plan, *, is_stopped: bool) -> int:
+    """130 stopped by hand; 5 a stop or fallback had a hand in it; 4 a limit was widened; else 0."""
+    if is_stopped:
+        return STOPPED
+    statuses = {b.status for b in plan.blocks}
+    if not plan.reproducible or "fallback" in statuses:
+        return 5
+    return 4 if "relaxed" in statuses else 0
+
+
+def run_facts(
+    plan: Plan, paths: Sequence[Path], outcomes: Sequence[Outcome], seconds: dict[str, float], code: int
+) -> dict[str, Any]:
+    """What --json prints: the report, the files and the running times (which never go into files)."""
+    from mudcap.files.report_json import report
+
+    return {
+        "schema": "mudcap.run/1",
+        "exit_code": code,
+        "files": [os.fspath(path) for path in paths],
+        "seconds": seconds,
+        "solver": [{"block": o.name, "how": o.how, "seconds": round(o.seconds, 3)} for o in outcomes],
+        "report": report(plan),
+    }
+
+
+def farewell(plan: Plan, paths: Sequence[Path], code: int) -> list[str]:
+    """What was planned, where it lies, and what to do next."""
+    from mudcap.files.report_text import status_text
+
+    acres = sum(b.acres for b in plan.blocks)
+    lines = [
+        _("{sites:,} shelters in {blocks} blocks on {acres:,.2f} acres. {status}").format(
+            sites=len(plan.sites), blocks=sum(b.sites > 0 for b in plan.blocks), acres=acres,
+            status=status_text(plan, _) if code != STOPPED else _("Stopped by hand: the best so far, marked on every page."),
+        )
+    ]  # fmt: skip
+    uses = {
+        "map.html": _("look at it in any browser; it needs no network"),
+        "sheet.pdf": _("print at 100 %, to scale"),
+        "picklist.csv": _("what goes to which site"),
+        "picklist.xlsx": _("the same, with boxes to tick"),
+        "sites.gpx": _("waypoints for handhelds and phones"),
+        "sites.geojson": _("sites for GIS and web maps"),
+        "plan.gpkg": _("all of it for GIS; the next run keeps its site numbers"),
+        "report.md": _("how even it is, what was left out, where numbers come from"),
+        "report.json": _("the same for programs"),
+    }
+    lines += [f"  {path}  ({uses[path.name]})" for path in paths]
+    lines.append(
+        _(
+            "Next: read report.md, look at map.html, walk a block with sheet.pdf or sites.gpx; bring changes back with --edits FILE."
+        )
+    )
+    return lines
+
+
+def plan_changes(plan: Plan, earlier: Earlier) -> dict[str, Any]:
+    """Which sites stay, come, go and move against the plan that is there."""
+    before = {s.site_id: s for s in earlier.sites}
+    after = {s.site_id: s for s in plan.sites}
+    kept = [i for i in after if i in before]
+    moved = [i for i in kept if _apart(before[i], after[i])]
+    return {
+        "plan": plan.number, "acres": round(sum(b.acres for b in plan.blocks), 5), "sites_before": len(before),
+        "sites_after": len(after), "kept": len(kept) - len(moved), "moved": moved,
+        "added": [i for i in after if i not in before], "removed": [i for i in before if i not in after],
+        "blocks": [{"id": b.block_id, "status": b.status, "acres": round(b.acres, 5), "sites": b.sites} for b in plan.blocks],
+    }  # fmt: skip
+
+
+def changes_text(changes: dict[str, Any]) -> list[str]:
+    """The changes in words, a line each."""
+    lines = [
+        _("Nothing written. {after} sites; there are {before} now: {kept} stay, {moved} move, {added} come, {removed} go.")
+        .format(after=changes["sites_after"], before=changes["sites_before"], kept=changes["kept"],
+                moved=len(changes["moved"]), added=len(changes["added"]), removed=len(changes["removed"]))
+    ]  # fmt: skip
+    lines += [
+        f"  {b['id']}: {b['sites']} " + _("sites") + f", {b['acres']:.2f} " + _("acres")
+        for b in changes["blocks"]
+    ]
+    for sign, key in (("~", "moved"), ("+", "added"), ("-", "removed")):
+        if changes[key]:
+            lines.append(f"{sign} " + " ".join(changes[key]))
+    return lines
+
+
+def _apart(before: Any, after: Any) -> bool:
+    """More than about 10 cm apart."""
+    return bool(abs(before.lon - after.lon) > 1e-6 or abs(before.lat - after.lat) > 1e-6)
+
+
+def _counted(runner: Runner, console: Console) -> Any:
+    def solve_all(jobs: Sequence[Any], /) -> Sequence[Any]:
+        console.blocks(len(jobs))
+        return runner(jobs)
+
+    return solve_all
+
+
+def _runner_findings(outcomes: Sequence[Outcome], is_debug: bool) -> Iterator[Finding]:
+    from mudcap.orchard.model import Finding
+
+    for outcome in sorted(outcomes, key=lambda o: o.name):
+        if outcome.how == "solved":
+            continue
+        detail = f" ({outcome.detail.strip().splitlines()[-1][:200]})" if outcome.detail.strip() else ""
+        if is_debug and outcome.detail:
+            click.echo(outcome.detail, err=True)
+        yield Finding(
+            level="warning", code=f"solver_{outcome.how}", layer="", feature=outcome.name,
+            text=_("Block {block}: {how}{detail}.").format(block=outcome.name, how=how_text(outcome.how), detail=detail),
+        )  # fmt: skip
