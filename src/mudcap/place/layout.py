@@ -30,6 +30,8 @@ class BlockTask:
     """(m,) demand number of each of the problem's demand points."""
     problem: PlacementProblem | None
     """None where no station may carry a shelter."""
+    added: int = 0
+    """Sites added by hand, part of the quota."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -98,7 +100,16 @@ def block_tasks(
                 previous=np.flatnonzero(np.isin(station, previous)).tolist(),
                 move_penalty=move_penalty,
             )
-        tasks.append(BlockTask(block=index, quota=wanted, station=station, tree=tree, problem=problem))
+        tasks.append(
+            BlockTask(
+                block=index,
+                quota=wanted,
+                station=station,
+                tree=tree,
+                problem=problem,
+                added=added.get(index, 0),
+            )
+        )
     return tuple(tasks)
 
 

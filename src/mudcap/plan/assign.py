@@ -72,7 +72,9 @@ def assign_sites(
     first = np.concatenate([[0], np.cumsum([len(h) for h in hung])])
     assigned, distance_m = _serve(tasks, placements, hung, first, near, candidates, demand)
     served = assigned >= 0
-    trees = np.bincount(assigned[served], weights=demand.weight[served], minlength=int(first[-1]))
+    trees = np.bincount(assigned[served], weights=demand.weight[served], minlength=int(first[-1])).astype(
+        float
+    )
     farthest = np.zeros(int(first[-1]), float)
     np.maximum.at(farthest, assigned[served], distance_m[served])
     sites: list[Site] = []

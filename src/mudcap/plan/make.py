@@ -16,6 +16,7 @@ from mudcap.orchard.network import travel_network
 from mudcap.orchard.rows import lay_rows
 from mudcap.place.borders import bordering, share_borders
 from mudcap.place.candidates import lay_candidates
+from mudcap.place.count import choose_counts, with_counts
 from mudcap.place.demand import lay_demand
 from mudcap.place.layout import SolveJob, block_tasks, solve_jobs, spread, with_bans
 from mudcap.place.problem import Placement
@@ -77,10 +78,14 @@ def make_plan(
         previous=np.empty(0, np.int64),
     )  # fmt: skip
     progress(_("placing sites"))
+    counts = choose_counts(tasks, laid, params.place, solve_all)
+    tasks = with_counts(tasks, counts, params.place)
     alone = spread(tasks, solve_all(solve_jobs(tasks, laid, params.place)))
     near = bordering(laid, params.place.border_m)
     progress(_("sharing borders"))
-    placements = share_borders(laid, tasks, alone, candidates, demand, place=params.place, solve_all=solve_all)
+    placements = share_borders(
+        laid, tasks, alone, candidates, demand, place=params.place, solve_all=solve_all
+    )
     made = assign_sites(
         laid, candidates, demand, tasks, placements, near=near, earlier=earlier, moved_ids=applied.moved_ids,
         pinned=applied.pinned, stocking=params.stocking,
@@ -88,9 +93,9 @@ def make_plan(
     plan = Plan(
         orchard=laid, params=params, edits=tuple(edits), network=network, candidates=candidates, demand=demand,
         assigned=made.assigned, sites=made.sites,
-        blocks=block_plans(laid, candidates, demand, tasks, placements, made, params),
+        blocks=block_plans(laid, candidates, demand, tasks, placements, made, params, counts),
         findings=(*findings, *row_findings, *check(laid), *applied.findings,
-                  *plan_findings(laid, candidates, demand, tasks, placements, made, params)),
+                  *plan_findings(laid, candidates, demand, tasks, placements, made, params, counts)),
         last_serial=made.last_serial, number=_number(orchard, params, edits, made.sites),
         reproducible=all(p is None or not p.stopped for p in placements),
     )  # fmt: skip

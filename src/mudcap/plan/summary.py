@@ -13,6 +13,7 @@ from mudcap.lang import _
 from mudcap.orchard.model import Block, Exclusion, Finding, Orchard
 from mudcap.place.candidates import Candidates
 from mudcap.place.clash import acres_of_trees, quota_clash, reach_clash
+from mudcap.place.count import CountChoice, missed_limits
 from mudcap.place.coverage import coverage
 from mudcap.place.demand import Demand
 from mudcap.place.layout import BlockTask, barring, chosen_stations
@@ -34,10 +35,12 @@ def block_plans(
     placements: Sequence[Placement | None],
     made: Assignment,
     params: Params,
+    counts: Sequence[CountChoice] = (),
 ) -> tuple[BlockPlan, ...]:
     """One summary a block, in orchard order."""
+    missed = {c.block for c in counts if not c.reached}
     return tuple(
-        _block_plan(orchard.blocks[t.block], t, p, candidates, demand, made, params)
+        _block_plan(orchard.blocks[t.block], t, p, candidates, demand, made, params, t.block in missed)
         for t, p in zip(tasks, placements, strict=True)
     )
 
@@ -50,9 +53,10 @@ def _block_plan(
     demand: Demand,
     made: Assignment,
     params: Params,
+    missed: bool,
 ) -> BlockPlan:
     own = np.flatnonzero(candidates.block == task.block)
-    status, reason = _status(task, placement)
+    status, reason = _status(task, placement, missed)
     excluded = excluded_by_rule(candidates.reasons[own])
     if placement is None:
         return BlockPlan(
@@ -103,6 +107,7 @@ def plan_findings(
     placements: Sequence[Placement | None],
     made: Assignment,
     params: Params,
+    counts: Sequence[CountChoice] = (),
 ) -> tuple[Finding, ...]:
     """What the plan itself has to say: clashes, pins against a rule, crowded shelters, mud to be made, stocking words."""
     said: list[Finding] = []
@@ -117,12 +122,14 @@ def plan_findings(
             )  # fmt: skip
         if task.block in made.stock:
             said += _stocking(block, made, task.block, params)
+    served = {t.block: made.distance_m[t.tree] for t in tasks}
+    said += missed_limits(counts, orchard, served, params.place, params.units)
     said += _pins(orchard, candidates, made, params)
     said += _mud(orchard, candidates, made, params)
     return tuple(said)
 
 
-def _status(task: BlockTask, placement: Placement | None) -> tuple[BlockStatus, str]:
+def _status(task: BlockTask, placement: Placement | None, missed: bool) -> tuple[BlockStatus, str]:
     if not len(task.tree):
         return "no_site", _("No tree row fits in this block.")
     if placement is None:
@@ -130,7 +137,11 @@ def _status(task: BlockTask, placement: Placement | None) -> tuple[BlockStatus, 
     if placement.levels[0].status == "stopped":
         return "fallback", _("The solver did not finish; a plain hexagonal grid stands in.")
     if len(placement.sites) < task.quota:
-        return "relaxed", _("Only {sites} of {quota} sites fit.").format(sites=len(placement.sites), quota=task.quota)
+        return "relaxed", _("Only {sites} of {quota} sites fit.").format(
+            sites=len(placement.sites), quota=task.quota
+        )
+    if missed:
+        return "relaxed", _("The wanted farthest distance is missed; the best layout found stands.")
     return "planned", ""
 
 
@@ -173,13 +184,25 @@ def _stocking(block: Block, made: Assignment, index: int, params: Params) -> lis
             "Block {block}: up to {most} cavities a site, above {limit}; boxes with more than 100 holes are less attractive "
             "(NC State Extension). More sites an acre would do."
         )
-        said.append(_said(block, "crowded_shelter", text.format(block=block.block_id, most=most, limit=params.stocking.cavities_warn)))
+        said.append(
+            _said(
+                block,
+                "crowded_shelter",
+                text.format(block=block.block_id, most=most, limit=params.stocking.cavities_warn),
+            )
+        )
     if not preset_for(block.crop, params.stocking).established and params.stocking.females_per_acre is None:
         text = _(
             "Block {block}: no release rate is commonly established for {crop}; {females} females stand in at the starting "
             "value. Set stocking.females_per_acre to your own."
         )
-        said.append(_said(block, "rate_not_established", text.format(block=block.block_id, crop=block.crop, females=stock.females)))
+        said.append(
+            _said(
+                block,
+                "rate_not_established",
+                text.format(block=block.block_id, crop=block.crop, females=stock.females),
+            )
+        )
     return said
 
 
@@ -191,7 +214,13 @@ def _pins(orchard: Orchard, candidates: Candidates, made: Assignment, params: Pa
             block = next(b for b in orchard.blocks if b.block_id == site.block_id)
             names = ", ".join(str(f.name).lower().replace("_", " ") for f in Exclusion if f and f & bars)
             text = _("Site {site} ({address}) is pinned where a rule speaks against it: {rules}.")
-            said.append(_said(block, "pin_against_rule", text.format(site=site.site_id, address=site.address, rules=names)))
+            said.append(
+                _said(
+                    block,
+                    "pin_against_rule",
+                    text.format(site=site.site_id, address=site.address, rules=names),
+                )
+            )
     return said
 
 
@@ -201,8 +230,12 @@ def _mud(orchard: Orchard, candidates: Candidates, made: Assignment, params: Par
         mine = made.station[candidates.block[made.station] == index] if len(made.station) else made.station
         beyond = int((candidates.mud_m[mine] > params.mud.limit_m).sum())
         if beyond:
-            text = _("Block {block}: {n} of {all} sites have no clean mud within the limit; wet a clay spot near them.")
-            said.append(_said(block, "beyond_mud", text.format(block=block.block_id, n=beyond, all=len(mine))))
+            text = _(
+                "Block {block}: {n} of {all} sites have no clean mud within the limit; wet a clay spot near them."
+            )
+            said.append(
+                _said(block, "beyond_mud", text.format(block=block.block_id, n=beyond, all=len(mine)))
+            )
     return said
 
 

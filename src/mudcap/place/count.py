@@ -1,0 +1,194 @@
+"""How many sites: the smallest number in a range that brings every tree within a wanted distance."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mudcap.geo.units import M2_PER_ACRE, Units, length_text
+from mudcap.lang import _
+from mudcap.orchard.model import Block, Finding, Orchard
+from mudcap.place.layout import BlockTask, SolveJob, quota
+from mudcap.place.params import PlaceParams
+from mudcap.place.problem import Placement
+
+Solve = Callable[[Sequence[SolveJob]], Sequence[Placement]]
+TOLERANCE_M = 1e-6
+BEYOND = 4
+"""How many times the largest number is tried at most, to name the number that would do."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CountChoice:
+    """The number of sites taken for one block, and how the wanted distance fares with it."""
+
+    block: int
+    count: int
+    farthest_m: float
+    """Best farthest distance found with `count` sites."""
+    reached: bool
+    least_proven: bool
+    """True where one site fewer is proven not to do."""
+    would_do: int | None = None
+    """Where the limit is missed: the smallest number found that reaches it; None where none does."""
+
+
+def choose_counts(
+    tasks: Sequence[BlockTask], orchard: Orchard, place: PlaceParams, solve_all: Solve
+) -> tuple[CountChoice, ...]:
+    """For each block with a problem the smallest number of sites between its quota at `per_acre` and that at
+    `per_acre_max` whose farthest tree is within `farthest_m`; the largest where none is.
+
+    Bisection: more sites never make the farthest distance worse. All blocks advance together, a batch a step.
+    """
+    if place.farthest_m is None:
+        return ()
+    limit = place.farthest_m + TOLERANCE_M
+    open_tasks = [t for t in tasks if t.problem is not None]
+    low = {t.block: _quota(t, orchard, place.per_acre) for t in open_tasks}
+    high = {
+        t.block: max(low[t.block], _quota(t, orchard, place.per_acre_max or place.per_acre))
+        for t in open_tasks
+    }
+    found = _search(open_tasks, low, high, limit, orchard, place, solve_all)
+    missed = [t for t in open_tasks if found[t.block].objective > limit]
+    beyond_low = {t.block: high[t.block] for t in missed}
+    beyond_high = {t.block: min(BEYOND * high[t.block], len(t.station)) for t in missed}
+    beyond = _search(missed, beyond_low, beyond_high, limit, orchard, place, solve_all)
+    choices = []
+    for task in open_tasks:
+        best = found[task.block]
+        ok = best.objective <= limit
+        count = len(best.sites) if ok else high[task.block]
+        more = beyond.get(task.block)
+        choices.append(
+            CountChoice(
+                block=task.block,
+                count=count,
+                farthest_m=best.objective,
+                reached=ok,
+                least_proven=ok and count == low[task.block],
+                would_do=len(more.sites) if more is not None and more.objective <= limit else None,
+            )
+        )
+    return tuple(choices)
+
+
+def with_counts(
+    tasks: Sequence[BlockTask], choices: Sequence[CountChoice], place: PlaceParams
+) -> tuple[BlockTask, ...]:
+    """The tasks with the chosen numbers of sites; what may be given up of the farthest never crosses the wanted distance."""
+    by_block = {c.block: c for c in choices}
+    out = []
+    for task in tasks:
+        choice = by_block.get(task.block)
+        if choice is None or task.problem is None or place.farthest_m is None:
+            out.append(task)
+            continue
+        room = place.farthest_m / choice.farthest_m - 1 if choice.reached and choice.farthest_m > 0 else 0.0
+        problem = replace(task.problem, count=choice.count, slack=float(np.clip(room, 0.0, place.slack)))
+        out.append(replace(task, quota=choice.count, problem=problem))
+    return tuple(out)
+
+
+def missed_limits(
+    choices: Sequence[CountChoice],
+    orchard: Orchard,
+    distance_m: dict[int, NDArray[np.float64]],
+    place: PlaceParams,
+    units: Units,
+) -> tuple[Finding, ...]:
+    """A finding for each block whose wanted distance is missed: which trees, how many acres, the smallest change.
+
+    `distance_m` gives by block index the distance of each tree to the site that serves it.
+    """
+    return tuple(
+        _missed(c, orchard.blocks[c.block], distance_m[c.block], place.farthest_m, units)
+        for c in choices
+        if not c.reached and place.farthest_m is not None
+    )
+
+
+def _quota(task: BlockTask, orchard: Orchard, per_acre: float) -> int:
+    """Quota at a density, sites added by hand on top, within what is free and fixed."""
+    problem = task.problem
+    fixed = 0 if problem is None else len(problem.fixed)
+    return min(
+        max(quota(orchard.blocks[task.block].acres, per_acre) + task.added, fixed, 1), len(task.station)
+    )
+
+
+def _search(
+    tasks: Sequence[BlockTask],
+    low: dict[int, int],
+    high: dict[int, int],
+    limit: float,
+    orchard: Orchard,
+    place: PlaceParams,
+    solve_all: Solve,
+) -> dict[int, Placement]:
+    """By block the placement with the fewest sites within the limit, or the one with the most sites where none is."""
+    low, high = dict(low), dict(high)
+    best = _solved({t.block: high[t.block] for t in tasks}, tasks, orchard, place, solve_all)
+    active = [t for t in tasks if best[t.block].objective <= limit]
+    while active := [t for t in active if low[t.block] < high[t.block]]:
+        middle = {t.block: (low[t.block] + high[t.block]) // 2 for t in active}
+        for block, placement in _solved(middle, active, orchard, place, solve_all).items():
+            if placement.objective <= limit:
+                best[block], high[block] = placement, middle[block]
+            else:
+                low[block] = middle[block] + 1
+    return best
+
+
+def _solved(
+    counts: dict[int, int], tasks: Sequence[BlockTask], orchard: Orchard, place: PlaceParams, solve_all: Solve
+) -> dict[int, Placement]:
+    jobs = [
+        SolveJob(
+            name=orchard.blocks[t.block].block_id,
+            problem=replace(t.problem, count=counts[t.block], objective="farthest"),
+            effort="quick",
+            seed=place.seed,
+        )
+        for t in tasks
+        if t.problem is not None
+    ]
+    return dict(zip([t.block for t in tasks], solve_all(jobs), strict=True))
+
+
+def _missed(
+    choice: CountChoice, block: Block, distance_m: NDArray[np.float64], limit_m: float | None, units: Units
+) -> Finding:
+    limit = limit_m or 0.0
+    beyond = int((distance_m > limit + TOLERANCE_M).sum())
+    rows = block.rows
+    acres = beyond * rows.row_spacing_m * rows.tree_spacing_m / M2_PER_ACRE if rows is not None else 0.0
+    more = (
+        _("{n} sites would reach it").format(n=choice.would_do)
+        if choice.would_do is not None
+        else _("no number of sites tried would, since rules bar the ground near those trees")
+    )
+    text = _(
+        "Block {block}: {trees} trees ({acres:.2f} ac) are farther than {limit} from a site with {count} sites; {more}; with "
+        "{count} sites the limit would have to be {best}."
+    ).format(
+        block=block.block_id,
+        trees=beyond,
+        acres=acres,
+        limit=length_text(limit, units, 1),
+        count=choice.count,
+        more=more,
+        best=length_text(float(distance_m.max(initial=choice.farthest_m)), units, 1),
+    )
+    return Finding(
+        level="warning",
+        code="farthest_not_met",
+        layer=block.layer,
+        feature=block.block_id,
+        text=text,
+        geometry=block.polygon,
+    )
