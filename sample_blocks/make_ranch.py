@@ -132,7 +132,7 @@ def to_crs(geometry: BaseGeometry, crs: str, digits: int | None = None) -> BaseG
     return shapely.geometry.polygon.orient(moved) if isinstance(moved, Polygon) else moved
 
 
-def lonlat(geometry: BaseGeometry, digits: int = 7) -> BaseGeometry:
+def lonlat(geometry: BaseGeometry, digits: int = 8) -> BaseGeometry:
     return to_crs(geometry, "EPSG:4326", digits)
 
 
@@ -190,7 +190,7 @@ def zipped(members: dict[str, bytes]) -> bytes:
 def kml(title: str, features: Iterable[tuple[Polygon, Row]]) -> str:
     marks = []
     for geometry, row in features:
-        ring = " ".join(f"{x:.7f},{y:.7f},0" for x, y in lonlat(geometry).exterior.coords)
+        ring = " ".join(f"{x:.8f},{y:.8f},0" for x, y in lonlat(geometry).exterior.coords)
         extra = "".join(
             f'<Data name="{key}"><value>{escape(str(value))}</value></Data>' for key, value in row.items() if key != "name"
         )
