@@ -15,26 +15,42 @@ MAX_PATH_SITES = 20_000
 
 
 def nearest_sites(
-    problem: PlacementProblem, sites: NDArray[np.int64], tolerance_m: float | None = None
+    problem: PlacementProblem, sites: NDArray[np.int64]
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
     """Return, per demand point, the run and the positions in ``sites`` of its equally near sites, and their distance.
 
     Points that a site outside serves from nearer have an empty run and that site's distance.
     """
-    slack = tolerance(problem.candidate_xy, problem.demand_xy) if tolerance_m is None else tolerance_m
-    tree = cKDTree(problem.candidate_xy[sites])
-    k = min(4, len(sites))
+    slack = tolerance(problem.candidate_xy, problem.demand_xy)
+    is_floor = problem.distance == "euclid_floor"
+    start, near, away = tied_sites(problem.candidate_xy[sites], problem.demand_xy, slack, is_floor=is_floor)
+    inside = away <= problem.served_m + slack
+    lengths = np.diff(start)
+    near = near[np.repeat(inside, lengths)]
+    start = np.concatenate([[0], np.cumsum(np.where(inside, lengths, 0))])
+    return start, near, np.minimum(away, problem.served_m)
+
+
+def tied_sites(
+    site_xy: NDArray[np.float64],
+    demand_xy: NDArray[np.float64],
+    tolerance_m: float,
+    *,
+    is_floor: bool = False,
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
+    """Return, per demand point, the run and the numbers of its equally near sites, and their distance [m]."""
+    tree = cKDTree(site_xy)
+    k = min(4, len(site_xy))
     while True:
-        away, near = tree.query(problem.demand_xy, k=np.arange(1, k + 1))
-        if problem.distance == "euclid_floor":
-            away = np.floor(away + slack)
-        tied = away <= away[:, :1] + slack
-        if k == len(sites) or not tied[:, -1].any():
+        away, near = tree.query(demand_xy, k=np.arange(1, k + 1))
+        if is_floor:
+            away = np.floor(away + tolerance_m)
+        tied = away <= away[:, :1] + tolerance_m
+        if k == len(site_xy) or not tied[:, -1].any():
             break
-        k = min(len(sites), 2 * k)
-    tied &= away[:, :1] <= problem.served_m[:, None] + slack
+        k = min(len(site_xy), 2 * k)
     start = np.concatenate([[0], np.cumsum(tied.sum(axis=1))])
-    return start, near[tied], np.minimum(away[:, 0], problem.served_m)
+    return start, near[tied], away[:, 0]
 
 
 def assign_evenly(
