@@ -202,18 +202,39 @@ def _attempt(
     return found.steps, bracket.offer(sites)
 
 
-def settle(bracket: Bracket, k: int, *, nodes: int, nonzeros: int) -> bool:
-    """Return whether branch and bound moved an end of the bracket at radius ``k``; only covers small enough."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExactParams:
+    """Where branch and bound is worth trying, and how long."""
+
+    work: int
+    """Nodes times entries of the cover at one radius."""
+    nonzeros: int
+    """Largest number of entries."""
+    gap_share: float
+    """Largest gap between count and relaxation, as a share of the count, over the one site that is always allowed."""
+    iterations: int
+    """Steps of the relaxation that measures the gap."""
+
+
+def settle(bracket: Bracket, k: int, params: ExactParams) -> bool:
+    """Return whether branch and bound moved an end of the bracket at radius ``k``, where it is worth trying."""
     ground = bracket.ground
     small = ground.reduced_at(k)
     if small is None or ground.count < len(small.forced):
         bracket.reject(k)
         return True
-    if len(small.cover.row_column) > nonzeros:
-        return False
     if small.cover.num_rows == 0:
         return bracket.offer(small.forced)
-    answer = solve_cover(small.cover, ground.count - len(small.forced), nodes=nodes)
+    left, nonzeros = ground.count - len(small.forced), len(small.cover.row_column)
+    if nonzeros > params.nonzeros:
+        return False
+    need = needed_columns(small.cover, linear_price(small.cover, iterations=params.iterations))
+    if need.exceeds(left):
+        bracket.reject(k)
+        return True
+    if left - need.fractional > params.gap_share * ground.count + 1.0:
+        return False
+    answer = solve_cover(small.cover, left, nodes=max(params.work // nonzeros, 1))
     if answer.is_impossible:
         bracket.reject(k)
     if answer.columns is not None:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from mudcap.place.cover import cover_at, reduce
 from mudcap.place.cover_bracket import (
     Bracket,
+    ExactParams,
     Ground,
     fill_up,
     lower_high,
@@ -43,23 +44,22 @@ class FarthestParams:
     """Steps of the first-order method in each of them, where the cover is large."""
     precision: float
     """Share of the radius below which the relaxations need not tell two radii apart."""
-    nodes: int
-    """Nodes of branch and bound at one radius."""
-    nonzeros: int
-    """Largest cover that branch and bound is tried on."""
+    exact: ExactParams
+    """Branch and bound right below the best radius found."""
 
 
 EFFORTS: dict[Effort, FarthestParams] = {
     "quick": FarthestParams(
-        search_steps=60_000, probe_steps=5_000, relaxations=5, iterations=400, precision=3e-3, nodes=200, nonzeros=3_000
+        search_steps=60_000, probe_steps=5_000, relaxations=5, iterations=400, precision=3e-3,
+        exact=ExactParams(work=400_000, nonzeros=2_500, gap_share=0.01, iterations=400),
     ),
     "normal": FarthestParams(
-        search_steps=2_500_000, probe_steps=20_000, relaxations=12, iterations=2000, precision=2e-4, nodes=20_000,
-        nonzeros=20_000,
+        search_steps=2_500_000, probe_steps=20_000, relaxations=12, iterations=2000, precision=2e-4,
+        exact=ExactParams(work=12_000_000, nonzeros=16_000, gap_share=0.03, iterations=2000),
     ),
     "long": FarthestParams(
-        search_steps=25_000_000, probe_steps=50_000, relaxations=25, iterations=8000, precision=1e-6, nodes=200_000,
-        nonzeros=60_000,
+        search_steps=25_000_000, probe_steps=50_000, relaxations=25, iterations=8000, precision=1e-6,
+        exact=ExactParams(work=200_000_000, nonzeros=60_000, gap_share=0.045, iterations=8000),
     ),
 }  # fmt: skip
 
@@ -125,8 +125,14 @@ def _improve(bracket: Bracket, params: FarthestParams, seed: int, halt: _Halt) -
         bracket, iterations=params.iterations, trials=params.relaxations, precision=params.precision
     )
 
+    tried: set[int] = set()
+
     def settle_below(now: Bracket) -> bool:
-        return settle(now, now.high - 1, nodes=params.nodes, nonzeros=params.nonzeros)
+        k = now.high - 1
+        if k in tried:
+            return False
+        tried.add(k)
+        return settle(now, k, params.exact)
 
     lower_high(
         bracket, steps=params.search_steps, probe=params.probe_steps, seed=seed, is_exact=settle_below, stop=halt
