@@ -28,6 +28,7 @@ import sys
 import zipfile
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 from pathlib import Path
 from xml.sax.saxutils import escape
 
@@ -119,9 +120,14 @@ def spot(x: float, y: float) -> Point:
     return Point(x * FT, y * FT)
 
 
+@lru_cache
+def transformer(crs: str) -> Transformer:
+    return Transformer.from_crs(LOCAL, crs, always_xy=True)
+
+
 def to_crs(geometry: BaseGeometry, crs: str, digits: int | None = None) -> BaseGeometry:
     """The local geometry in `crs`, rounded, rings as RFC 7946 wants them."""
-    change = Transformer.from_crs(LOCAL, crs, always_xy=True)
+    change = transformer(crs)
     digits = ROUNDED[crs] if digits is None else digits
 
     def move(xy):  # type: ignore[no-untyped-def]
