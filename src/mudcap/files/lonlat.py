@@ -160,7 +160,7 @@ def _roled(raw: list[RawLayer], spec: LayerSpec, lone: bool, notes: list[ReadNot
     unknown: list[RawLayer] = []
     for layer in raw:
         notes += [replace(n, layer=layer.title) for n in layer.notes]
-        for role, features in _by_role(layer, spec, columns).items():
+        for role, features in _by_role(layer, spec, columns, lone and len(raw) == 1).items():
             part = replace(layer, features=features)
             if role is None:
                 unknown.append(part)
@@ -185,10 +185,15 @@ def _roled(raw: list[RawLayer], spec: LayerSpec, lone: bool, notes: list[ReadNot
     )  # fmt: skip
 
 
-def _by_role(layer: RawLayer, spec: LayerSpec, columns: Columns) -> dict[Role | None, tuple[RawFeature, ...]]:
+def _by_role(
+    layer: RawLayer, spec: LayerSpec, columns: Columns, only: bool
+) -> dict[Role | None, tuple[RawFeature, ...]]:
+    """Features by role; the only layer of a file that was named by itself is the blocks, whatever it is called."""
     fallback = spec.role or role_by_name(layer.layer) or role_by_name(layer.file.rpartition("/")[2].rsplit(".", 1)[0])
     if layer.layer in {"tracks", "routes", "waypoints"} or spec.role is not None:
         fallback = spec.role
+    elif only:
+        fallback = Role.BLOCKS
     out: dict[Role | None, list[RawFeature]] = {}
     for feature in layer.features:
         word = columns.text(feature.attributes, "role") if spec.role is None else ""

@@ -24,6 +24,8 @@ def without_overlaps(blocks: list[Block], plane: LocalPlane) -> tuple[list[Block
     planted to another variety) and is taken out of the larger.
     """
     findings: list[Finding] = []
+    if len(blocks) < 2:
+        return blocks, findings
     kept: list[Block | None] = list(blocks)
     tree = shapely.STRtree([b.polygon for b in blocks])
     pairs = tree.query([b.polygon for b in blocks], predicate="intersects").T

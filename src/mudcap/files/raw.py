@@ -89,7 +89,14 @@ def positions(values: Any, where: str) -> NDArray[np.float64]:
             out[i] = x, y
         except OverflowError:
             raise ValueError(f"{where}: position {i + 1} is not a sensible number") from None
+    if not np.isfinite(out).all():
+        raise ValueError(f"{where}: a coordinate is not a sensible number")
     return out
+
+
+def has_three_points(coords: NDArray[np.float64]) -> bool:
+    """True where at least three of the points differ."""
+    return len(set(map(tuple, coords[:50].tolist()))) >= 3 or len(np.unique(coords, axis=0)) >= 3
 
 
 def ring(coords: NDArray[np.float64], where: str) -> tuple[NDArray[np.float64], bool]:
@@ -99,7 +106,7 @@ def ring(coords: NDArray[np.float64], where: str) -> tuple[NDArray[np.float64], 
     if not np.isfinite(coords).all():
         raise ValueError(f"{where}: a coordinate is not a finite number")
     closed = bool((coords[0] == coords[-1]).all())
-    if len(np.unique(coords, axis=0)) < 3:
+    if not has_three_points(coords):
         raise ValueError(f"{where}: a ring with fewer than three corners")
     return (coords if closed else np.vstack([coords, coords[:1]])), not closed
 

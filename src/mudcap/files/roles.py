@@ -22,7 +22,7 @@ _WORDS: Final[tuple[tuple[Role, tuple[str, ...]], ...]] = (
     (Role.SOIL, ("soil", "soils", "suelo", "suelos")),
     (Role.FORAGE, ("forage", "wildflower", "wildflowers", "flower", "flowers", "hedgerow", "hedgerows", "insectary",
                    "flores", "forraje")),
-    (Role.CLOSURES, ("closure", "closures", "closed", "cierre", "cierres", "cerrado", "cerrados")),
+    (Role.CLOSURES, ("closure", "closures", "cierre", "cierres")),
     (Role.GATES, ("gate", "gates", "porton", "portones", "puerta", "puertas")),
     (Role.YARD, ("yard", "shop", "depot", "patio", "taller")),
     (Role.TREES, ("tree", "trees", "arbol", "arboles")),

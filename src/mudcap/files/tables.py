@@ -24,8 +24,8 @@ from mudcap.files.source import decode, kind_in_words, looks_like
 from mudcap.files.xml import number
 from mudcap.lang import _
 
-_LAT: Final = {"lat", "latitude", "latitud", "lat dd", "gps lat", "y lat", "lat wgs84"}
-_LON: Final = {"lon", "lng", "long", "longitude", "longitud", "lon dd", "gps lon", "x lon", "lon wgs84"}
+LATITUDES: Final = {"lat", "latitude", "latitud", "lat dd", "gps lat", "y lat", "lat wgs84"}
+LONGITUDES: Final = {"lon", "lng", "long", "longitude", "longitud", "lon dd", "gps lon", "x lon", "lon wgs84"}
 _X: Final = {"x", "e", "east", "easting", "este", "x coord", "point x", "pos x"}
 _Y: Final = {"y", "n", "north", "northing", "norte", "y coord", "point y", "pos y"}
 _WKT: Final = {"wkt", "geometry", "geom", "the geom", "shape wkt", "geometria", "wkt geom"}
@@ -105,7 +105,7 @@ def _shape_columns(head: Sequence[str], file: str) -> tuple[CRS | None, tuple[in
     for i, h in enumerate(head):
         if h in _WKT:
             return None, (i,)
-    for crs, xs, ys in ((WGS84, _LON, _LAT), (None, _X, _Y)):
+    for crs, xs, ys in ((WGS84, LONGITUDES, LATITUDES), (None, _X, _Y)):
         x = [i for i, h in enumerate(head) if h in xs]
         y = [i for i, h in enumerate(head) if h in ys]
         if x and y:

@@ -21,6 +21,8 @@ MAX_CROSSING_PAIRS: Final = 200_000
 """A ring whose edges meet more often than this is a scribble, and is not untangled."""
 DUST_SHARE: Final = 0.01
 """A loop beside the main area is dropped where it is at most this share of the whole."""
+MIN_WIDTH_M: Final = 0.002
+"""An outline narrower than this on average (twice its area by its length) encloses nothing."""
 SIMPLIFY_ABOVE: Final = 5_000
 """Rings with more corners are thinned by `SIMPLIFY_M`."""
 SIMPLIFY_M: Final = 0.05
@@ -137,6 +139,8 @@ def repair(geometry: BaseGeometry) -> Repaired:
     Shells and holes are repaired ring by ring; holes are then cut out, wherever they lie; parts that overlap or touch
     are joined, so that no ground counts twice.
     """
+    if geometry.geom_type == "Polygon" and _is_sound(geometry):
+        return Repaired(polygon=geometry, reference_m2=geometry.area)
     parts = [p for p in shapely.get_parts(geometry) if p.geom_type == "Polygon" and not p.is_empty]
     shapes: list[BaseGeometry] = []
     repairs: list[Repair] = []
@@ -158,6 +162,18 @@ def repair(geometry: BaseGeometry) -> Repaired:
         reference -= overlap
     whole, more = _without_dust(whole)
     return Repaired(polygon=whole, reference_m2=reference, repairs=_merged([*repairs, *more]))
+
+
+def _is_sound(polygon: Polygon) -> bool:
+    """True for the usual case, a valid polygon of few corners, none doubled, and no hole: nothing is to be done."""
+    count = shapely.get_num_coordinates(polygon)
+    if len(polygon.interiors) or count > SIMPLIFY_ABOVE or not polygon.is_valid or not _has_width(polygon):
+        return False
+    return bool(shapely.get_num_coordinates(shapely.remove_repeated_points(polygon, SAME_POINT_M)) == count)
+
+
+def _has_width(polygon: Polygon) -> bool:
+    return bool(2 * polygon.area > MIN_WIDTH_M * polygon.length)
 
 
 def _repair_part(part: Polygon) -> Repaired:
@@ -207,7 +223,7 @@ def repair_ring(coords: NDArray[np.float64]) -> Repaired:
         repairs += thinned
     polygon = Polygon(points)
     if polygon.is_valid:
-        if polygon.area <= 1e-6:
+        if not _has_width(polygon):
             return Repaired(polygon=None, reference_m2=0.0, repairs=tuple(repairs), refusal="no_area")
         return Repaired(polygon=shapely.normalize(polygon), reference_m2=polygon.area, repairs=tuple(repairs))
     return _untangle(points, repairs)
