@@ -66,7 +66,7 @@ def _drawn(layer: RoledLayer, features: tuple[RawFeature, ...], num_layers: int)
         name=_name(layer, features[0], num_layers),
         features=features,
         shape=shape,
-        walked=any(f.walked for f in features),
+        walked=any(f.walked == "track" for f in features),
     )
 
 
@@ -294,6 +294,8 @@ def _closed(
             findings.append(_finding("warning", "closed_line", d.layer.title, name, text, 0.0))
         shapes = [Polygon(r) for r in rings]
         return (shapes[0] if len(shapes) == 1 else MultiPolygon(shapes)), [], True
+    if all(f.walked == "route" for f in d.features) and len(segments) == 1 and len(segments[0]) >= 3:
+        segments = [np.vstack([segments[0], segments[0][:1]])]  # a route's points are corners set one by one
     walked = walked_ring(segments)
     length = sum(float(np.hypot(*np.diff(s, axis=0).T).sum()) for s in segments)
     if walked.ring is None or (not d.walked and walked.gap_m > CLOSE_SHARE * length):

@@ -18,7 +18,7 @@ def shown(path: Path | str) -> str:
     return clean_text(Path(path).name or str(path), 120)
 
 
-def read_bytes(path: Path, *, limit: int = MAX_BYTES) -> bytes:
+def read_bytes(path: Path, *, limit: int = MAX_BYTES, may_be_empty: bool = False) -> bytes:
     """All bytes of a regular file.
 
     Raises ``InputError`` where it is missing, no regular file (directory, device, pipe, endless link), empty, larger than
@@ -36,7 +36,7 @@ def read_bytes(path: Path, *, limit: int = MAX_BYTES) -> bytes:
         status = os.fstat(stream.fileno())
         if not stat.S_ISREG(status.st_mode):
             raise InputError(_("{file}: not a file with data (a folder, device or pipe). Name a file.").format(file=name))
-        if status.st_size == 0:
+        if status.st_size == 0 and not may_be_empty:
             raise InputError(_("{file}: the file is empty. Export it again.").format(file=name))
         if status.st_size > limit:
             raise InputError(

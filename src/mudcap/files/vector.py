@@ -63,7 +63,23 @@ def read_layers(path: Path, *, encoding: str | None = None, name: str = "") -> t
                 file=name
             )
         )  # fmt: skip
-    return reader(read_bytes(path), name, encoding)
+    data = read_bytes(path)
+    if extension == ".gpkg":
+        _refuse_pending(path, name)
+    return reader(data, name, encoding)
+
+
+def _refuse_pending(path: Path, name: str) -> None:
+    """Refuse a GeoPackage whose newest rows are still in the write-ahead log beside it: it would be half a ranch."""
+    log = path.with_name(path.name + "-wal")
+    try:
+        pending = log.stat().st_size > 0
+    except OSError:
+        return
+    if pending:
+        raise InputError(
+            _("{file}: it is open in another program, or was not closed well. Close it there, then run again.").format(file=name)
+        )
 
 
 def _reader(extension: str) -> Reader | None:
@@ -100,7 +116,7 @@ def _shapefile_beside(path: Path, name: str, encoding: str | None) -> RawLayer:
     for other in beside:
         part = other.suffix.lower().lstrip(".")
         if part in _SHAPE_PARTS[1:] and other.stem.lower() == stem and part not in parts:
-            parts[part] = read_bytes(other)
+            parts[part] = read_bytes(other, may_be_empty=True)
     return read_shapefile(parts, name, encoding=encoding)
 
 
