@@ -397,7 +397,7 @@ def write_mud_and_water(ranch: Path) -> None:
          {"name": "Creek bar", "texture": "silty clay loam", "clay": 31, "clean": "yes",
           "wet_from": "2027-01-01", "wet_to": "2027-03-20"}),
         (line([(-335, 1440), (-335, 1520)]),
-         {"name": "Wet spur", "texture": "sandy loam", "clay": 12, "clean": "yes",
+         {"name": "Wet spur", "texture": "sandy clay loam", "clay": 24, "clean": "yes",
           "wet_from": "2026-11-15", "wet_to": "2027-01-05", "note": "dries before bloom"}),
         (spot(1228, 372), {"name": "Pond shore", "texture": "clay", "clay": 44, "clean": "yes"}),
         (spot(-2150, 300), {"name": "Wash pad sump", "texture": "clay loam", "clay": 30, "clean": "no",

@@ -259,6 +259,16 @@ def test_a_neighbour_may_serve_across_a_border_where_the_plan_says_so() -> None:
     assert "unserved" in codes(replace(claim, trees=crossed))
 
 
+def test_a_tree_of_no_weight_counts_nowhere(claim: Claim) -> None:
+    """A dead tree far from every site changes no number of its block but the count of trees and its site's farthest."""
+    trees = claim.trees
+    far = replace(
+        trees, xy=np.vstack([trees.xy, [[-400.0, 60.0]]]), weight=np.r_[trees.weight, 0.0], block=np.r_[trees.block, 0],
+        assigned=np.r_[trees.assigned, 0],
+    )  # fmt: skip
+    assert codes(replace(claim, trees=far)) <= {"tree_count", "site_farthest", "not_nearest"}
+
+
 def test_a_site_on_the_very_line_of_its_block_is_inside(claim: Claim) -> None:
     """A station on the boundary, to a centimetre, stands in the block."""
     first = claim.sites[0]

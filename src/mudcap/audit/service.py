@@ -20,7 +20,10 @@ TIE_M: Final = 1e-6
 
 
 def check_service(case: Case) -> Iterator[Finding]:
-    """Faults of service: first tree by tree, then what each site and each block is said to serve."""
+    """Faults of service: first tree by tree, then what each site and each block is said to serve.
+
+    A tree of weight 0 wants nothing: it has its nearest site, but no part in the block's numbers.
+    """
     trees, sites = case.claim.trees, len(case.claim.sites)
     served = trees.assigned >= 0
     served_m = np.full(len(trees.xy), np.nan)
@@ -32,7 +35,7 @@ def check_service(case: Case) -> Iterator[Finding]:
         own = case.of_block(index)
         yield from _block_trees(case, index, block, served_m)
         yield from _site_numbers(case, block, own, site_trees[own], site_farthest[own])
-        members = np.flatnonzero(trees.block == index)
+        members = np.flatnonzero((trees.block == index) & (trees.weight > 0))
         if own.size and members.size:
             least_m = nearest(trees.xy[members], case.site_xy[_may_serve(case, index)])
             yield from _coverage(case, block, least_m, trees.weight[members], site_trees[own])
@@ -156,8 +159,7 @@ def _same(stated: NDArray[np.float64], computed: NDArray[np.float64]) -> NDArray
 
 
 def _mean(values: NDArray[np.float64], weight: NDArray[np.float64]) -> float:
-    total = float(weight.sum())
-    return float((values * weight).sum()) / total if total > 0 else float(values.sum()) / len(values)
+    return float((values * weight).sum()) / float(weight.sum())
 
 
 def _cv(site_trees: NDArray[np.float64]) -> float:
@@ -173,6 +175,4 @@ def weighted_share(values: NDArray[np.float64], weight: NDArray[np.float64], sha
     """
     order = np.argsort(values)
     heaped = np.cumsum(weight[order])
-    if not heaped[-1] > 0:
-        heaped = np.arange(1.0, len(values) + 1)
     return float(values[order[np.searchsorted(heaped, share * heaped[-1] * (1 - 1e-12))]])
