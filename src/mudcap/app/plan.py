@@ -168,7 +168,9 @@ class _Run:
                     solve_all=_counted(runner, self.console), progress=self.console.step,
                 )  # fmt: skip
         plan = dataclasses.replace(
-            plan, findings=(*plan.findings, *_runner_findings(runner.outcomes, self.is_debug))
+            plan,
+            findings=(*plan.findings, *_runner_findings(runner.outcomes, self.is_debug)),
+            reproducible=plan.reproducible and all(o.how == "solved" for o in runner.outcomes),
         )
         self.console.findings(plan.findings)
         if self.choices.strict:
@@ -396,13 +398,12 @@ def _counted(runner: Runner, console: Console) -> Any:
 def _runner_findings(outcomes: Sequence[Outcome], is_debug: bool) -> Iterator[Finding]:
     from mudcap.orchard.model import Finding
 
-    for outcome in sorted(outcomes, key=lambda o: o.name):
-        if outcome.how == "solved":
-            continue
+    odd = {(o.name, o.how): o for o in outcomes if o.how != "solved"}
+    for (name, how), outcome in sorted(odd.items()):
         detail = f" ({outcome.detail.strip().splitlines()[-1][:200]})" if outcome.detail.strip() else ""
         if is_debug and outcome.detail:
             click.echo(outcome.detail, err=True)
         yield Finding(
-            level="warning", code=f"solver_{outcome.how}", layer="", feature=outcome.name,
-            text=_("Block {block}: {how}{detail}.").format(block=outcome.name, how=how_text(outcome.how), detail=detail),
+            level="warning", code=f"solver_{how}", layer="", feature=name,
+            text=_("Block {block}: {how}{detail}.").format(block=name, how=how_text(how), detail=detail),
         )  # fmt: skip

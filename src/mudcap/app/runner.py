@@ -20,7 +20,7 @@ from typing import Any, Final, Literal
 
 from mudcap.app import child
 from mudcap.errors import MudcapError
-from mudcap.place.fallback import hexagonal
+from mudcap.place.fallback import hexagonal, standing
 from mudcap.place.layout import SolveJob
 from mudcap.place.problem import Placement
 
@@ -120,6 +120,8 @@ class Runner:
     def _solve(self, job: SolveJob) -> Placement:
         start = time.monotonic()
         placement, how, detail = self._attempt(job)
+        if placement is None and job.start is not None:
+            placement = standing(job.problem, job.start, effort=job.effort, seed=job.seed)
         if placement is None:
             placement = hexagonal(job.problem, effort=job.effort, seed=job.seed)
         outcome = Outcome(name=job.name, how=how, seconds=time.monotonic() - start, detail=detail)

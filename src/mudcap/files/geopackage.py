@@ -48,7 +48,7 @@ class Table:
 
 def write_geopackage(plan: Plan, path: Path) -> None:
     """Write the plan to `path`, which must not exist. Raises ``StoreError`` where it cannot be written whole."""
-    with _fixed_date():
+    with _gdal_set():
         for table in plan_tables(plan):
             try:
                 _append(table, path)
@@ -87,13 +87,19 @@ def _append(table: Table, path: Path) -> None:
 
 
 @contextmanager
-def _fixed_date() -> Iterator[None]:
-    before = pyogrio.get_gdal_config_option("OGR_CURRENT_DATE")
-    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": _FIXED_DATE})
+def _gdal_set() -> Iterator[None]:
+    wanted = {
+        "OGR_CURRENT_DATE": _FIXED_DATE,
+        # the file is new, not yet in its place, and flushed whole afterwards: no need to flush it at every step
+        "OGR_SQLITE_SYNCHRONOUS": "OFF",
+        "OGR_SQLITE_JOURNAL": "MEMORY",
+    }
+    before = {name: pyogrio.get_gdal_config_option(name) for name in wanted}
+    pyogrio.set_gdal_config_options(wanted)
     try:
         yield
     finally:
-        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": before})
+        pyogrio.set_gdal_config_options(before)
 
 
 def _text(values: Iterable[Any]) -> NDArray[Any]:

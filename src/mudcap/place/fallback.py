@@ -9,10 +9,10 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import cKDTree
 
-from mudcap.place.problem import Effort, Level, Placement, PlacementProblem
+from mudcap.place.problem import Effort, Level, Placement, PlacementProblem, Status
 
 _HALVINGS: Final = 40
 
@@ -20,13 +20,36 @@ _HALVINGS: Final = 40
 def hexagonal(problem: PlacementProblem, *, effort: Effort = "normal", seed: int = 0) -> Placement:
     """A layout with exactly `problem.count` sites, fixed ones kept, banned ones left out; every level is `stopped`."""
     allowed = np.setdiff1d(np.arange(len(problem.candidate_xy)), problem.banned)
-    sites = _reduce(problem, _widest_grid(problem, allowed))
+    return _placed(problem, _reduce(problem, _widest_grid(problem, allowed)), "stopped", effort, seed)
+
+
+def standing(
+    problem: PlacementProblem, sites: ArrayLike, *, effort: Effort = "normal", seed: int = 0
+) -> Placement | None:
+    """The layout of a search before, for when the one that was to better it ends early; None where it does not fit.
+
+    Marked `stopped`, with nothing proven: a bound of the search before need not hold for this problem.
+    """
+    chosen = np.unique(np.asarray(sites, np.int64))
+    fits = (
+        len(chosen) == problem.count
+        and np.isin(problem.fixed, chosen).all()
+        and not np.isin(problem.banned, chosen).any()
+        and chosen[0] >= 0
+        and chosen[-1] < len(problem.candidate_xy)
+    )
+    return _placed(problem, chosen, "bound_unknown", effort, seed) if fits else None
+
+
+def _placed(
+    problem: PlacementProblem, sites: NDArray[np.int64], status: Status, effort: Effort, seed: int
+) -> Placement:
     distance, nearest = cKDTree(problem.candidate_xy[sites]).query(problem.demand_xy)
     outside = problem.served_m < distance
     assigned = np.where(outside, -1, sites[nearest])
     served = np.minimum(distance, problem.served_m)
     return Placement(
-        sites=sites, assigned=assigned, distance_m=served, levels=_levels(problem, assigned, sites, served),
+        sites=sites, assigned=assigned, distance_m=served, levels=_levels(problem, assigned, sites, served, status),
         seed=seed, effort=effort, stopped=True,
     )  # fmt: skip
 
@@ -86,17 +109,21 @@ def _levels(
     assigned: NDArray[np.int64],
     sites: NDArray[np.int64],
     served: NDArray[np.float64],
+    status: Status,
 ) -> tuple[Level, ...]:
     mine = assigned >= 0
     load = np.bincount(np.searchsorted(sites, assigned[mine]), problem.weights[mine], len(sites))
     total = float(problem.weights.sum()) or 1.0
-    values = {
-        "farthest": float(served[problem.weights > 0].max(initial=0.0)),
-        "mean_square": float(np.sum(problem.weights * served**2) / total),
-        "mean": float(np.sum(problem.weights * served) / total),
-        "cv": float(load.std() / load.mean()) if load.sum() else 0.0,
-    }
-    names = {"farthest": ("farthest",), "mean": ("mean",), "even": ("farthest", "mean_square", "cv")}[
-        problem.objective
-    ]
-    return tuple(Level(name=n, value=values[n], bound=None, status="stopped") for n in names)  # type: ignore[arg-type]
+    farthest = float(served[problem.weights > 0].max(initial=0.0))
+    mean_square = float(np.sum(problem.weights * served**2) / total)
+    mean = float(np.sum(problem.weights * served) / total)
+    cv = float(load.std() / load.mean()) if load.sum() else 0.0
+    if problem.objective == "farthest":
+        return (Level(name="farthest", value=farthest, bound=None, status=status),)
+    if problem.objective == "mean":
+        return (Level(name="mean", value=mean, bound=None, status=status),)
+    return (
+        Level(name="farthest", value=farthest, bound=None, status=status),
+        Level(name="mean_square", value=mean_square, bound=None, status=status),
+        Level(name="cv", value=cv, bound=None, status=status),
+    )
