@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from mudcap.place.farthest import solve_farthest
 from mudcap.place.mean import MeanParams, better, cool, mean_level, num_rounds
 from mudcap.place.problem import Effort, Level, PlacementProblem
-from mudcap.place.swap import Layout, Service, build_service, open_sites, with_penalty
+from mudcap.place.swap import Layout, Service, build_service, num_unserved, open_sites, with_penalty
 from mudcap.place.swap_descent import descend
 from mudcap.place.swap_local import iterate
 from mudcap.place.swap_ties import assign_evenly
@@ -26,6 +26,11 @@ EFFORTS: dict[Effort, MeanParams] = {
 SOFT_PENALTY = 2.4
 """Cost of a point beyond the cap while cooling, as a multiple of its cost at the cap: found by trial. Harder walls keep
 the sites from passing one another, softer ones leave points beyond the cap at the end."""
+
+HARD_HOT = 0.1
+"""Temperature at which cooling with a hard cap begins, as a share of one site's cost."""
+REPAIR_ROUNDS = 2000
+"""Rounds of the local search that may bring the last points back within the cap."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -68,18 +73,36 @@ def solve_even(
 def lower_mean_square(
     service: Service, layout: Layout, params: MeanParams, cap_m: float, seed: int, stop: Stop
 ) -> tuple[Layout, bool]:
-    """Return a layout of lower cost within the cap, and True if stopped; ``layout`` must be within the cap."""
-    weight = max(1e-300, float(np.median(service.demand_cost[service.demand_cost > 0])) / (0.5 * cap_m**2))
-    soft = with_penalty(service, SOFT_PENALTY * weight * cap_m**2)
-    moves = params.anneal_moves * len(layout.sites)
-    annealed = open_sites(soft, layout.sites.astype(np.int64))
-    stopped = cool(soft, annealed, moves=moves, seed=seed, stop=stop)
-    trial = open_sites(service, annealed.sites.astype(np.int64))
-    stopped = stopped or descend(service, trial, stop=stop)
+    """Return a layout of lower cost, within the cap where one is found or given, and True if stopped.
+
+    First by cooling with a soft cap, which lets sites pass one another; where that ends beyond the cap, by cooling
+    with a hard one from the layout given.
+    """
+    trial, stopped = soft_cool(service, layout, params, cap_m, seed, stop)
+    if not stopped and num_unserved(service, trial):
+        trial, stopped = iterate(service, trial, rounds=REPAIR_ROUNDS, seed=seed, stop=stop)
+    if not stopped and num_unserved(service, trial) and not num_unserved(service, layout):
+        trial = open_sites(service, layout.sites.astype(np.int64))
+        stopped = cool(
+            service, trial, moves=params.anneal_moves * len(trial.sites), seed=seed, stop=stop, hot=HARD_HOT
+        )
     layout = better(service, layout, trial)
     if stopped:
         return layout, True
     return iterate(service, layout, rounds=num_rounds(service, params), seed=seed, stop=stop)
+
+
+def soft_cool(
+    service: Service, layout: Layout, params: MeanParams, cap_m: float, seed: int, stop: Stop
+) -> tuple[Layout, bool]:
+    """Return the layout after cooling with a soft cap and a descent with the hard one."""
+    costs = service.demand_cost[service.demand_cost > 0]
+    weight = float(np.median(costs)) / (0.5 * cap_m**2) if len(costs) else 1.0
+    soft = with_penalty(service, SOFT_PENALTY * weight * cap_m**2)
+    annealed = open_sites(soft, layout.sites.astype(np.int64))
+    stopped = cool(soft, annealed, moves=params.anneal_moves * len(layout.sites), seed=seed, stop=stop)
+    trial = open_sites(service, annealed.sites.astype(np.int64))
+    return trial, stopped or descend(service, trial, stop=stop)
 
 
 def farthest_level(problem: PlacementProblem, sites: NDArray[np.int64], proven: Level) -> Level:

@@ -46,7 +46,7 @@ def lagrange_bound(
     Mathematical Programming 6:62-88 (the steps); both from memory.
     """
     ceiling = np.minimum(service.limit_cost, service.outside_cost)
-    price = np.minimum(ceiling, second_cost)
+    price = np.minimum(ceiling, np.where(second_cost < service.penalty, second_cost, _dearest(service)))
     best_price, slope = price.copy(), np.zeros(len(price))
     state = np.array([-np.inf, 2.0, 0.0])
     for _ in range(max(1, steps // CHUNK)):
@@ -59,6 +59,13 @@ def lagrange_bound(
         if value - state[0] <= 1e-9 * abs(value) or state[1] < 1e-4:
             break
     return LagrangeBound(total=max(0.0, float(state[0])), price=best_price)
+
+
+def _dearest(service: Service) -> NDArray[np.float64]:
+    """Return the largest cost in each point's list, 0 where it is empty."""
+    last = np.maximum(service.demand_start[1:] - 1, 0)
+    dearest = service.demand_cost[last] if len(service.demand_cost) else np.zeros(len(last))
+    return np.where(np.diff(service.demand_start) > 0, dearest, 0.0)
 
 
 @njit(cache=True)

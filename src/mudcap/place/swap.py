@@ -69,7 +69,7 @@ def build_service(
     outside[needs] = np.where(
         np.isfinite(served), power_cost(np.where(np.isfinite(served), served, 0.0), power) * weight, penalty
     )
-    if np.isinf(cap_m) and distance.shape[1] < n:
+    if np.isinf(cap_m) and distance.shape[1] < n - len(problem.banned):
         limit[needs] = cost[:, -1]
     state, site_cost = np.zeros(n, np.int8), np.zeros(n)
     state[problem.fixed], state[problem.banned] = 1, -1
@@ -112,18 +112,19 @@ def _near(
 ) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
     """Return distance and number of the nearest candidates of each demand point, ascending; inf beyond the cap."""
     n, floor = len(problem.candidate_xy), problem.distance == "euclid_floor"
-    tree, demand_xy = cKDTree(problem.candidate_xy), problem.demand_xy[needs]
+    allowed = np.setdiff1d(np.arange(n), problem.banned)
+    tree, demand_xy = cKDTree(problem.candidate_xy[allowed]), problem.demand_xy[needs]
     reach = np.nextafter(np.floor(cap_m) + 1 if floor else cap_m, np.inf)
-    k = min(n, num_near if np.isinf(cap_m) else 16)
+    k = min(len(allowed), num_near if np.isinf(cap_m) else 16)
     while True:
         distance, near = tree.query(demand_xy, k=np.arange(1, k + 1), distance_upper_bound=reach)
-        if np.isinf(cap_m) or k == n or not np.isfinite(distance[:, -1]).any():
+        if np.isinf(cap_m) or k == len(allowed) or not np.isfinite(distance[:, -1]).any():
             break
-        k = min(n, 2 * k)
+        k = min(len(allowed), 2 * k)
     if floor:
         distance = np.floor(distance + 1e-9)
         distance[distance > cap_m] = np.inf
-    return distance, near
+    return distance, allowed[np.minimum(near, len(allowed) - 1)]
 
 
 def with_penalty(service: Service, penalty: float) -> Service:
