@@ -6,9 +6,11 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 from shapely import LineString, Point, Polygon, box
 from shapely.affinity import rotate
 
@@ -230,15 +232,24 @@ def _spread(row: NDArray[np.int64], tree: NDArray[np.int64], count: int) -> NDAr
     """Positions of about evenly spaced stations, up one row and down the next."""
     across = max(1, round(math.sqrt(count * row.max() * ROW_M / (tree.max() * TREE_M))))
     along = math.ceil(count / across)
-    chosen: list[int] = []
+    points = np.column_stack([row * ROW_M, tree * TREE_M])
+    near = cKDTree(points)
+    chosen: dict[int, None] = {}
     for a in range(across):
         for b in range(along):
             want_row = 1 + (a + 0.5) * row.max() / across
             want_tree = 1 + ((b if a % 2 == 0 else along - 1 - b) + 0.5) * tree.max() / along
-            order = np.abs(row - want_row) * ROW_M + np.abs(tree - want_tree) * TREE_M
-            order[chosen] = np.inf
-            chosen.append(int(np.argmin(order)))
-    return np.array(chosen[:count])
+            _far, order = near.query((want_row * ROW_M, want_tree * TREE_M), k=min(len(points), 30))
+            free = next((int(c) for c in np.atleast_1d(order) if int(c) not in chosen), None)
+            if free is not None:
+                chosen[free] = None
+    return np.array(list(chosen)[:count])
+
+
+@lru_cache(maxsize=1)
+def section_plan() -> Plan:
+    """A square mile with 6,000 sites."""
+    return sample_plan(1, 6000, rows=240, trees=293)
 
 
 def _network() -> TravelNetwork:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 from mudcap.draw.scene import Text, exclusion_text
@@ -77,11 +78,17 @@ def paragraph(text: str, width: float, *, size: float = BODY_PT, face: Face = "p
     return [line(words, k == 0) for k, words in enumerate(wrapped(text, width - indent, size, face))]
 
 
-def table(heads: Sequence[str], shares: Sequence[float], rows: Sequence[Sequence[str]], boxes: int = 0) -> list[Item]:
-    """A table whose head is repeated on each page; the last `boxes` columns are boxes to tick."""
+def table(
+    heads: Sequence[str], shares: Sequence[float], rows: Sequence[Sequence[str]], boxes: int = 0,
+    bold: frozenset[int] = frozenset({0}), rules: frozenset[int] = frozenset(),
+) -> list[Item]:  # fmt: skip
+    """A table whose head is repeated on each page.
+
+    The last `boxes` columns are boxes to tick; `bold` names columns, `rules` the rows with a heavier line below.
+    """
     head = Item(height=ROW_MM + 1.2, draw=_row(heads, shares, "bold", 0, centred=boxes, shade="#e4e4e4", height=ROW_MM + 1.2), is_head=True)
     body = [
-        Item(height=ROW_MM, draw=_row(cells, shares, "plain", boxes, heavy=k % 5 == 4, first_bold=True), repeat=head)
+        Item(height=ROW_MM, draw=_row(cells, shares, "plain", boxes, heavy=k in rules, bold=bold), repeat=head)
         for k, cells in enumerate(rows)
     ]
     return [head, *body]
@@ -113,7 +120,8 @@ def _site_table(sites: Sequence[Site], where: Callable[[Site], str], plan: Plan,
          length_text(s.walk_m, plan.params.units) if math.isfinite(s.walk_m) else "–", _site_note(s, plan, _), "", "", "")
         for s in sites
     ]  # fmt: skip
-    return table(heads, shares, rows, boxes=3)
+    turns = frozenset(k for k, (a, b) in enumerate(pairwise(sites)) if a.row != b.row)
+    return table(heads, shares, rows, boxes=3, bold=frozenset({0, 2, 3}), rules=turns)
 
 
 def _site_note(site: Site, plan: Plan, _: Text) -> str:
@@ -167,7 +175,7 @@ def _calls(_: Text) -> list[Item]:
 
 def _row(
     cells: Sequence[str], shares: Sequence[float], face: Face, boxes: int, *, shade: str = "", heavy: bool = False,
-    first_bold: bool = False, height: float = ROW_MM, centred: int = 0,
+    bold: frozenset[int] = frozenset(), height: float = ROW_MM, centred: int = 0,
 ) -> Callable[[Pen, float, float, float], None]:  # fmt: skip
     def draw(pen: Pen, left: float, top: float, width: float) -> None:
         unit = width / sum(shares)
@@ -178,7 +186,7 @@ def _row(
             if k >= len(cells) - boxes:
                 pen.rectangle(x + share * unit / 2 - 1.8, top - 4.5, 3.6, 3.6, width_mm=0.3)
             else:
-                own: Face = "bold" if first_bold and k == 0 else face
+                own: Face = "bold" if k in bold else face
                 size = _size(cell, share * unit - 1.6, own)
                 words = fitted(cell, share * unit - 1.2, size, own)
                 if k >= len(cells) - centred:

@@ -1,0 +1,305 @@
+"""The PDF read back: to scale, legible, complete, the same every time."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import date
+from io import BytesIO
+from itertools import combinations
+from typing import Any
+
+import numpy as np
+import pdfplumber
+import pypdfium2
+import pytest
+from plans import HOSTILE, sample_plan, with_status
+from pypdf import PdfReader
+
+from mudcap.draw.sheet import sheet
+from mudcap.draw.sheet_layout import PAGES_MM
+from mudcap.draw.style import STYLES
+from mudcap.geo.units import M_PER_FT
+from mudcap.plan.model import Plan
+
+MM = 72 / 25.4
+PLAN = sample_plan(2, 40)
+LARGE = sample_plan(1, 260, rows=44, trees=60)
+
+
+class Opened:
+    """A PDF read back: texts by one library at once, drawn things of single pages by another, which is slow."""
+
+    def __init__(self, content: bytes) -> None:
+        self.content = content
+        document = pypdfium2.PdfDocument(content)
+        pages = [document[i] for i in range(len(document))]
+        text_pages = [p.get_textpage() for p in pages]
+        self.texts = [t.get_text_range().replace("\r", "") for t in text_pages]
+        self.sizes = [p.get_size() for p in pages]
+        for thing in (*text_pages, *pages, document):
+            thing.close()
+        self.plumbed = pdfplumber.open(BytesIO(content))
+
+    def maps(self, block: str) -> list[int]:
+        """Positions of the pages with a map of that block."""
+        return [i for i, t in enumerate(self.texts) if f"block {block}" in t and "100 mm" in t]
+
+    def page(self, i: int) -> Any:
+        """A page with its drawn things."""
+        return self.plumbed.pages[i]
+
+
+@pytest.fixture(scope="module")
+def pdf() -> Iterator[Opened]:
+    """The small plan's pages."""
+    opened = Opened(sheet(PLAN))
+    yield opened
+    opened.plumbed.close()
+
+
+@pytest.fixture(scope="module")
+def large() -> Iterator[Opened]:
+    """The pages of a plan whose block needs several."""
+    opened = Opened(sheet(LARGE))
+    yield opened
+    opened.plumbed.close()
+
+
+def texts(plan: Plan, **options: Any) -> list[str]:
+    """The words of each page of a plan's sheet."""
+    opened = Opened(sheet(plan, **options))
+    opened.plumbed.close()
+    return opened.texts
+
+
+def rings(page: Any) -> np.ndarray:
+    """Centres [mm from the lower left] of the plain site symbols drawn in the map, by their circle's width."""
+    size = STYLES["site"].size_mm * MM
+    found = [c for c in page.curves if abs(c["width"] - size) < 0.01 and abs(c["height"] - size) < 0.01 and c["stroke"]]
+    edge = max(r["bottom"] for r in page.rects if r["width"] > 300)
+    floor = min((w["top"] for w in page.extract_words() if w["text"] == "Print"), default=edge)
+    inside = [c for c in found if c["bottom"] < floor]
+    return np.array([((c["x0"] + c["x1"]) / 2 / MM, (c["y0"] + c["y1"]) / 2 / MM) for c in inside])
+
+
+def ink(char: dict[str, Any]) -> tuple[float, float, float, float]:
+    """Box [mm] of a digit's ink: 0.73 em above its base line (Bitstream Vera)."""
+    a, b, _c, _d, x, y = char["matrix"]
+    length, height = char["adv"] * np.hypot(a, b) if char["upright"] else char["height"], 0.73 * (char["size"] if char["upright"] else 6.0)
+    turn = np.arctan2(b, a)
+    corners = np.array([[0, 0], [length, 0], [length, height], [0, height]])
+    turned = corners @ np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]]) + (x, y)
+    (left, bottom), (right, top) = turned.min(axis=0) / MM, turned.max(axis=0) / MM
+    return left, bottom, right, top
+
+
+def numbers(page: Any, bold: bool) -> list[tuple[str, tuple[float, float, float, float]]]:
+    """Numbers inside the map frame with their ink boxes: bold ones are sites, plain ones rows."""
+    face = "VeraSans-Bold" if bold else "VeraSans-Roman"
+    frame = max((r for r in page.rects), key=lambda r: r["width"] * r["height"] if r["width"] > 300 else 0)
+    chars = [c for c in page.chars if face in c["fontname"].replace("Bitstream", "") and c["text"].isdigit()]
+    chars = [c for c in chars if frame["x0"] + 14 < c["x0"] < frame["x1"] - 14 and frame["top"] + 14 < c["top"] < frame["bottom"] - 14]
+    words: list[list[dict[str, Any]]] = []
+    for char in chars:  # in drawing order: a number's digits follow each other on one base line
+        last = words[-1][-1] if words else None
+        if last is not None and abs(char["matrix"][5] - last["matrix"][5]) < 0.01 and abs(char["x0"] - last["x1"]) < 0.3:
+            words[-1].append(char)
+        else:
+            words.append([char])
+    out = []
+    for word in words:
+        boxes = np.array([ink(c) for c in word])
+        out.append(("".join(c["text"] for c in word), (*boxes[:, :2].min(axis=0), *boxes[:, 2:].max(axis=0))))
+    return out
+
+
+def overlap(a: tuple[float, ...], b: tuple[float, ...]) -> bool:
+    """Whether two boxes share ground."""
+    return min(a[2], b[2]) - max(a[0], b[0]) > 0.01 and min(a[3], b[3]) - max(a[1], b[1]) > 0.01
+
+
+def test_map_is_to_scale(pdf: Opened) -> None:
+    """Printed circles against ground coordinates: least squares within 0.05 % of the stated scale."""
+    for block in ("North 1", "North 2"):
+        (i,) = pdf.maps(block)
+        stated = float(re.search(r"1 : ([\d,]+)", pdf.texts[i])[1].replace(",", ""))  # type: ignore[index]
+        printed = rings(pdf.page(i))
+        ground = np.array([(s.x_m, s.y_m) for s in PLAN.sites if s.block_id == block and not s.pinned and not s.flags])
+        assert len(printed) == len(ground)
+        printed, ground = (a[np.lexsort((a[:, 1].round(2), a[:, 0].round(2)))] for a in (printed, ground))
+        p, g = printed - printed.mean(axis=0), ground - ground.mean(axis=0)
+        ratio = 1000 * (g * g).sum() / (p * g).sum()
+        assert ratio == pytest.approx(stated, rel=5e-4)
+        assert np.abs(p - g * 1000 / ratio).max() < 0.02
+
+
+def test_check_line_is_100_mm(pdf: Opened, large: Opened) -> None:
+    """Each map page has one line of exactly 100 mm to prove the print."""
+    pages = [opened.page(i) for opened in (pdf, large) for i, t in enumerate(opened.texts) if "Print at 100" in t]
+    assert len(pages) >= 6
+    for page in pages:
+        lengths = [abs(line["x1"] - line["x0"]) / MM for line in page.lines if abs(line["y1"] - line["y0"]) < 1e-6]
+        assert sum(abs(length - 100) < 1e-3 for length in lengths) == 1
+
+
+def test_scale_bar_in_feet(pdf: Opened) -> None:
+    """A bar half is one inch and carries the feet that the scale says."""
+    (i,) = pdf.maps("North 1")
+    halves = [r for r in pdf.page(i).rects if abs(r["height"] - 1.6 * MM) < 1e-3]
+    feet = [r for r in halves if abs(r["width"] - 72) < 1e-3]
+    assert len(feet) == 2
+    per_inch = float(re.search(r"1 inch = ([\d,]+) feet", pdf.texts[i])[1].replace(",", ""))  # type: ignore[index]
+    scale = float(re.search(r"1 : ([\d,]+)", pdf.texts[i])[1].replace(",", ""))  # type: ignore[index]
+    assert per_inch * M_PER_FT * 1000 / 25.4 == pytest.approx(scale)
+
+
+@pytest.mark.parametrize("plan_name", ["small", "large", "angled"])
+def test_every_site_has_its_number_and_none_overlap(plan_name: str, pdf: Opened, large: Opened) -> None:
+    """Site and row numbers are all there (or listed), of 6 pt or more, and no two share ground."""
+    angled = sample_plan(1, 40, turn_deg=31.0)
+    plan = {"small": PLAN, "large": LARGE, "angled": angled}[plan_name]
+    opened = {"small": pdf, "large": large}.get(plan_name) or Opened(sheet(plan))
+    seen: set[str] = set()
+    for i in opened.maps("North 1"):
+        page = opened.page(i)
+        placed = numbers(page, bold=True) + numbers(page, bold=False)
+        for (text_a, a), (text_b, b) in combinations(placed, 2):
+            assert not overlap(a, b), (text_a, text_b, a, b)
+        seen |= {text for text, _box in numbers(page, bold=True)}
+        assert min(c["size"] for c in page.chars if c["upright"]) >= 6.0 - 1e-6
+        listed = re.search(r"No room to label: (.*)", opened.texts[i])
+        seen |= set(re.findall(r"(\d+) \(R", listed[1])) if listed else set()
+    assert seen >= {str(s.number) for s in plan.sites if s.block_id == "North 1"}
+
+
+def test_numbers_keep_off_symbols(large: Opened) -> None:
+    """No number lies on a site's circle."""
+    half = STYLES["site"].size_mm / 2
+    for page in map(large.page, large.maps("North 1")):
+        circles = [(x - half, y - half, x + half, y + half) for x, y in rings(page)]
+        for _text, box in numbers(page, bold=True) + numbers(page, bold=False):
+            assert not any(overlap(box, c) for c in circles)
+
+
+def test_rows_are_numbered_at_both_ends(pdf: Opened, large: Opened) -> None:
+    """Each row drawn has its number twice, so a crew can count from either headland."""
+    (i,) = pdf.maps("North 1")
+    found = [text for text, _box in numbers(pdf.page(i), bold=False)]
+    assert all(found.count(str(row)) == 2 for row in range(1, 17))
+    rows = [text for i in large.maps("North 1") for text, _box in numbers(large.page(i), bold=False)]
+    assert all(rows.count(str(row)) >= 2 for row in range(1, 45))
+
+
+@pytest.mark.parametrize("page", sorted(PAGES_MM))
+def test_page_sizes(page: str) -> None:
+    """Every page has the size asked for, upright or across, and something on it."""
+    opened = Opened(sheet(sample_plan(1, 12), page=page))
+    opened.plumbed.close()
+    for size, text in zip(opened.sizes, opened.texts, strict=True):
+        assert sorted(side / MM for side in size) == pytest.approx(sorted(PAGES_MM[page]), abs=0.01)
+        assert len(text) > 100
+
+
+def test_unknown_page_is_refused() -> None:
+    """A wrong page names those that there are."""
+    with pytest.raises(ValueError, match="letter, tabloid, a4, a3"):
+        sheet(PLAN, page="b5")
+
+
+def test_fonts_are_embedded() -> None:
+    """Any printer can print it: every font of every page is embedded, and subset."""
+    reader = PdfReader(BytesIO(sheet(PLAN)))
+    fonts = {str(f.get_object()["/BaseFont"]): f.get_object() for p in reader.pages for f in p["/Resources"]["/Font"].values()}  # type: ignore[index]
+    assert len(fonts) >= 2
+    for name, font in fonts.items():
+        assert re.match(r"/[A-Z]{6}\+", name)
+        assert "/FontFile2" in font["/FontDescriptor"]  # type: ignore[index]
+
+
+def test_the_table_lists_every_site(pdf: Opened) -> None:
+    """Name, row, tree, cavities and females of each site stand in the tables, in hanging order."""
+    text = "\n".join(pdf.texts)
+    for site in PLAN.sites:
+        assert re.search(rf"^{site.number} {site.site_id} {site.row} {site.tree} \S+ {site.cavities} {site.females} ", text, re.M)
+    assert "Row 2: T" in text.replace("\u00a0", " ")
+
+
+def test_map_square_of_the_table_is_right(large: Opened) -> None:
+    """The page and square that the table gives for a site are where its number is printed."""
+    text = "\n".join(large.texts)
+    for site in LARGE.sites[::37]:
+        hit = re.search(rf"^{site.number} {site.site_id} \d+ \d+ p(\d+) ([A-H])(\d)", text, re.M)
+        assert hit
+        i = int(hit[1]) - 1
+        printed = {t for t, _box in numbers(large.page(i), bold=True)}
+        assert str(site.number) in printed or f"{site.number} (R" in large.texts[i]
+
+
+def test_cautions_and_calls_stand_behind_each_block(pdf: Opened) -> None:
+    """What can hurt is said once a block, and defers to label, rules and licence."""
+    text = " ".join(" ".join(t.split()) for t in pdf.texts)
+    for words in ("re-entry interval on the label", "epinephrine", "Ladders", "Vehicles", "licensed people", "Whom to call"):
+        assert text.count(words) == 2
+
+
+@pytest.mark.parametrize("status", ["relaxed", "fallback"])
+def test_a_compromise_is_marked_on_every_page(status: str) -> None:
+    """No page of a relaxed or fallback plan can be taken for a plain one."""
+    plan = with_status(sample_plan(2, 12), status, "The walk limit was widened to 80 m.")  # type: ignore[arg-type]
+    mark = {"relaxed": "LIMITS WIDENED|limits widened", "fallback": "FALLBACK LAYOUT"}[status]
+    assert all(re.search(mark, text) for text in texts(plan))
+    assert not any(re.search(mark, text) for text in texts(sample_plan(2, 12)))
+
+
+def test_plan_number_and_date_on_each_map(pdf: Opened) -> None:
+    """The plan number is on every page; without a date a blank is left to fill."""
+    assert all("a1b2c3d4" in text for text in pdf.texts)
+    assert "2027-02-08" in pdf.texts[0]
+    text = texts(sample_plan(1, 8, plan_date=None))[1]
+    assert "Date" in text and "magnetic" not in text
+
+
+def test_declination_is_given_with_a_date(pdf: Opened) -> None:
+    """World Magnetic Model 2025 at 37.41° N 120.62° W in 2027: 12.4° E (computed by pygeomag)."""
+    assert "magnetic north 12.4° E of true (2027)" in pdf.texts[1]
+    assert "magnetic" not in texts(sample_plan(1, 8, plan_date=date(2044, 1, 1)))[1]
+
+
+@pytest.mark.parametrize("name", HOSTILE)
+def test_any_name_can_be_printed(name: str) -> None:
+    """Names of any script, markup or template code are printed or marked, never run, and never stop the sheet."""
+    text = texts(sample_plan(1, 6, names=[name]))[0]
+    assert "N1" in text
+    if name.startswith("北"):
+        assert "?" in text
+    elif name.isascii():
+        assert name[:8] in text
+
+
+@pytest.mark.parametrize("units", ["us", "metric"])
+def test_same_plan_same_bytes(units: str) -> None:
+    """Nothing of the clock or of chance goes into the file."""
+    one, two = (sheet(sample_plan(1, 12, units=units)) for _ in range(2))  # type: ignore[arg-type]
+    assert one == two
+    assert b"/CreationDate" not in one or b"D:2000" in one
+
+
+def test_a_block_without_sites_or_rows_is_drawn() -> None:
+    """A block where no shelter fits still gets its map and says so."""
+    plan = sample_plan(2, 8)
+    bare: Plan = with_status(plan, "no_site", "No tree is outside every keep-out.")
+    sites = tuple(s for s in bare.sites if s.block_id != "North 1")
+    blocks = (replace(bare.orchard.blocks[0], rows=None, alleys=()), *bare.orchard.blocks[1:])
+    bare = replace(bare, sites=sites, orchard=replace(bare.orchard, blocks=blocks))
+    assert "NO SITE" in texts(bare)[1]
+
+
+def test_many_blocks_get_an_index_of_their_own() -> None:
+    """With more blocks than the overview holds, the index runs on to its own page and page numbers are right."""
+    pages = texts(sample_plan(16, 2, rows=4, trees=4, features=False))
+    for number in (1, 7, 16):
+        first = int(re.search(rf"^North {number} N{number} .* (\d+)–\d+", pages[1], re.M)[1])  # type: ignore[index]
+        assert re.search(rf"block North {number}\b", pages[first - 1])
+        assert f"page {first} of {len(pages)}" in pages[first - 1]
