@@ -14,7 +14,7 @@ from mudcap.lang import _
 from mudcap.orchard.blocks import finding
 from mudcap.orchard.model import Block, Finding, FindingLevel, Orchard, Role
 from mudcap.orchard.mud import MudVerdict, judge_mud
-from mudcap.orchard.network import VEHICLE, TravelNetwork, reached, travel_network
+from mudcap.orchard.network import TravelNetwork, reached, travel_network
 from mudcap.orchard.params import TravelParams
 
 ROW_RANGE_M: Final = (8 * M_PER_FT, 32 * M_PER_FT)
@@ -48,26 +48,25 @@ def check(
 
 
 def acres_off_network(orchard: Orchard, network: TravelNetwork) -> dict[str, float]:
-    """Acres of each block whose trees stand beside no way that a vehicle reaches, where there are any, by block id.
+    """Acres of each block along alleys to which no vehicle comes, not even to one end, where there are any, by block id.
 
     Acres of ground under trees: row spacing × tree spacing each.
     """
     open_to = reached(network)
-    driven = ((network.mode & VEHICLE) != 0) & open_to[network.source]
+    cut = (network.alley >= 0) & ~(open_to[network.source] | open_to[network.target])
+    num = sum(len(block.alleys) for block in orchard.blocks)
+    whole = np.bincount(network.alley[network.alley >= 0], network.length_m[network.alley >= 0], minlength=num)
+    lost = np.bincount(network.alley[cut], network.length_m[cut], minlength=num)
     cut_off: dict[str, float] = {}
     serial = 0
     for block in orchard.blocks:
-        numbers = np.arange(serial, serial + len(block.alleys))
+        mine = slice(serial, serial + len(block.alleys))
         serial += len(block.alleys)
         rows = block.rows
         if rows is None or not len(rows.tree_xy):
             continue
-        lengths = np.array([alley.line.length for alley in block.alleys])
-        ways = np.flatnonzero(np.isin(network.alley, numbers))
-        known = np.unique(network.alley[ways])
-        good = np.unique(network.alley[ways[driven[ways]]])
-        lost = np.isin(numbers, known) & ~np.isin(numbers, good)
-        share = float(lengths[lost].sum() / lengths.sum()) if len(lengths) else 1.0
+        total = float(whole[mine].sum())
+        share = float(lost[mine].sum()) / total if total > 0 else 1.0
         if share > 0:
             cut_off[block.block_id] = share * len(rows.tree_xy) * rows.row_spacing_m * rows.tree_spacing_m / M2_PER_ACRE
     return cut_off

@@ -68,7 +68,7 @@ def frame_from_corner(
     """The frame of rows that run at `bearing_deg` (true, either way), and whether two corners fit the name equally.
 
     Among the four corners of a rectangle along the rows, seen as a square, the one that lies nearest to the named direction
-    is row 1, tree 1; of two that fit alike, the one reached first going clockwise from north.
+    is row 1, tree 1; of two that fit alike, the one clockwise of it.
 
     Raises ``ValueError`` for a corner that is no compass point.
 
@@ -88,17 +88,14 @@ def frame_from_corner(
                 unit_vector(along_deg + side - convergence_deg),
             )
             out = -(along + across) / np.sqrt(2)
-            clockwise = round(float(np.degrees(np.arctan2(out[0], out[1]))) + convergence_deg, 6) % 360
-            choices.append((-round(float(out @ wanted), 9), clockwise, along_deg % 360.0, along, across))
-    choices.sort(key=lambda choice: choice[:3])
-    best = choices[0]
-    frame = RowFrame(
-        origin_xy=np.array(origin_xy, float).reshape(2),
-        across=best[4],
-        along=best[3],
-        bearing_deg=best[2] % 360.0,
-    )
-    return frame, bool(choices[1][0] - best[0] < _AMBIGUOUS_COS)
+            clockwise = round(float(out[0] * wanted[1] - out[1] * wanted[0]), 9)
+            choices.append((float(out @ wanted), clockwise, along_deg % 360.0, along, across))
+    fit = max(choice[0] for choice in choices)
+    tied = [choice for choice in choices if choice[0] > fit - _AMBIGUOUS_COS]
+    best = max(tied, key=lambda choice: choice[1])
+    origin = np.array(origin_xy, float).reshape(2)
+    frame = RowFrame(origin_xy=origin, across=best[4], along=best[3], bearing_deg=best[2])
+    return frame, len(tied) > 1
 
 
 def shrink(shape: BaseGeometry, along_m: float, across_m: float, hole_m: float) -> BaseGeometry:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Literal, TypeVar
+from typing import Final, Literal, TypeVar
 
 import numpy as np
 import shapely
@@ -14,6 +14,9 @@ from mudcap.orchard.frame import RowFrame, edge_m
 from mudcap.orchard.model import TreeRows
 
 Source = Literal["spacing", "trees", "lines", "assumed"]
+_STRAIGHT: Final = 0.05
+"""A row whose smoothed line strays less than this share of the row spacing is straight."""
+
 Array = TypeVar("Array", NDArray[np.float64], NDArray[np.int64])
 
 
@@ -151,13 +154,16 @@ def row_path(members: NDArray[np.float64], row_spacing_m: float, tree_spacing_m:
     """Frame line of a row through its trees: straight if they stand in line, else through means of five trees."""
     members = members[np.argsort(members[:, 1], kind="stable")]
     straight = straight_path(members, tree_spacing_m / 2)
-    slope = (straight[1, 0] - straight[0, 0]) / max(straight[1, 1] - straight[0, 1], 1e-9)
-    off = members[:, 0] - straight[0, 0] - slope * (members[:, 1] - straight[0, 1])
-    if len(members) < 5 or float(np.sqrt(np.mean(off**2))) <= 0.12 * row_spacing_m:
+    if len(members) < 5:
         return straight
-    middle = np.array([members[max(0, i - 2) : i + 3, 0].mean() for i in range(len(members))])
-    path = np.column_stack([middle, members[:, 1]])
-    path = path[np.concatenate([[True], np.diff(path[:, 1]) > 1e-6])]
+    last = len(members) - 1
+    reach = [min(i, last - i, 2) for i in range(last + 1)]
+    middle = np.array([members[i - k : i + k + 1].mean(axis=0) for i, k in enumerate(reach)])
+    slope = (straight[1, 0] - straight[0, 0]) / max(straight[1, 1] - straight[0, 1], 1e-9)
+    off = middle[:, 0] - straight[0, 0] - slope * (middle[:, 1] - straight[0, 1])
+    if float(np.sqrt(np.mean(off**2))) <= _STRAIGHT * row_spacing_m:
+        return straight
+    path = middle[np.concatenate([[True], np.diff(middle[:, 1]) > 1e-6])]
     ends = [_beyond(path[0], path[1], tree_spacing_m / 2), _beyond(path[-1], path[-2], tree_spacing_m / 2)]
     return np.vstack([ends[0], path, ends[1]])
 

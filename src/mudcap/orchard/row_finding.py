@@ -107,19 +107,28 @@ def _direction(xy: Floats, given_deg: float | None, outline: Any) -> tuple[float
     angle = np.degrees(np.arctan2(step[:, 0], step[:, 1])) % 180.0
     short = length <= 1.35 * np.median(distance[:, 1])
     peaks = _peaks(angle[short], length[short])
+    refused = False
     if given_deg is not None:
-        near = _apart(angle, given_deg) <= _CONE_DEG
-        if near.sum() >= 0.3 * len(xy):
+        if _fits(angle, length, given_deg, min(peaks, key=lambda p: p[1]), len(xy)):
             return (*_sharpen(angle, length, given_deg), False, False)
-        return (*_sharpen(angle[short], length[short], peaks[0][0]), False, True)
+        refused = True
     best = peaks[0]
     rivals = [p for p in peaks[1:] if abs(p[1] / best[1] - 1) < _SAME_SPACING]
-    if not rivals:
-        shortest = min((p for p in peaks if p[2] >= 0.4 * best[2]), key=lambda p: p[1])
-        return (*_sharpen(angle[short], length[short], shortest[0]), False, False)
-    side = _longest_side(outline)
-    chosen = min((best, *rivals), key=lambda p: round(float(_apart(np.array([p[0]]), side)[0]), 6))
-    return (*_sharpen(angle[short], length[short], chosen[0]), True, False)
+    if rivals:
+        side = _longest_side(outline)
+        chosen = min((best, *rivals), key=lambda p: round(float(_apart(np.array([p[0]]), side)[0]), 6))
+    else:
+        chosen = min(peaks, key=lambda p: p[1])
+    return (*_sharpen(angle[short], length[short], chosen[0]), bool(rivals), refused)
+
+
+def _fits(angle: Floats, length: Floats, given_deg: float, first: tuple[float, float, float], num: int) -> bool:
+    """Whether trees stand in rows along a direction: the shortest step's, the one across it, or one as short."""
+    near = _apart(angle, given_deg) <= _CONE_DEG
+    if near.sum() < 0.3 * num:
+        return False
+    off = float(_apart(np.array([first[0]]), given_deg)[0])
+    return off <= _CONE_DEG or off >= 90.0 - _CONE_DEG or float(np.median(length[near])) <= 1.1 * first[1]
 
 
 def _peaks(angle: Floats, length: Floats) -> list[tuple[float, float, float]]:

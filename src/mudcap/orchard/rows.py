@@ -122,7 +122,8 @@ def _lay(
     y = lattice(y0, y1, tree_m, margin, _TREE_SLACK)
     if not len(x) or not len(y):
         return no_rows(source, corner, frame.bearing_deg, row_m, tree_m)
-    ground = shrink(shape, margin - (_TREE_SLACK + 1e-6) * tree_m, row_m / 4, tree_m / 2)
+    slack = _TREE_SLACK + 1e-6
+    ground = shrink(shape, margin - slack * tree_m, (0.25 - slack) * row_m, (0.5 - slack) * tree_m)
     shapely.prepare(ground)
     column, step = np.divmod(np.arange(len(x) * len(y)), len(y))
     inside = shapely.contains_xy(ground, x[column], y[step])

@@ -51,14 +51,23 @@ def walk_to_stop_m(
         frame = frame_of_rows(ground, ground.rows, orchard)
         order = np.lexsort((frame.to_frame(xy[mine])[:, 1], row[mine]))
         mine = mine[order]
+        stops = others
+        if not network.roads_known and not ground.headlands:
+            stops = np.concatenate([others, _row_ends(ground)])
         reach_m = params.snap_m + ground.rows.tree_spacing_m + (ground.headland_m or 0.0)
         direct = np.minimum(
             _nearest_m(xy[mine], alleys, _BESIDE * ground.rows.row_spacing_m, ditches),
-            _nearest_m(xy[mine], others, reach_m, ditches, ground if ground.trellis else None, row[mine]),
+            _nearest_m(xy[mine], stops, reach_m, ditches, ground if ground.trellis else None, row[mine]),
         )
         i, j = _steps(xy[mine], row[mine], ground, ditches, frame.to_frame(xy[mine])[:, 1])
         walk[mine] = _spread(direct, xy[mine], i, j)
     return walk
+
+
+def _row_ends(ground: Block) -> NDArray[Any]:
+    """Ends of the alleys of a block without headlands or known roads: somewhere outside them a vehicle turns."""
+    ends = [alley.line.coords[k] for alley in ground.alleys for k in (0, -1)]
+    return np.asarray(shapely.points(np.array(ends, float).reshape(-1, 2)))
 
 
 def _pieces(ends: NDArray[np.float64]) -> NDArray[Any]:

@@ -24,6 +24,8 @@ _SAME_M: Final = 2e-3
 """Points nearer than this are one node."""
 _BREAK_M: Final = 0.5
 """A way cut by a ditch ends this far before it."""
+_BANK_M: Final = 2.0
+"""A road over a ditch carries a vehicle this much beside its own width."""
 YARD_REACH_M: Final = 1000.0
 """A yard farther than this from every way is not joined."""
 
@@ -52,8 +54,8 @@ class _Way:
     forward: int
     """Mode bits from first to last point."""
     backward: int
-    owner: int
-    """Index of the block; -1 for roads."""
+    owner: tuple[int, int] = (-1, 0)
+    """Block and part of it; -1 for roads."""
     alley: int = -1
     cuts: list[float] = field(default_factory=list)
     breaks: list[float] = field(default_factory=list)
@@ -74,7 +76,7 @@ def lay_ways(orchard: Orchard, params: TravelParams) -> Edges:
     ways = _ways(orchard, params)
     _cut_crossings(ways)
     ditches = _Ditches(orchard)
-    links = [*_road_ends(ways, params.snap_m), *_ways_in(ways, params.snap_m, ditches)]
+    links = [*_road_ends(ways, params.snap_m), *_ways_in(ways, params.snap_m)]
     gates, gate_links = _gates(orchard, ways, params.snap_m)
     yard, yard_links = _yard(orchard, ways)
     links = [link for link in (*links, *gate_links) if not ditches.cross(link)] + yard_links
@@ -89,16 +91,23 @@ def _ways(orchard: Orchard, params: TravelParams) -> list[_Way]:
     for road in orchard.roads:
         bits = sum(MODE_BITS[m] for m in road.modes if m in MODE_BITS)
         back = bits & MODE_BITS["foot"] if road.one_way else bits
-        ways.append(_Way(line=road.line, kind=_ROAD, forward=bits, backward=back, owner=-1))
+        ways.append(_Way(line=road.line, kind=_ROAD, forward=bits, backward=back))
     serial = 0
     for k, block in enumerate(orchard.blocks):
-        ways += [_Way(line=h, kind=_HEADLAND, forward=7, backward=7, owner=k) for h in block.headlands]
+        parts = shapely.get_parts(block.polygon)
+        for headland in block.headlands:
+            ways.append(_Way(line=headland, kind=_HEADLAND, forward=7, backward=7, owner=(k, _part(headland, parts))))
         bits = ALLEY_MODES[params.alley_mode]
         for alley in block.alleys:
             up, down = (bits & 4 if alley.one_way == "down" else bits), (bits & 4 if alley.one_way == "up" else bits)
-            ways.append(_Way(line=alley.line, kind=_ALLEY, forward=up, backward=down, owner=k, alley=serial))
+            ways.append(_Way(line=alley.line, kind=_ALLEY, forward=up, backward=down, owner=(k, _part(alley.line, parts)), alley=serial))
             serial += 1
     return [way for way in ways if way.line.length > _SAME_M]
+
+
+def _part(line: LineString, parts: NDArray[Any]) -> int:
+    """The part of a block in which a line lies."""
+    return 0 if len(parts) == 1 else int(np.argmin(shapely.distance(parts, line.interpolate(0.5, normalized=True))))
 
 
 def _cut_crossings(ways: list[_Way]) -> None:
@@ -108,10 +117,9 @@ def _cut_crossings(ways: list[_Way]) -> None:
         return
     tree = shapely.STRtree([road.line for road in roads])
     i, j = tree.query(np.array([way.line for way in ways], dtype=object), predicate="intersects")
-    first_road = 0
     for a, b in zip(i.tolist(), j.tolist(), strict=True):
         one, two = ways[a], roads[b]
-        if one.kind == _ROAD and a - first_road >= b:
+        if one.kind == _ROAD and a >= b:
             continue
         for x, y in _touch_points(one.line, two.line):
             _cut(one, x, y)
@@ -161,30 +169,32 @@ def _land(point: Any, ways: list[_Way], reach_m: float) -> list[_Link]:
     return [_Link(start=(point.x, point.y), end=(landing.x, landing.y))]
 
 
-def _ways_in(ways: list[_Way], snap_m: float, ditches: _Ditches) -> list[_Link]:
+def _ways_in(ways: list[_Way], snap_m: float) -> list[_Link]:
     """Links from alley ends and headland ends to the nearest road, and to the nearest headland of another block or part."""
-    ends, owner, home = [], [], []
-    for k, way in enumerate(ways):
+    ends, owner = [], []
+    for way in ways:
         if way.kind in (_HEADLAND, _ALLEY):
             ends += [way.line.coords[0][:2], way.line.coords[-1][:2]]
             owner += [way.owner] * 2
-            home += [k] * 2
     if not ends:
         return []
     points = shapely.points(np.array(ends))
-    links = []
     roads = [way for way in ways if way.kind == _ROAD]
-    links += _land_all(points, roads, snap_m)
+    links, landed = _land_all(points, roads, snap_m)
     headlands = [way for way in ways if way.kind == _HEADLAND]
-    for k in sorted({way.owner for way in headlands}):
-        mine = np.array(owner) == k
-        links += _land_all(points[mine], [way for way in headlands if way.owner != k], snap_m)
+    for here in sorted({way.owner for way in headlands}):
+        mine = np.array([place == here for place in owner]) & ~landed
+        links += _land_all(points[mine], [way for way in headlands if way.owner != here], snap_m)[0]
     return links
 
 
-def _land_all(points: NDArray[Any], ways: list[_Way], reach_m: float) -> list[_Link]:
+def _land_all(
+    points: NDArray[Any], ways: list[_Way], reach_m: float
+) -> tuple[list[_Link], NDArray[np.bool_]]:
+    """Links from points to the nearest of `ways` within reach, and which points have one."""
+    landed = np.zeros(len(points), bool)
     if not ways or not len(points):
-        return []
+        return [], landed
     lines = np.array([way.line for way in ways], dtype=object)
     i, j = shapely.STRtree(lines).query_nearest(points, max_distance=reach_m, all_matches=False)
     where = shapely.line_locate_point(lines[j], points[i])
@@ -192,9 +202,9 @@ def _land_all(points: NDArray[Any], ways: list[_Way], reach_m: float) -> list[_L
     start = shapely.get_coordinates(points[i])
     for k, at in zip(j.tolist(), where.tolist(), strict=True):
         ways[k].cuts.append(at)
-    return [
-        _Link(start=(a[0], a[1]), end=(b[0], b[1])) for a, b in zip(start.tolist(), landing.tolist(), strict=True)
-    ]
+    landed[i] = True
+    links = [_Link(start=(a[0], a[1]), end=(b[0], b[1])) for a, b in zip(start.tolist(), landing.tolist(), strict=True)]
+    return links, landed
 
 
 def _gates(
@@ -227,7 +237,13 @@ class _Ditches:
     def __init__(self, orchard: Orchard) -> None:
         self.lines = [f.geometry for f in orchard.features if f.role == Role.DITCHES]
         self.all = shapely.union_all(self.lines) if self.lines else None
-        self.bridges = shapely.union_all([road.line.buffer(road.width_m / 2 + 2.0) for road in orchard.roads])
+        self.bridges = shapely.union_all(
+            [
+                shapely.buffer(shapely.intersection(line, road.line), road.width_m / 2 + _BANK_M)
+                for road in orchard.roads
+                for line in self.lines
+            ]
+        )
 
     def cross(self, link: _Link) -> bool:
         """Whether a link crosses a ditch where no road does."""

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from mudcap.orchard.alleys import is_kth
-from mudcap.orchard.model import Exclusion, KeepOut, Orchard, SprayLane
+from mudcap.orchard.model import Alley, Block, Exclusion, KeepOut, Orchard, SprayLane
 from mudcap.orchard.params import RowParams
 from mudcap.place.params import AccessParams
 
@@ -102,7 +102,7 @@ def swept_ways(orchard: Orchard, rows: RowParams) -> tuple[SweptWays, SweptWays]
     """
     drawn = [(_half_swept_m(lane, orchard, rows), lane.line) for lane in orchard.spray_lanes]
     every = [
-        (alley.width_m / 2, alley.line)
+        (_half_alley_m(alley, block), alley.line)
         for block in orchard.blocks
         for alley in block.alleys
         if rows.sprayed_every and is_kth(alley, block, rows.sprayed_every)
@@ -118,10 +118,16 @@ def _half_swept_m(lane: SprayLane, orchard: Orchard, rows: RowParams) -> float:
     return min((a.width_m for a in alleys), default=rows.row_spacing_m) / 2
 
 
+def _half_alley_m(alley: Alley, block: Block) -> float:
+    """Half the width swept in an alley: half the block's row spacing, or less outside the outer rows."""
+    row_m = block.rows.row_spacing_m if block.rows is not None else alley.width_m
+    return min(row_m, alley.width_m) / 2 if alley.width_m < 0.75 * row_m else row_m / 2
+
+
 def _in_pieces(ways: list[tuple[float, Any]]) -> SweptWays:
     groups: dict[float, list[Any]] = {}
     for half_m, line in ways:
-        groups.setdefault(round(half_m, 2), []).append(line)
+        groups.setdefault(round(half_m, 3), []).append(line)
     return SweptWays(by_half_width=tuple((half, _short(np.array(groups[half], dtype=object))) for half in sorted(groups)))
 
 
