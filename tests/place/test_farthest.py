@@ -149,7 +149,7 @@ def test_stop_keeps_the_best_so_far():
 def test_a_good_start_is_not_lost():
     """The value is never worse than that of the start."""
     problem = _cloud(11, 400, 30)
-    good = solve_farthest(problem, effort="normal")
+    good = solve_farthest(problem, effort="quick", seed=4)
     again = solve_farthest(problem, effort="quick", seed=99, start=good.sites)
     assert again.value <= good.value
 

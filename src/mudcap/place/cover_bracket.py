@@ -33,10 +33,14 @@ class Ground:
     """Largest distance of each run of equal ones: the radius that takes in the whole run."""
 
     def reduced_at(self, k: int) -> ReducedCover | None:
-        """Return the cover at radius number ``k``, thinned out; None where some point has no candidate."""
+        """Return the cover at radius number ``k``, thinned out; None where that shows it to be too small."""
         rows = self.base_m > self.run_high[k] + self.near.tolerance_m
         cover = cover_at(self.near, self.run_high[k], rows, np.ones(self.near.num_candidates, np.bool_))
-        return None if cover.has_hopeless_row else reduce(cover)
+        if cover.has_hopeless_row:
+            return None
+        small = reduce(cover)
+        left = self.count - len(small.forced)
+        return small if left > 0 or (left == 0 and small.cover.num_rows == 0) else None
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
@@ -121,8 +125,6 @@ def weigh(ground: Ground, k: int, *, iterations: int) -> Proof:
     if small is None:
         return Proof(is_impossible=True)
     left = ground.count - len(small.forced)
-    if left < 0:
-        return Proof(is_impossible=True, need=float(len(small.forced)))
     if small.cover.num_rows == 0:
         return Proof(columns=small.forced, need=float(len(small.forced)))
     counted = needed_columns(small.cover, counting_price(small.cover))
@@ -188,7 +190,7 @@ def _attempt(
     """Return the swaps spent on radius ``k`` and whether better sites came of them."""
     ground = bracket.ground
     small = ground.reduced_at(k)
-    if small is None or ground.count < len(small.forced):
+    if small is None:
         bracket.reject(k)
         return 0, False
     left = ground.count - len(small.forced)
@@ -220,7 +222,7 @@ def settle(bracket: Bracket, k: int, params: ExactParams) -> bool:
     """Return whether branch and bound moved an end of the bracket at radius ``k``, where it is worth trying."""
     ground = bracket.ground
     small = ground.reduced_at(k)
-    if small is None or ground.count < len(small.forced):
+    if small is None:
         bracket.reject(k)
         return True
     if small.cover.num_rows == 0:

@@ -54,6 +54,8 @@ def search_cover(
     It ends early where all rows are covered, and where ``stop`` returns True (asked every so many steps). The
     number of columns stays that of ``start``.
     """
+    if not len(start):
+        return SearchResult(columns=start, num_uncovered=cover.num_rows, steps=0)
     columns = best = start.astype(np.int64)
     least, done = cover.num_rows + 1, 0
     weight = np.ones(cover.num_rows, np.int64)
@@ -190,7 +192,7 @@ def _search(row_ptr, row_column, column_ptr, column_row, start, weight, steps, s
     while step < steps and best_uncovered > 0:
         step += 1
         i = uncovered[_random_below(state, num_uncovered)]
-        if last_in >= 0:
+        if last_in >= 0 and p > 1:
             # the newest column may not leave at once: it loses the tournament while its loss counts as endless
             held = score[last_in]
             score[last_in] = np.int64(1) << 62
@@ -217,7 +219,7 @@ def _search(row_ptr, row_column, column_ptr, column_row, start, weight, steps, s
                 d = slot_column[s]
                 left = score[d] - relief[s]
                 relief[s] = 0
-                if d != last_in and (
+                if (d != last_in or p == 1) and (
                     left < out_loss or (left == out_loss and stamp[d] < stamp[slot_column[out]])
                 ):
                     out, out_loss = s, left
@@ -228,7 +230,7 @@ def _search(row_ptr, row_column, column_ptr, column_row, start, weight, steps, s
                 ties += 1
                 if _random_below(state, ties) == 0:
                     enter, leave = c, out
-        if last_in >= 0:
+        if last_in >= 0 and p > 1:
             score[last_in] = held
             _tree_set(tree, size, score, stamp, slot_column, slot_of[last_in])
         if enter < 0:
