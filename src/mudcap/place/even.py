@@ -11,6 +11,9 @@ from numpy.typing import NDArray
 from mudcap.place.farthest import solve_farthest
 from mudcap.place.mean import MeanParams, better, cool, mean_level, num_rounds
 from mudcap.place.problem import Effort, Level, PlacementProblem
+from mudcap.place.rows import fewest_driven
+from mudcap.place.rows_search import EFFORTS as ROWS_EFFORTS
+from mudcap.place.rows_search import RowsSearch, driven_of, find_few_rows, mean_distance, restricted
 from mudcap.place.swap import Layout, Service, build_service, num_unserved, open_sites, with_penalty
 from mudcap.place.swap_descent import descend
 from mudcap.place.swap_local import iterate
@@ -61,12 +64,66 @@ def solve_even(
         layout = better(service, layout, open_sites(service, np.asarray(start)))
     if not stopped:
         layout, stopped = lower_mean_square(service, layout, params, cap_m, seed, stop)
+    if not stopped and problem.candidate_row is not None and problem.row_economy > 0:
+        layout, stopped = spare_rows(problem, service, layout, effort, cap_m, seed, stop)
     sites = np.sort(layout.sites).astype(np.int64)
     square = mean_level(problem, "mean_square", service, layout, params.bound_steps, stopped, stop)
     return EvenResult(
         sites=sites,
-        levels=(farthest_level(problem, sites, far.level), square, cv_level(problem, sites)),
+        levels=(
+            farthest_level(problem, sites, far.level),
+            *driven_levels(problem, service, sites),
+            square,
+            cv_level(problem, sites),
+        ),
         is_stopped=stopped,
+    )
+
+
+def spare_rows(
+    problem: PlacementProblem,
+    service: Service,
+    layout: Layout,
+    effort: Effort,
+    cap_m: float,
+    seed: int,
+    stop: Stop,
+) -> tuple[Layout, bool]:
+    """Return a layout within the cap and the mean allowed that needs as few driven rows as found; True if stopped."""
+
+    def improve(service: Service, layout: Layout, params: MeanParams) -> tuple[Layout, bool]:
+        return lower_mean_square(service, layout, params, cap_m, seed, stop)
+
+    limit_m = mean_distance(problem, layout) * (1 + problem.row_economy)
+    search = RowsSearch(
+        problem=problem,
+        cap_m=cap_m,
+        mean_limit_m=limit_m,
+        params=ROWS_EFFORTS[effort],
+        improve=improve,
+        stop=stop,
+    )
+    free = np.sort(layout.sites).astype(np.int64)
+    few = find_few_rows(search, free, fewest_driven(problem, service))
+    beside_few = restricted(search, few.driven)
+    if len(few.driven) >= driven_of(problem, free) or beside_few is None:
+        return layout, search.is_over()
+    narrow = build_service(beside_few, power=2, cap_m=cap_m)
+    found, stopped = improve(narrow, open_sites(narrow, few.sites), EFFORTS[effort])
+    if mean_distance(problem, found) > limit_m:
+        found = open_sites(narrow, few.sites)
+    return open_sites(service, found.sites.astype(np.int64)), stopped
+
+
+def driven_levels(problem: PlacementProblem, service: Service, sites: NDArray[np.int64]) -> tuple[Level, ...]:
+    """Return the level of driven rows where candidates have rows, with what the cap alone proves."""
+    if problem.candidate_row is None:
+        return ()
+    value, bound = driven_of(problem, sites), fewest_driven(problem, service)
+    return (
+        Level(
+            name="driven_rows", value=value, bound=bound, status="optimal" if value == bound else "feasible"
+        ),
     )
 
 

@@ -1,9 +1,14 @@
-"""Driven rows: the fewest drive rows from which all sites can be served, and layouts that need few of them."""
+"""Driven rows: the fewest drive rows from which all sites can be served, and a bound on how few there can be."""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.optimize import Bounds, LinearConstraint, milp
+from scipy.sparse import csr_matrix
+
+from mudcap.place.problem import PlacementProblem
+from mudcap.place.swap import Service
 
 
 def drive_rows(tree_rows: ArrayLike) -> NDArray[np.int64]:
@@ -33,3 +38,59 @@ def num_driven(tree_rows: ArrayLike) -> int:
     2
     """
     return len(np.unique(drive_rows(tree_rows)))
+
+
+def beside(candidate_row: NDArray[np.int64], driven: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Return which candidates stand beside one of these drive rows."""
+    return np.isin(candidate_row, np.concatenate([driven, driven + 1]))
+
+
+def even_pattern(low: int, high: int, count: int, shift: float) -> NDArray[np.int64]:
+    """Return ``count`` drive rows spread evenly over the tree rows ``low`` to ``high``, moved by ``shift`` rows.
+
+    >>> even_pattern(1, 60, 20, 0.0)[:3].tolist()
+    [1, 4, 7]
+    """
+    pitch = (high - low + 1) / count
+    middle = low - 0.5 + (np.arange(count) + 0.5) * pitch + shift
+    # the middle of drive row d lies at d + 0.5; a tie goes to the lower one
+    rows = np.ceil(middle - 1 - 1e-9).astype(np.int64)
+    return np.unique(np.clip(rows, low - 1, high))
+
+
+def fewest_driven(problem: PlacementProblem, service: Service) -> int:
+    """Return a number of drive rows that no layout within the cap of the service lists can go below.
+
+    Every demand point needs a site within the cap, so that one of the drive rows beside such candidates is driven:
+    the smallest such set is found by integer programming over the distinct sets of drive rows; its proven bound counts.
+    """
+    row = problem.candidate_row
+    if row is None:
+        raise ValueError("candidate_row is needed to count driven rows.")
+    needs = {_columns(row, [int(r)]) for r in np.unique(row[problem.fixed])}
+    for j in np.flatnonzero(service.outside_cost == service.penalty):
+        run = slice(service.demand_start[j], service.demand_start[j + 1])
+        needs.add(_columns(row, np.unique(row[service.demand_candidate[run]]).tolist()))
+    needs.discard(())
+    least = (
+        [n for n in needs if not any(set(o) < set(n) for o in needs)] if len(needs) < 2000 else list(needs)
+    )
+    return _cover(least) if least else int(problem.count > 0)
+
+
+def _columns(row: NDArray[np.int64], rows: list[int]) -> tuple[int, ...]:
+    return tuple(sorted(set(rows) | {r - 1 for r in rows}))
+
+
+def _cover(needs: list[tuple[int, ...]]) -> int:
+    columns = sorted({c for need in needs for c in need})
+    place = {c: k for k, c in enumerate(columns)}
+    pointer = np.cumsum([0] + [len(need) for need in needs])
+    entries = np.array([place[c] for need in needs for c in need])
+    matrix = csr_matrix((np.ones(len(entries)), entries, pointer), shape=(len(needs), len(columns)))
+    solved = milp(
+        np.ones(len(columns)), integrality=np.ones(len(columns)), bounds=Bounds(0, 1),
+        constraints=LinearConstraint(matrix, 1, np.inf), options={"node_limit": 2000},
+    )  # fmt: skip
+    bound = solved.mip_dual_bound
+    return int(np.ceil(bound - 1e-6)) if bound is not None and np.isfinite(bound) else 1

@@ -1,0 +1,170 @@
+"""Layouts that need few driven rows: sites only beside chosen drive rows, fewer of them as long as the limits hold."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mudcap.place.mean import MeanParams
+from mudcap.place.problem import Effort, PlacementProblem
+from mudcap.place.rows import beside, drive_rows, even_pattern, num_driven
+from mudcap.place.swap import Layout, Service, build_service, num_unserved, open_sites
+from mudcap.place.swap_start import spread
+
+Stop = Callable[[], bool] | None
+Improve = Callable[[Service, Layout, MeanParams], tuple[Layout, bool]]
+"""Lowers the mean square of a layout within the cap; second: whether it was stopped."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RowsParams:
+    """How much work the search for few driven rows may do; all of it counted."""
+
+    trial: MeanParams
+    """Work of one trial layout."""
+    shifts: tuple[float, ...]
+    """Shifts [rows] of the even pattern that are tried."""
+    drops: int
+    """Single drive rows that are tried to do without, at the end of each round."""
+
+
+EFFORTS: dict[Effort, RowsParams] = {
+    "quick": RowsParams(
+        trial=MeanParams(anneal_moves=500, work=0.0, rounds_per_candidate=0, bound_steps=0), shifts=(0.0,), drops=0
+    ),
+    "normal": RowsParams(
+        trial=MeanParams(anneal_moves=3000, work=2e5, rounds_per_candidate=1, bound_steps=0), shifts=(0.0, 0.5), drops=2
+    ),
+    "long": RowsParams(
+        trial=MeanParams(anneal_moves=10_000, work=1e6, rounds_per_candidate=4, bound_steps=0),
+        shifts=(0.0, 0.5, -0.5, 1.0, -1.0), drops=10,
+    ),
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FewRows:
+    """Drive rows beside which a layout within the limits stands, and that layout."""
+
+    driven: NDArray[np.int64]
+    sites: NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RowsSearch:
+    """What a search for few driven rows works on."""
+
+    problem: PlacementProblem
+    cap_m: float
+    mean_limit_m: float
+    """Largest weighted mean distance allowed [m]."""
+    params: RowsParams
+    improve: Improve
+    stop: Stop
+
+    @property
+    def row(self) -> NDArray[np.int64]:
+        """Tree row of each candidate."""
+        if self.problem.candidate_row is None:
+            raise ValueError("candidate_row is needed to search for few driven rows.")
+        return self.problem.candidate_row
+
+    def is_over(self) -> bool:
+        """Return whether the caller wants to stop."""
+        return self.stop is not None and self.stop()
+
+
+def find_few_rows(search: RowsSearch, sites: NDArray[np.int64], least: int) -> FewRows:
+    """Return the layout with the fewest driven rows found, ``sites`` themselves where nothing better is.
+
+    The number is halved towards ``least`` with evenly spread drive rows; then single rows are left out.
+    """
+    best = FewRows(driven=np.unique(drive_rows(search.row[sites])), sites=sites)
+    too_few = least - 1
+    while len(best.driven) - too_few > 1 and not search.is_over():
+        count = (len(best.driven) + too_few) // 2
+        found = _try_patterns(search, count)
+        if found is None:
+            too_few = count
+        else:
+            best = found
+    return _leave_out(search, best, least)
+
+
+def restricted(search: RowsSearch, driven: NDArray[np.int64]) -> PlacementProblem | None:
+    """Return the problem with sites only beside these drive rows (fixed ones apart); None where too few remain."""
+    problem = search.problem
+    closed = np.flatnonzero(~beside(search.row, driven))
+    banned = np.setdiff1d(np.union1d(problem.banned, closed), problem.fixed)
+    if len(problem.candidate_xy) - len(banned) < problem.count:
+        return None
+    return replace(problem, banned=banned)
+
+
+def _try_patterns(search: RowsSearch, count: int) -> FewRows | None:
+    rows = np.unique(search.row)
+    for shift in search.params.shifts:
+        driven = even_pattern(int(rows[0]), int(rows[-1]), count, shift)
+        found = _try(search, driven, None)
+        if found is not None and len(found.driven) <= count:
+            return found
+    return None
+
+
+def _leave_out(search: RowsSearch, best: FewRows, least: int) -> FewRows:
+    """Leave out single drive rows, those with the fewest sites first."""
+    tries = search.params.drops
+    while tries > 0 and len(best.driven) > least and not search.is_over():
+        used, count = np.unique(drive_rows(search.row[best.sites]), return_counts=True)
+        order = used[np.argsort(count, kind="stable")][:tries]
+        for row in order:
+            tries -= 1
+            found = _try(search, np.setdiff1d(used, row), best.sites)
+            if found is not None and len(found.driven) < len(best.driven):
+                best = found
+                break
+        else:
+            break
+    return best
+
+
+def _try(search: RowsSearch, driven: NDArray[np.int64], start: NDArray[np.int64] | None) -> FewRows | None:
+    """Return a layout beside these drive rows if one within the limits is found."""
+    problem = restricted(search, driven)
+    if problem is None:
+        return None
+    service = build_service(problem, power=2, cap_m=search.cap_m)
+    empty = np.diff(service.demand_start) == 0
+    if (empty & (service.outside_cost == service.penalty)).any():
+        return None
+    layout = open_sites(
+        service, spread(problem, service) if start is None else _kept(problem, service, start)
+    )
+    layout, _ = search.improve(service, layout, search.params.trial)
+    if num_unserved(service, layout) or mean_distance(problem, layout) > search.mean_limit_m * (1 + 1e-12):
+        return None
+    sites = np.sort(layout.sites).astype(np.int64)
+    return FewRows(driven=np.unique(drive_rows(search.row[sites])), sites=sites)
+
+
+def _kept(problem: PlacementProblem, service: Service, start: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return the starting sites that are still allowed, and others spread where they are missed."""
+    stay = start[service.site_state[start] >= 0]
+    filled = replace(problem, fixed=np.sort(stay))
+    return spread(filled, service)
+
+
+def mean_distance(problem: PlacementProblem, layout: Layout) -> float:
+    """Return the weighted mean distance [m] of a layout whose costs are weighted squares."""
+    weight = problem.weights
+    wants = weight > 0
+    distance = np.sqrt(layout.first_cost[wants] / weight[wants])
+    return float(np.average(distance, weights=weight[wants])) if wants.any() else 0.0
+
+
+def driven_of(problem: PlacementProblem, sites: NDArray[np.int64]) -> int:
+    """Return the number of driven rows of a layout; 0 where candidates have no rows."""
+    return 0 if problem.candidate_row is None else num_driven(problem.candidate_row[sites])
