@@ -67,12 +67,28 @@ def coverage(
     demand, need = demand[wants], need[wants]
     start, near, away = tied_sites(sites, demand, tolerance(sites, demand))
     _, load = balance(start, near, need, len(sites))
-    farthest, yardstick = float(away.max()), yardstick_m(area_m2, len(sites))
+    return coverage_of(away, need, load, sites, area_m2, _perimeter_m(demand, polygon))
+
+
+def coverage_of(
+    away_m: NDArray[np.float64],
+    need: NDArray[np.float64],
+    load: NDArray[np.float64],
+    sites: NDArray[np.float64],
+    area_m2: float,
+    perimeter_m: float,
+) -> Coverage:
+    """Return the coverage of distances (m,) and needs (m,) > 0 of points that are served, and of loads (n,) of sites (n, 2).
+
+    The points and the loads need not be of the same sites: a neighbour may serve some of the points, and a site may serve
+    points beyond the border.
+    """
+    farthest, yardstick = float(away_m.max()), yardstick_m(area_m2, len(sites))
     return Coverage(
-        mean_m=float(np.average(away, weights=need)), p95_m=weighted_quantile(away, need, 0.95), farthest_m=farthest,
+        mean_m=float(np.average(away_m, weights=need)), p95_m=weighted_quantile(away_m, need, 0.95), farthest_m=farthest,
         trees_min=float(load.min()), trees_mean=float(load.mean()), trees_max=float(load.max()),
-        trees_cv=float(load.std() / load.mean()),
-        clark_evans=clark_evans(sites, area_m2, _perimeter_m(demand, polygon)), yardstick_m=yardstick,
+        trees_cv=float(load.std() / load.mean()) if load.mean() > 0 else 0.0,
+        clark_evans=clark_evans(sites, area_m2, perimeter_m), yardstick_m=yardstick,
         ratio=farthest / yardstick,
     )  # fmt: skip
 

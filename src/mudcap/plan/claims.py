@@ -64,7 +64,9 @@ def _drivable(plan: Plan) -> shapely.MultiLineString:
     net = plan.network
     way = (net.mode & VEHICLE) != 0
     source = np.repeat(np.arange(len(net.node_xy)), np.diff(net.indptr))
-    return shapely.MultiLineString(list(np.stack([net.node_xy[source[way]], net.node_xy[net.target[way]]], axis=1)))
+    return shapely.MultiLineString(
+        list(np.stack([net.node_xy[source[way]], net.node_xy[net.target[way]]], axis=1))
+    )
 
 
 def _block(plan: Plan, index: int, near: Sequence[int]) -> BlockClaim:

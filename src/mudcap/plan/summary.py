@@ -14,7 +14,7 @@ from mudcap.orchard.model import Block, Exclusion, Finding, Orchard
 from mudcap.place.candidates import Candidates
 from mudcap.place.clash import acres_of_trees, quota_clash, reach_clash
 from mudcap.place.count import CountChoice, missed_limits
-from mudcap.place.coverage import coverage
+from mudcap.place.coverage import Coverage, coverage_of
 from mudcap.place.demand import Demand
 from mudcap.place.layout import BlockTask, barring, chosen_stations
 from mudcap.place.problem import Placement
@@ -74,23 +74,30 @@ def _block_plan(
         trees=len(task.tree),
         quota=task.quota,
         sites=len(station),
-        coverage=coverage(
-            candidates.xy[station],
-            demand.xy[task.tree],
-            demand.weight[task.tree],
-            area_m2=block.acres * M2_PER_ACRE,
-            polygon=block.polygon,
-        ),
+        coverage=_coverage(block, task, candidates, demand, made),
         levels=placement.levels,
         excluded=excluded,
         stations=len(own),
         driven_rows=len(driven),
-        driven_m=_driven_length(block, driven),
+        driven_m=driven_length_m(block, driven),
         females=stock.females,
         males=stock.males,
         cavities=stock.cavities,
         beyond_mud=int((candidates.mud_m[station] > params.mud.limit_m).sum()),
     )
+
+
+def _coverage(
+    block: Block, task: BlockTask, candidates: Candidates, demand: Demand, made: Assignment
+) -> Coverage:
+    """Distances of the block's trees, whoever serves them, and the trees that its own sites serve, wherever they stand."""
+    own = slice(made.first[task.block], made.first[task.block + 1])
+    need, away = demand.weight[task.tree], made.distance_m[task.tree]
+    wants = need > 0 if need.any() else np.ones(len(need), bool)
+    need = need if need.any() else np.ones(len(need))
+    load = np.array([s.trees for s in made.sites[own]])
+    sites = candidates.xy[made.station[own]]
+    return coverage_of(away[wants], need[wants], load, sites, block.acres * M2_PER_ACRE, block.polygon.length)
 
 
 def excluded_by_rule(reasons: NDArray[np.int64]) -> Mapping[str, int]:
@@ -145,7 +152,8 @@ def _status(task: BlockTask, placement: Placement | None, missed: bool) -> tuple
     return "planned", ""
 
 
-def _driven_length(block: Block, driven: NDArray[np.int64]) -> float:
+def driven_length_m(block: Block, driven: NDArray[np.int64]) -> float:
+    """Length [m] of the drive rows with the given numbers (the number of the tree row on their low side)."""
     wanted = set(driven.tolist())
     return float(sum(a.line.length for a in block.alleys if a.left_row in wanted))
 

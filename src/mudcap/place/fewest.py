@@ -1,0 +1,144 @@
+"""The fewest points that bring everything within a radius: location set covering, with a certified bound."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from mudcap.place.bounds import counting_price, linear_price, needed_columns, solve_cover
+from mudcap.place.cover import Cover, cover_at, reduce
+from mudcap.place.cover_search import greedy_columns, search_cover
+from mudcap.place.near import within
+from mudcap.place.problem import Effort, PlacementProblem, Status
+from mudcap.place.swap import build_service, open_sites
+from mudcap.place.swap_descent import descend
+from mudcap.place.swap_local import iterate
+
+SEARCH_STEPS: Final[dict[Effort, int]] = {"quick": 100_000, "normal": 1_000_000, "long": 10_000_000}
+NODES: Final[dict[Effort, int]] = {"quick": 200, "normal": 20_000, "long": 400_000}
+ROUNDS: Final[dict[Effort, int]] = {"quick": 10, "normal": 40, "long": 400}
+LINEAR_ITERATIONS: Final = 20_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FewestSites:
+    """The fewest candidates that reach all demand points that can be reached, and what is proven of their number."""
+
+    sites: NDArray[np.int64]
+    """(k,) candidate numbers, ascending."""
+    assigned: NDArray[np.int64]
+    """(m,) nearest chosen candidate of each demand point; -1 where no candidate reaches it."""
+    distance_m: NDArray[np.float64]
+    """(m,) distance to it; inf where none reaches it."""
+    bound: int
+    """Certified lower bound on the number of candidates."""
+    status: Status
+
+    @property
+    def unreachable(self) -> NDArray[np.int64]:
+        """Demand points that no candidate reaches."""
+        return np.flatnonzero(self.assigned < 0)
+
+
+def fewest_sites(
+    candidates_xy: ArrayLike,
+    demand_xy: ArrayLike,
+    radius_m: float,
+    *,
+    effort: Effort = "normal",
+    seed: int = 0,
+) -> FewestSites:
+    """The fewest candidates (n, 2) that bring each demand point (m, 2) within `radius_m`; among as few, the nearest.
+
+    Solved by dominance, a weighted tabu search from above, and LP duality, branch and bound from below, all on counts
+    of work. The second goal, the sum of distances, is a search within the radius and carries no proof.
+
+    References: location set covering: Toregas, Swain, ReVelle & Bergman 1971, Operations Research 19:1363-1373 (from memory).
+
+    >>> fewest_sites([(0, 0), (5, 0), (10, 0)], [(0, 0), (10, 0)], 5.0).sites.tolist()
+    [1]
+    """
+    cand, dem = np.array(candidates_xy, float, ndmin=2), np.array(demand_xy, float, ndmin=2)
+    if not len(dem) or not len(cand):
+        return _answer(cand, dem, np.empty(0, np.int64), np.zeros(len(dem), bool), 0, radius_m)
+    near = within(cand, dem, radius_m)
+    reachable = np.diff(near.demand_ptr) > 0
+    if not reachable.any():
+        return _answer(cand, dem, np.empty(0, np.int64), reachable, 0, radius_m)
+    reduced = reduce(cover_at(near, radius_m, reachable, np.ones(len(cand), bool)))
+    inner, bound = _fewest_columns(reduced.cover, effort, seed)
+    sites = np.unique(np.concatenate([reduced.forced, reduced.cover.column_candidate[inner]]))
+    if bound >= len(inner):
+        bound = len(inner)
+    sites = _nearest(cand, dem[reachable], sites, radius_m + near.tolerance_m, effort, seed)
+    return _answer(cand, dem, sites, reachable, bound + len(reduced.forced), radius_m)
+
+
+def _fewest_columns(cover: Cover, effort: Effort, seed: int) -> tuple[NDArray[np.int64], int]:
+    """Columns that cover all rows, and a certified bound on their number."""
+    if not cover.num_rows:
+        return np.empty(0, np.int64), 0
+    best = greedy_columns(cover, seed=seed)
+    bound = max(
+        int(np.ceil(needed_columns(cover, price).fractional - 1e-9))
+        for price in (counting_price(cover), linear_price(cover, iterations=LINEAR_ITERATIONS))
+    )
+    best = _searched(cover, best, bound, SEARCH_STEPS["quick"], seed)
+    while bound < len(best):
+        exact = solve_cover(cover, len(best) - 1, nodes=NODES[effort])
+        if exact.is_impossible:
+            return best, len(best)
+        if exact.columns is None:
+            break
+        best = exact.columns
+    return _searched(cover, best, bound, SEARCH_STEPS[effort], seed), bound
+
+
+def _searched(cover: Cover, best: NDArray[np.int64], bound: int, steps: int, seed: int) -> NDArray[np.int64]:
+    """One column fewer at a time for as long as the tabu search finds a cover."""
+    while bound < len(best):
+        trial = search_cover(cover, best[:-1], steps=steps, seed=seed)
+        if trial.num_uncovered:
+            break
+        best = trial.columns
+    return best
+
+
+def _nearest(
+    cand: NDArray[np.float64],
+    dem: NDArray[np.float64],
+    sites: NDArray[np.int64],
+    cap_m: float,
+    effort: Effort,
+    seed: int,
+) -> NDArray[np.int64]:
+    """As many sites, all within the cap, with a smaller sum of distances where the search finds one."""
+    problem = PlacementProblem.from_points(cand, dem, len(sites))
+    service = build_service(problem, power=1, cap_m=cap_m)
+    layout = open_sites(service, sites)
+    descend(service, layout)
+    layout, _stopped = iterate(service, layout, rounds=ROUNDS[effort], seed=seed)
+    return np.sort(layout.sites).astype(np.int64)
+
+
+def _answer(
+    cand: NDArray[np.float64],
+    dem: NDArray[np.float64],
+    sites: NDArray[np.int64],
+    reachable: NDArray[np.bool_],
+    bound: int,
+    radius_m: float,
+) -> FewestSites:
+    assigned, distance = np.full(len(dem), -1, np.int64), np.full(len(dem), np.inf)
+    if len(sites):
+        near = within(cand[sites], dem[reachable], radius_m)
+        first = near.demand_ptr[:-1]
+        assigned[reachable] = sites[near.demand_candidate[first]]
+        distance[reachable] = near.demand_m[first]
+    for array in (sites, assigned, distance):
+        array.setflags(write=False)
+    status: Status = "optimal" if bound >= len(sites) else "feasible"
+    return FewestSites(sites=sites, assigned=assigned, distance_m=distance, bound=bound, status=status)
