@@ -9,6 +9,7 @@ import pytest
 from route_blocks import place_distances, random_block, regular_block, snake_m
 from route_oracle import cheapest_by_search, held_karp
 
+from mudcap.route import search
 from mudcap.route.aisles import solve_block
 from mudcap.route.options import RoundParams
 from mudcap.route.stopgraph import Gap, block_graph
@@ -163,3 +164,19 @@ def test_malformed_graph_is_refused(change: dict[str, object], message: str) -> 
     """Each array that does not fit the others is named."""
     with pytest.raises(ValueError, match=message):
         replace(_hand_block([0], [20.0]), **change).check()  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("seed", range(60))
+def test_guided_search_claims_only_what_is_true(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Guided by the relaxed cost to go, the round found is whole and the bound never exceeds the true optimum."""
+    monkeypatch.setattr(search, "PLAIN_STATES", 0)
+    graph = random_block(9_000 + seed)
+    params = RoundParams(max_states=(5, 40, 4_000)[seed % 3], u_turn_s=float(seed % 4))
+    tour = solve_block(graph, params)
+    truth = cheapest_by_search(graph, params)
+    assert tour.bound is not None
+    assert tour.bound <= truth + 1e-6 <= tour.objective + 2e-6
+    if seed % 3 == 2:
+        assert tour.status == "optimal"
+    if tour.status == "optimal":
+        assert tour.objective == pytest.approx(truth, abs=1e-5)

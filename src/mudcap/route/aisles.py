@@ -8,11 +8,16 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from mudcap.route.frontier import DOUBLE, SINGLE, Outcome, run
+from mudcap.route.frontier import Outcome
 from mudcap.route.options import EdgeOptions, Group, RoundParams, edge_options, find_groups
+from mudcap.route.search import cheapest, choose_kept
+from mudcap.route.steps import DOUBLE, SINGLE, Step
 from mudcap.route.stopgraph import StopGraph
-from mudcap.route.sweep import Turn, lay_steps, sweeps, take_turns, weigh
+from mudcap.route.sweep import Turn, lay_steps, must_cross, sweeps, take_turns, weigh
 from mudcap.route.walk import Leg, Use, walk
+
+_TOO_MANY = 100_000.0
+"""Estimated states a step beyond which no order is hoped to be exact outright."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -58,10 +63,10 @@ def solve_block(graph: StopGraph, params: RoundParams | None = None) -> BlockTou
     chosen = {e: int(o) for e, o in zip(edges, outcome.options, strict=True)}
     uses = [_use(options[e], chosen[e]) for e in range(len(graph.tail))]
     legs = walk(graph, uses)
-    exact = whole and outcome.is_exact
+    exact = whole and outcome.bound >= outcome.cost - 1e-6
     return BlockTour(
         objective=outcome.cost,
-        bound=outcome.cost if exact else None,
+        bound=outcome.bound if whole else None,
         status="optimal" if exact else "feasible",
         length_m=sum(leg.length_m for leg in legs),
         legs=legs,
@@ -76,21 +81,27 @@ def _best_sweep(
     options: list[EdgeOptions],
     params: RoundParams,
 ) -> tuple[Outcome, list[int]]:
-    """The outcome in the order that promises the fewest states, and the ways in that order."""
-    ranked: list[tuple[float, int, list[Turn]]] = []
+    """The outcome in the order that promises the fewest states, and the ways in that order.
+
+    Where every order promises too many, in the one whose relaxation keeps the most groups.
+    """
+    ranked: list[tuple[float, float, list[Turn], list[Step]]] = []
     for rank in sweeps(graph, groups):
         turns = take_turns(graph, rank)
-        if turns is not None:
-            ranked.append((weigh(turns, groups, of_edge), len(ranked), turns))
-    for _, _, turns in sorted(ranked, key=lambda r: r[:2]):
-        steps = lay_steps(graph, turns, options, groups, of_edge)
-        if steps is None:
-            continue
-        outcome = run(steps, max_states=params.max_states)
-        if outcome is None:
-            raise ValueError("a stop, the start or the end cannot be reached from the others.")
-        return outcome, [turn.edge for turn in turns]
-    raise ValueError("the graph is too wide for the frontier programme.")
+        steps = None if turns is None else lay_steps(graph, turns, options, groups, of_edge)
+        if turns is not None and steps is not None:
+            weight = weigh(turns, groups, of_edge) / (len(turns) + 1)
+            kept = sum(int(k.sum()) for k in choose_kept(steps)) if weight > _TOO_MANY else 0
+            ranked.append((-kept, weight, turns, steps))
+    if not ranked:
+        raise ValueError("the graph is too wide for the frontier programme.")
+    light = [r for r in ranked if r[1] <= _TOO_MANY]
+    _, _, turns, steps = min(light or ranked, key=lambda r: r[:2])
+    cuts = must_cross(graph, turns)
+    outcome = cheapest(steps, cuts, max_states=params.max_states)
+    if outcome is None:
+        raise ValueError("a stop, the start or the end cannot be reached from the others.")
+    return outcome, [turn.edge for turn in turns]
 
 
 def _turn_costs(graph: StopGraph, params: RoundParams) -> list[tuple[float, float]]:

@@ -19,106 +19,110 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-MAX_SLOTS = 12
-"""Frontier vertices that fit one state: five bits each."""
-MAX_GROUP_BITS = 62
-"""Bits of a state for the open groups."""
-
-NONE, TOUCH_TAIL, TOUCH_HEAD, TOUCH_BOTH, SINGLE, DOUBLE = range(6)
-"""What an option of an edge does to its two ends."""
+from mudcap.route.relax import Layer, find, index, scatter
+from mudcap.route.steps import DOUBLE, MAX_SLOTS, NONE, SINGLE, TOUCH_BOTH, TOUCH_HEAD, TOUCH_TAIL, Step
 
 _CLOSED = 1 << 60
 _DEAD = -1
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Step:
-    """One edge, its options, and what becomes of its two ends; slots are places in the state."""
-
-    tail_slot: int
-    head_slot: int
-    """-1 for a dead end."""
-    tail_enters: int
-    """0: in the frontier already, or new and not to be visited; 1: new, must be visited; 2: the same with odd degree."""
-    head_enters: int
-    tail_leaves: bool
-    head_leaves: bool
-    effect: NDArray[np.int8]
-    """(o,) of each option."""
-    cost: NDArray[np.float64]
-    """(o,)"""
-    left: NDArray[np.int16]
-    """(o, 2g) for each group: the first stop left over and the one after the last; equal where none is."""
-    shift: NDArray[np.int64]
-    """(g,) where the group lies among the bits of a state."""
-    width: NDArray[np.int64]
-    """(g,) bits of each of its two numbers."""
-    closes: NDArray[np.bool_]
-    """(g,) True where this edge is the second one of the group: nothing may be left over after it."""
+_EPS = 1e-6
+"""Costs [s] closer than this count as equal when states are left out because they cannot win."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Outcome:
-    """The cheapest choice of options, one a step."""
+    """The cheapest choice of options found, one a step, and what is proven of it."""
 
     cost: float
+    """inf where every state was dropped."""
     options: NDArray[np.int64]
-    is_exact: bool
-    """False where states were dropped to stay within the limit."""
+    bound: float
+    """No choice costs less; equal to the cost where nothing that could win was dropped."""
     peak_states: int
 
 
-def run(steps: Sequence[Step], *, max_states: int) -> Outcome | None:
+def run(
+    steps: Sequence[Step],
+    *,
+    max_states: int,
+    layers: Sequence[Layer] | None = None,
+    upper: float = np.inf,
+    give_up: bool = False,
+) -> Outcome | None:
     """Return the cheapest options such that all degrees are even (or as entered) and all that is touched hangs together.
 
-    None where no choice does. With more than ``max_states`` states after a step the cheapest are kept, and `is_exact` is
-    False. Ties are broken by the order of options, so the same steps give the same outcome.
+    None where no choice does, or, with ``give_up``, as soon as there are more than ``max_states`` states after a step.
+    Otherwise those that promise least are kept. ``layers`` are lower bounds on what is still to pay (see `relax`); states
+    that cannot cost less than ``upper`` are left out. Ties are broken by the order of options, so the same steps give the
+    same outcome.
     """
-    slots, groups = np.zeros(1, np.int64), np.zeros(1, np.int64)
-    cost = np.zeros(1)
+    front = _Front(np.zeros(1, np.int64), np.zeros(1, np.int64), np.zeros(1), np.zeros(1))
     trail: list[tuple[NDArray[np.int32], NDArray[np.uint16]]] = []
-    is_exact, peak = True, 1
-    for step in steps:
-        slots, groups, cost, parent, option = _advance(step, slots, groups, cost)
-        peak = max(peak, len(cost))
-        if len(cost) > max_states:
-            is_exact = False
-            keep = np.sort(np.argpartition(cost, max_states)[:max_states])
-            slots, groups, cost = slots[keep], groups[keep], cost[keep]
-            parent, option = parent[keep], option[keep]
-        if not len(cost):
-            return None
+    dropped, peak = np.inf, 1
+    for k, step in enumerate(steps):
+        front, parent, option = _advance(step, front, layers[k + 1] if layers else None, upper)
+        peak = max(peak, len(front.cost))
+        if len(front.cost) > max_states:
+            if give_up:
+                return None
+            promise = front.cost + front.to_go
+            order = np.argpartition(promise, max_states)
+            dropped = min(dropped, float(promise[order[max_states:]].min()))
+            keep = np.sort(order[:max_states])
+            front, parent, option = front.take(keep), parent[keep], option[keep]
         trail.append((parent, option))
-    done = np.flatnonzero((slots == _CLOSED) & (groups == 0)) if steps else np.zeros(1, np.int64)
+    done = np.flatnonzero((front.slots == _CLOSED) & (front.groups == 0)) if steps else np.zeros(1, np.int64)
     if not len(done):
+        if np.isfinite(dropped) or np.isfinite(upper):
+            return Outcome(
+                cost=np.inf, options=np.empty(0, np.int64), bound=min(dropped, upper), peak_states=peak
+            )
         return None
-    best = int(done[np.argmin(cost[done])])
-    options = np.empty(len(steps), np.int64)
-    at = best
-    for k in range(len(steps) - 1, -1, -1):
+    best = int(done[np.argmin(front.cost[done])])
+    cost = float(front.cost[best])
+    return Outcome(cost=cost, options=_trace(trail, best), bound=min(cost, upper, dropped), peak_states=peak)
+
+
+def _trace(trail: Sequence[tuple[NDArray[np.int32], NDArray[np.uint16]]], at: int) -> NDArray[np.int64]:
+    """The options on the way to a state after the last step."""
+    options = np.empty(len(trail), np.int64)
+    for k in range(len(trail) - 1, -1, -1):
         options[k] = trail[k][1][at]
         at = int(trail[k][0][at])
-    return Outcome(cost=float(cost[best]), options=options, is_exact=is_exact, peak_states=peak)
+    return options
 
 
-_State = tuple[
-    NDArray[np.int64], NDArray[np.int64], NDArray[np.float64], NDArray[np.int32], NDArray[np.uint16]
-]
+@dataclass(frozen=True, slots=True, eq=False)
+class _Front:
+    """The states between two steps."""
+
+    slots: NDArray[np.int64]
+    groups: NDArray[np.int64]
+    cost: NDArray[np.float64]
+    to_go: NDArray[np.float64]
+    """Lower bound on what is still to pay."""
+
+    def take(self, keep: NDArray[np.int64]) -> _Front:
+        """The states at some positions."""
+        return _Front(self.slots[keep], self.groups[keep], self.cost[keep], self.to_go[keep])
 
 
 def _advance(
-    step: Step, slots: NDArray[np.int64], groups: NDArray[np.int64], cost: NDArray[np.float64]
-) -> _State:
-    capacity = 1 << max(8, int(3 * len(cost)).bit_length())
+    step: Step, front: _Front, layer: Layer | None, upper: float
+) -> tuple[_Front, NDArray[np.int32], NDArray[np.uint16]]:
+    capacity = 1 << max(8, int(3 * len(front.cost)).bit_length())
+    if layer is None:
+        ahead = (False, front.slots[:0], front.groups[:0], front.cost[:0], 0, np.full(1, -1, np.int32))
+    else:
+        ahead = (True, layer.odd, layer.groups, layer.to_go, layer.mask, index(layer.odd, layer.groups))
     while True:
-        out = _expand(
-            slots, groups, cost, step.tail_slot, step.head_slot, step.tail_enters, step.head_enters,
+        n, slots, groups, cost, to_go, parent, chosen = _expand(
+            front.slots, front.groups, front.cost, step.tail_slot, step.head_slot, step.tail_enters, step.head_enters,
             step.tail_leaves, step.head_leaves, step.effect, step.cost, step.left, step.shift, step.width, step.closes,
-            capacity,
+            capacity, upper + _EPS, *ahead,
         )  # fmt: skip
-        if out[0] >= 0:
-            n = out[0]
-            return out[1][:n], out[2][:n], out[3][:n], out[4][:n].copy(), out[5][:n].copy()
+        if n >= 0:
+            copies = (a[:n].copy() for a in (slots, groups, cost, to_go))
+            return _Front(*copies), parent[:n].copy(), chosen[:n].copy()
         capacity *= 4
 
 
@@ -191,9 +195,19 @@ def _next(key, tail, head, tail_enters, head_enters, effect, tail_leaves, head_l
 
 
 @njit(cache=True)
+def _parity(key):  # type: ignore[no-untyped-def]
+    """One bit a slot: whether its degree is odd."""
+    odd = np.int64(0)
+    for i in range(MAX_SLOTS):
+        odd |= ((key >> (5 * i)) & 1) << i
+    return odd
+
+
+@njit(cache=True)
 def _expand(  # type: ignore[no-untyped-def]
     slots, groups, cost, tail, head, tail_enters, head_enters, tail_leaves, head_leaves,
     effect, option_cost, left, shift, width, closes, capacity,
+    upper, bounded, odd_ahead, groups_ahead, cost_ahead, kept_ahead, table_ahead,
 ):  # fmt: skip
     """All states after one step, each with its cheapest way there; (-1, …) where the table is too small."""
     mask = capacity - 1
@@ -202,6 +216,7 @@ def _expand(  # type: ignore[no-untyped-def]
     new_slots = np.empty(limit, np.int64)
     new_groups = np.empty(limit, np.int64)
     new_cost = np.empty(limit, np.float64)
+    to_go = np.zeros(limit, np.float64)
     parent = np.empty(limit, np.int32)
     chosen = np.empty(limit, np.uint16)
     count = 0
@@ -239,14 +254,20 @@ def _expand(  # type: ignore[no-untyped-def]
                 continue
             key = after[e]
             value = cost[i] + option_cost[o]
-            h = (key * np.int64(-7046029254386353131) + u) * np.int64(-4417276706812531889)
-            h = (h ^ (h >> 31)) & mask
+            h = scatter(key, u) & mask
             while table[h] >= 0 and (new_slots[table[h]] != key or new_groups[table[h]] != u):
                 h = (h + 1) & mask
             at = table[h]
             if at < 0:
+                ahead = 0.0
+                if bounded:
+                    there = find(table_ahead, odd_ahead, groups_ahead, _parity(key), u & kept_ahead)
+                    ahead = cost_ahead[there] if there >= 0 else np.inf
+                if value + ahead > upper:
+                    continue
                 if count == limit:
-                    return -1, new_slots, new_groups, new_cost, parent, chosen
+                    return -1, new_slots, new_groups, new_cost, to_go, parent, chosen
+                to_go[count] = ahead
                 table[h] = count
                 new_slots[count] = key
                 new_groups[count] = u
@@ -258,4 +279,4 @@ def _expand(  # type: ignore[no-untyped-def]
                 new_cost[at] = value
                 parent[at] = i
                 chosen[at] = o
-    return count, new_slots, new_groups, new_cost, parent, chosen
+    return count, new_slots, new_groups, new_cost, to_go, parent, chosen

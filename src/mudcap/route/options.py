@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from mudcap.route.frontier import DOUBLE, NONE, SINGLE, TOUCH_BOTH, TOUCH_HEAD, TOUCH_TAIL
+from mudcap.route.steps import DOUBLE, NONE, SINGLE, TOUCH_BOTH, TOUCH_HEAD, TOUCH_TAIL
 from mudcap.route.stopgraph import StopGraph
 
 
@@ -22,7 +22,7 @@ class RoundParams:
     """Each time a drive row is entered or left at an end where it does not go on."""
     u_turn_s: float = 0.0
     """Each time the vehicle turns round inside a drive row (or backs out of it)."""
-    max_states: int = 60_000
+    max_states: int = 20_000
     """States kept after each step; the result is exact as long as none had to be dropped."""
     max_depths: int = 24
     """Positions in one way where the vehicle may turn round; where there are more, those beside the widest gaps are kept and

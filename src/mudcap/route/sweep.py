@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from mudcap.route.frontier import MAX_GROUP_BITS, MAX_SLOTS, Step
 from mudcap.route.options import EdgeOptions, Group
+from mudcap.route.relax import Cut
+from mudcap.route.steps import MAX_GROUP_BITS, MAX_SLOTS, Step
 from mudcap.route.stopgraph import StopGraph
 
 _STATES_PER_VERTEX = 3.4
@@ -27,7 +28,10 @@ class Turn:
 
 
 def sweeps(graph: StopGraph, groups: Sequence[Group]) -> list[NDArray[np.int64]]:
-    """Return ranks of the vertices worth trying: column by column, short runs of columns that share stops together, level by level."""
+    """Return ranks of the vertices worth trying.
+
+    Column by column; short runs of columns that share stops together; columns two by two; level by level.
+    """
     level = _levels(graph)
     column = graph.column
     ranks = [np.lexsort((level, column))]
@@ -35,8 +39,10 @@ def sweeps(graph: StopGraph, groups: Sequence[Group]) -> list[NDArray[np.int64]]
         tuple(sorted((int(column[graph.tail[g.edges[0]]]), int(column[graph.tail[g.edges[1]]]))))
         for g in groups
     }
-    for longest in (2, 3):
-        run = _runs(int(column.max()) + 1, joined, longest)
+    num_columns = int(column.max()) + 1
+    runs = [_runs(num_columns, joined, longest) for longest in (2, 3)]
+    runs += [(np.arange(num_columns) + offset) // 2 for offset in (0, 1)]
+    for run in runs:
         ranks.append(np.lexsort((column, level, run[column])))
     ranks.append(np.lexsort((column, level)))
     return [np.argsort(r) for r in ranks]
@@ -104,6 +110,29 @@ def take_turns(graph: StopGraph, rank: NDArray[np.int64]) -> list[Turn] | None:
             )
         )
     return turns
+
+
+def must_cross(graph: StopGraph, turns: Sequence[Turn]) -> list[Cut]:
+    """For each turn the cut between two columns that its way crosses, where stops, start or end lie on both sides of it."""
+    heads = np.where(graph.head >= 0, graph.head, graph.tail)
+    one, other = graph.column[graph.tail], graph.column[heads]
+    low, high = np.minimum(one, other), np.maximum(one, other)
+    nearest = np.full(graph.num_stops, graph.column.max())
+    farthest = np.zeros(graph.num_stops, np.int64)
+    np.minimum.at(nearest, graph.place_stop, low[graph.place_edge])
+    np.maximum.at(farthest, graph.place_stop, high[graph.place_edge])
+    terminals = graph.column[[graph.start, graph.end]]
+    must = np.zeros(int(graph.column.max()) + 1, bool)
+    must[
+        min(terminals.min(), farthest.min(initial=terminals.min())) : max(
+            terminals.max(), nearest.max(initial=terminals.max())
+        )
+    ] = True
+    for e in np.flatnonzero(high - low > 1):
+        must[low[e] : high[e]] = False
+    crossing = [int(low[t.edge]) if high[t.edge] > low[t.edge] and must[low[t.edge]] else -1 for t in turns]
+    last = {c: k for k, c in enumerate(crossing)}
+    return [Cut(number=c, is_last=c >= 0 and last[c] == k) for k, c in enumerate(crossing)]
 
 
 def weigh(turns: Sequence[Turn], groups: Sequence[Group], of_edge: Sequence[Sequence[int]]) -> float:

@@ -1,0 +1,72 @@
+"""How hard to try: the frontier programme outright, or, where its states are too many, guided by lower bounds."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mudcap.route.frontier import Outcome, run
+from mudcap.route.relax import Cut, relax
+from mudcap.route.steps import Step
+
+PLAIN_STATES = 20_000
+"""Up to so many states after a step the programme runs outright, which takes a fraction of a second."""
+_RELAXED_STATES = 16_384
+_KEPT_VALUES = 32
+_WIDTHS = (300, 3_000)
+
+
+def cheapest(steps: Sequence[Step], cuts: Sequence[Cut], *, max_states: int) -> Outcome | None:
+    """Return the cheapest options with the bound proven; None where no choice serves all.
+
+    First outright. Where that takes too many states, rounds of growing width keep the most promising ones by their cost so
+    far and the relaxed cost to go; each round leaves out what cannot beat the one before. A round that drops nothing which
+    could win proves its result.
+    """
+    plain = run(steps, max_states=min(max_states, PLAIN_STATES), give_up=True)
+    if plain is not None:
+        return plain
+    layers = relax(steps, choose_kept(steps), cuts, max_states=_RELAXED_STATES)
+    best: Outcome | None = None
+    bound, peak = layers[0].to_go[0] if layers else 0.0, 1
+    for width in [*(w for w in _WIDTHS if w < max_states), max_states]:
+        upper = best.cost if best else np.inf
+        found = run(steps, max_states=width, layers=layers, upper=upper)
+        if found is None:
+            return None
+        bound, peak = max(bound, found.bound), max(peak, found.peak_states)
+        if np.isfinite(found.cost) and (best is None or found.cost < best.cost):
+            best = found
+        if best is not None and bound >= best.cost - 1e-6:
+            break
+    if best is None:
+        return None
+    return replace(best, bound=min(float(bound), best.cost), peak_states=peak)
+
+
+def choose_kept(steps: Sequence[Step], most_values: int = _KEPT_VALUES) -> list[NDArray[np.bool_]]:
+    """For each step which of its groups the relaxed programme keeps: those open for the shortest time first.
+
+    At no time may the kept ones that are open take more than ``most_values`` values together.
+    """
+    lives: list[tuple[int, int, int, int, int]] = []
+    opened: dict[int, tuple[int, int, int]] = {}
+    room = np.zeros(len(steps))
+    for k, step in enumerate(steps):
+        for g, (shift, closes) in enumerate(zip(step.shift.tolist(), step.closes.tolist(), strict=True)):
+            if closes:
+                begin, column, values = opened.pop(shift)
+                lives.append((k - begin, begin, column, g, values))
+            else:
+                values = len(np.unique(step.left[:, 2 * g : 2 * g + 2], axis=0))
+                opened[shift] = (k, g, values)
+    kept = [np.zeros(len(step.shift), bool) for step in steps]
+    for span, begin, column, other, values in sorted(lives):
+        during = slice(begin, begin + span)
+        if room[during].max() + np.log(values) <= np.log(most_values):
+            room[during] += np.log(values)
+            kept[begin][column] = kept[begin + span][other] = True
+    return kept

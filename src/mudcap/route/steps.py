@@ -1,0 +1,42 @@
+"""One step of the frontier programme: a way of the graph, what may be done with it, and its room in the states."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+MAX_SLOTS = 12
+"""Frontier vertices that fit one state: five bits each."""
+MAX_GROUP_BITS = 62
+"""Bits of a state for the open groups."""
+
+NONE, TOUCH_TAIL, TOUCH_HEAD, TOUCH_BOTH, SINGLE, DOUBLE = range(6)
+"""What an option of a way does to its two ends."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Step:
+    """One edge, its options, and what becomes of its two ends; slots are places in the state."""
+
+    tail_slot: int
+    head_slot: int
+    """-1 for a dead end."""
+    tail_enters: int
+    """0: in the frontier already, or new and not to be visited; 1: new, must be visited; 2: the same with odd degree."""
+    head_enters: int
+    tail_leaves: bool
+    head_leaves: bool
+    effect: NDArray[np.int8]
+    """(o,) of each option."""
+    cost: NDArray[np.float64]
+    """(o,)"""
+    left: NDArray[np.int16]
+    """(o, 2g) for each group: the first stop left over and the one after the last; equal where none is."""
+    shift: NDArray[np.int64]
+    """(g,) where the group lies among the bits of a state."""
+    width: NDArray[np.int64]
+    """(g,) bits of each of its two numbers."""
+    closes: NDArray[np.bool_]
+    """(g,) True where this edge is the second one of the group: nothing may be left over after it."""
