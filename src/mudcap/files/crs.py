@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from functools import lru_cache
 from typing import Any, Final
@@ -48,13 +49,33 @@ def usable_crs(crs: CRS, file: str) -> CRS:
         crs = crs.sub_crs_list[0]
     if crs.is_geographic or crs.is_projected:
         flat = crs.to_2d()
-        if flat.prime_meridian is not None or flat.is_bound:
-            return flat
+        _check_sense(flat, file)
+        return flat
     raise InputError(
         _("{file}: its coordinate system ({crs}) is no map system. Give the right one with --crs EPSG:xxxx.").format(
             file=file, crs=clean_text(crs.name, 60)
         )
     )
+
+
+_UNITS: Final = (
+    1.0, 1000.0, 0.3048, 1200 / 3937, 0.3047972654, 0.304799471, 0.3047995, 0.201168, 20.1168, 0.9144, 0.9143917962
+)  # fmt: skip
+"""Metres in the units of map systems: metre, kilometre, the feet, links, chain and yards of the EPSG registry."""
+
+
+def _check_sense(crs: CRS, file: str) -> None:
+    """Refuse a system whose unit is none in use or whose globe is not the earth: a damaged .prj."""
+    axes = [a.unit_conversion_factor for a in crs.axis_info]
+    known = (math.pi / 180, math.pi / 200) if crs.is_geographic else _UNITS
+    unit_known = all(any(abs(a / u - 1) < 1e-6 for u in known) for a in axes)
+    radius = crs.ellipsoid.semi_major_metre if crs.ellipsoid is not None else None
+    if not unit_known or (radius is not None and not 6_370_000 <= radius <= 6_379_000):
+        raise InputError(
+            _("{file}: its coordinate system ({crs}) has no sensible unit or globe. Give the right one with --crs EPSG:xxxx.").format(
+                file=file, crs=clean_text(crs.name, 60)
+            )
+        )  # fmt: skip
 
 
 def to_lonlat(crs: CRS, xy: NDArray[np.float64], file: str) -> NDArray[np.float64]:

@@ -47,7 +47,7 @@ def read_geopackage(data: bytes, file: str) -> tuple[RawLayer, ...]:
     try:
         with closing(_open(data)) as db:
             return tuple(_layers(db, file))
-    except (sqlite3.Error, OverflowError) as error:
+    except (sqlite3.Error, UnicodeError, OverflowError) as error:  # UnicodeError: damage quoted in SQLite's own words
         raise InputError(
             _("{file}: the GeoPackage is damaged ({why}). Nothing of it is used; export it again.").format(
                 file=file, why=clean_text(error, 100)

@@ -20,7 +20,7 @@ from mudcap.files.crs import WGS84
 from mudcap.files.names import clean_name, clean_text
 from mudcap.files.raw import RawFeature, RawLayer, ReadNote, WalkedKind
 from mudcap.files.source import decode, kind_in_words, looks_like
-from mudcap.files.xml import child_text, children, number, parse_xml
+from mudcap.files.xml import child_text, children, local, number, parse_xml
 from mudcap.lang import _
 
 WAYPOINTS: Final = "waypoints"
@@ -68,6 +68,13 @@ def _line(element: Element, kind: WalkedKind, place: int, file: str) -> RawFeatu
 
 
 def _points(element: Element, name: str, file: str) -> NDArray[np.float64]:
+    strange = [c for c in element if local(c) != name and c.get("lat") is not None]
+    if strange:
+        raise InputError(
+            _("{file}: an element that GPX does not know among the positions ({name}). Export it again.").format(
+                file=file, name=clean_text(local(strange[0]), 30)
+            )
+        )
     points = [_position(p, file) for p in children(element, name)]
     return np.array(points, float).reshape(-1, 2)
 

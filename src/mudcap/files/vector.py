@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Callable, Mapping
 from pathlib import Path, PurePosixPath
 from typing import Final
+
+from shapely.errors import ShapelyError
 
 from mudcap.errors import InputError
 from mudcap.files.archives import unzip
@@ -49,7 +52,8 @@ def read_layers(path: Path, *, encoding: str | None = None, name: str = "") -> t
     name = name or shown(path)
     extension = path.suffix.lower()
     if extension == ".shp":
-        return (_shapefile_beside(path, name, encoding),)
+        parts = _parts_beside(path, name)
+        return _caught(lambda: (read_shapefile(parts, name, encoding=encoding),), name)
     if extension in {".shx", ".dbf", ".prj", ".cpg", ".sbn", ".qpj"}:
         raise InputError(_("{file}: a part of a shapefile; name its .shp.").format(file=name))
     if extension in {".rar", ".7z", ".gz", ".tgz", ".bz2", ".xz", ".tar"}:
@@ -66,7 +70,19 @@ def read_layers(path: Path, *, encoding: str | None = None, name: str = "") -> t
     data = read_bytes(path)
     if extension == ".gpkg":
         _refuse_pending(path, name)
-    return reader(data, name, encoding)
+    return _caught(lambda: reader(data, name, encoding), name)
+
+
+def _caught(read: Callable[[], tuple[RawLayer, ...]], name: str) -> tuple[RawLayer, ...]:
+    """What `read` gives; the last net under bytes that a reader's author did not think of: still one line."""
+    try:
+        return read()
+    except (ValueError, LookupError, ArithmeticError, struct.error, RecursionError, MemoryError, ShapelyError) as error:
+        raise InputError(
+            _("{file}: an unexpected fault in the file ({why}). Nothing of it is used; export it again.").format(
+                file=name, why=clean_text(f"{type(error).__name__}: {error}", 80)
+            )
+        ) from error
 
 
 def _refuse_pending(path: Path, name: str) -> None:
@@ -106,7 +122,8 @@ def _read_by_look(data: bytes, name: str, encoding: str | None) -> tuple[RawLaye
     return (read_table(data, name, encoding=encoding),)
 
 
-def _shapefile_beside(path: Path, name: str, encoding: str | None) -> RawLayer:
+def _parts_beside(path: Path, name: str) -> dict[str, bytes]:
+    """Bytes of a shapefile's parts that stand beside its .shp, whatever the case of their names."""
     parts = {"shp": read_bytes(path)}
     stem = path.stem.lower()
     try:
@@ -117,7 +134,7 @@ def _shapefile_beside(path: Path, name: str, encoding: str | None) -> RawLayer:
         part = other.suffix.lower().lstrip(".")
         if part in _SHAPE_PARTS[1:] and other.stem.lower() == stem and part not in parts:
             parts[part] = read_bytes(other, may_be_empty=True)
-    return read_shapefile(parts, name, encoding=encoding)
+    return parts
 
 
 def _read_zip(data: bytes, name: str, encoding: str | None) -> tuple[RawLayer, ...]:
