@@ -137,7 +137,7 @@ FAULTS: list[tuple[str, set[str], Fault]] = [
         c, earlier_serial={"WST": 30}, earlier_ids=frozenset(s.site_id for s in c.sites))),
     ("a tree given to the second nearest", {"not_nearest"}, served_elsewhere),
     ("a tree served across the border without leave", {"unserved", "site_trees", "site_farthest", "trees_min", "trees_cv",
-                                                       "trees_mean", "level"}, lambda c: replace(
+                                                       "trees_mean"}, lambda c: replace(
         c, trees=replace(c.trees, assigned=np.r_[len(c.sites) - 1, c.trees.assigned[1:]]))),
     ("a tree count off by one", {"tree_count"}, lambda c: with_block(c, 1, trees=c.blocks[1].trees - 1)),
     ("a site's trees off", {"site_trees"}, lambda c: with_site(c, 7, trees=c.sites[7].trees + 0.01)),
@@ -257,6 +257,10 @@ def test_a_neighbour_may_serve_across_a_border_where_the_plan_says_so() -> None:
     crossed = replace(claim.trees, assigned=np.where(east, gap.argmin(axis=1), claim.trees.assigned))
     assert not {"not_nearest", "unserved"} & codes(replace(shared, trees=crossed))
     assert "unserved" in codes(replace(claim, trees=crossed))
+    levels = claim.blocks[1].levels
+    assert "level" not in codes(replace(shared, trees=crossed)), "alone the block was served no better"
+    better = tuple(replace(v, value=v.value * 0.9) if v.name == "mean_square" else v for v in levels)
+    assert "level" in codes(with_block(replace(shared, trees=crossed), 1, levels=better))
 
 
 def test_a_tree_of_no_weight_counts_nowhere(claim: Claim) -> None:

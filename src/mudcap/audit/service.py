@@ -39,7 +39,8 @@ def check_service(case: Case) -> Iterator[Finding]:
         if own.size and members.size:
             least_m = nearest(trees.xy[members], case.site_xy[_may_serve(case, index)])
             yield from _coverage(case, block, least_m, trees.weight[members], site_trees[own])
-            yield from _levels(case, block, least_m, trees.weight[members], site_trees[own])
+            is_shared = _is_shared(case, index)
+            yield from _levels(case, block, least_m, trees.weight[members], site_trees[own], is_shared)
 
 
 def _may_serve(case: Case, index: int) -> NDArray[np.int64]:
@@ -47,6 +48,14 @@ def _may_serve(case: Case, index: int) -> NDArray[np.int64]:
     block = case.claim.blocks[index]
     others = [k for k, b in enumerate(case.claim.blocks) if k == index or b.block_id in block.served_by]
     return np.flatnonzero(np.isin(case.site_block, others))
+
+
+def _is_shared(case: Case, index: int) -> bool:
+    """Whether a tree of the block is served by another block's site, or one of another block's by its."""
+    trees = case.claim.trees
+    served = trees.assigned >= 0
+    server = case.site_block[trees.assigned[served]]
+    return bool(((trees.block[served] == index) != (server == index)).any())
 
 
 def _block_trees(
@@ -129,21 +138,29 @@ def _levels(
     least_m: NDArray[np.float64],
     weight: NDArray[np.float64],
     site_trees: NDArray[np.float64],
+    is_shared: bool,
 ) -> Iterator[Finding]:
-    """Each level's value as computed here, and its certified bound not above it."""
+    """Each level's value as computed here, and its certified bound not above it.
+
+    Levels speak of a block by itself. Where trees are served across its border (`is_shared`), distances may only have
+    become better, and the spread of trees a site is another.
+    """
     computed = {
         "farthest": float(least_m.max()),
         "mean": _mean(least_m, weight),
         "mean_square": _mean(least_m**2, weight),
-        "cv": _cv(site_trees),
     }
+    if not is_shared:
+        computed["cv"] = _cv(site_trees)
     for level in block.levels:
         value = computed.get(level.name, level.value)
-        if not _same(np.array(level.value), np.array(value)):
+        is_right = _same(np.array(level.value), np.array(value)) or (is_shared and value < level.value)
+        if not is_right:
             yield case.fault("level", block.block_id, _differs(block.block_id, level.name, level.value, value))
-        if level.bound is not None and not level.bound <= value * (1 + NUMBER) + 1e-9:
+        top = level.value if is_shared else value
+        if level.bound is not None and not level.bound <= top * (1 + NUMBER) + 1e-9:
             text = _("Block {block}: the bound {bound:.6g} of {name} is above its value {value:.6g}.").format(
-                block=block.block_id, bound=level.bound, name=level.name, value=value
+                block=block.block_id, bound=level.bound, name=level.name, value=top
             )
             yield case.fault("bound", block.block_id, text)
 
