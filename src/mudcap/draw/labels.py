@@ -58,12 +58,21 @@ class Ground:
     def take(self, box: Box, gap_mm: float = 0.0) -> None:
         """Mark a box, widened by a gap, as taken."""
         grown = Box(x=box.x, y=box.y, width=box.width + 2 * gap_mm, height=box.height + 2 * gap_mm, turn_deg=box.turn_deg)
-        self._mark(self._covered(grown))
+        if box.turn_deg % 90 == 0:
+            low_row, low_column, high_row, high_column = self._span(grown)
+            self.taken[max(low_row, 0) : max(high_row, 0), max(low_column, 0) : max(high_column, 0)] = True
+        else:
+            self._mark(self._covered(grown))
 
     def is_free(self, box: Box) -> bool:
         """Whether nothing taken lies under the box, and all of it on this ground."""
-        cells = self._covered(box)
         rows, columns = self.taken.shape
+        if box.turn_deg % 90 == 0:
+            low_row, low_column, high_row, high_column = self._span(box)
+            if low_row < 0 or low_column < 0 or high_row > rows or high_column > columns:
+                return False
+            return not self.taken[low_row:high_row, low_column:high_column].any()
+        cells = self._covered(box)
         inside = (cells[:, 0] >= 0) & (cells[:, 0] < rows) & (cells[:, 1] >= 0) & (cells[:, 1] < columns)
         return bool(inside.all()) and not self.taken[cells[:, 0], cells[:, 1]].any()
 
@@ -80,18 +89,23 @@ class Ground:
         offset = (points[:, ::-1] - (self.bottom, self.left)) / CELL_MM
         return np.floor(offset).astype(np.int64)
 
+    def _span(self, box: Box) -> tuple[int, int, int, int]:
+        """Low row and column, high row and column (exclusive) of an upright or quarter-turned box."""
+        width, height = (box.width, box.height) if box.turn_deg % 180 == 0 else (box.height, box.width)
+        return (
+            math.floor((box.y - height / 2 - self.bottom) / CELL_MM),
+            math.floor((box.x - width / 2 - self.left) / CELL_MM),
+            math.floor((box.y + height / 2 - self.bottom) / CELL_MM) + 1,
+            math.floor((box.x + width / 2 - self.left) / CELL_MM) + 1,
+        )
+
     def _covered(self, box: Box) -> NDArray[np.int64]:
-        """Cells under a box, sampled at half a cell so that none is missed."""
-        if box.turn_deg == 0:
-            low = self._cells(np.array([[box.x - box.width / 2, box.y - box.height / 2]]))[0]
-            high = self._cells(np.array([[box.x + box.width / 2, box.y + box.height / 2]]))[0]
-            grid = np.mgrid[low[0] : high[0] + 1, low[1] : high[1] + 1]
-            return np.asarray(grid.reshape(2, -1).T)
+        """Cells under a turned box, sampled at half a cell so that none is missed."""
         u = np.linspace(-box.width / 2, box.width / 2, max(2, math.ceil(2 * box.width / CELL_MM)))
         v = np.linspace(-box.height / 2, box.height / 2, max(2, math.ceil(2 * box.height / CELL_MM)))
         cos, sin = math.cos(math.radians(box.turn_deg)), math.sin(math.radians(box.turn_deg))
-        a, b = (g.ravel() for g in np.meshgrid(u, v))
-        return np.unique(self._cells(np.column_stack([box.x + a * cos - b * sin, box.y + a * sin + b * cos])), axis=0)
+        a, b = np.tile(u, len(v)), np.repeat(v, len(u))
+        return self._cells(np.column_stack([box.x + a * cos - b * sin, box.y + a * sin + b * cos]))
 
     def _mark(self, cells: NDArray[np.int64]) -> None:
         rows, columns = self.taken.shape

@@ -189,14 +189,14 @@ def _draw_sites(
 ) -> list[tuple[float, float, str, str, float]]:
     """Draw the block's symbols; their places, numbers, addresses and half-widths."""
     layer = scene.layer("sites")
-    own = set(plan.site_index(plan.orchard.blocks[block].block_id))
+    own = plan.site_index(plan.orchard.blocks[block].block_id)
+    if layer is None or not len(own):
+        return []
+    places = view.to_page([(plan.sites[i].x_m, plan.sites[i].y_m) for i in own])
+    left, bottom, right, top = view.frame.window
     spots = []
-    for mark in layer.marks if layer else ():
-        if mark.index not in own:
-            continue
-        x, y = view.to_page([mark.geometry.coords[0]])[0]
+    for mark, (x, y) in zip(layer.marks[own.start : own.stop], places, strict=True):
         style = STYLES[mark.style]
-        left, bottom, right, top = view.frame.window
         half = style.size_mm / 2
         if not (left + half <= x <= right - half and bottom + half <= y <= top - half):
             continue

@@ -60,6 +60,7 @@ def printable(text: str) -> str:
     return "".join(out)
 
 
+@lru_cache(maxsize=50_000)
 def text_width_mm(text: str, size_pt: float, face: Face = "plain") -> float:
     """Width of a text as printed."""
     width: float = pdfmetrics.stringWidth(printable(text), face_name(face), size_pt)

@@ -123,9 +123,10 @@ def reach_clash(
         near = cKDTree(candidates.xy[stations[barred]]).query_ball_point(tree_xy[far], limit_m)
         for rule in rules(access, mud):
             only = barring[barred] == int(rule.flag)
-            needed = [_least(rule, candidates, stations[barred[[k for k in n if only[k]]]]) for n in near]
-            if needed and all(v is not None for v in needed):
-                ways.append(_change(rule, max(needed) if rule.at_most else min(needed), units))  # type: ignore[type-var]
+            least = [_least(rule, candidates, stations[barred[[k for k in n if only[k]]]]) for n in near]
+            needed = [value for value in least if value is not None]
+            if len(needed) == len(far):
+                ways.append(_change(rule, max(needed) if rule.at_most else min(needed), units))
     text = _(
         "Block {block}: {trees} trees ({acres:.2f} ac) are more than {limit} from every free station. {ways}"
     ).format(

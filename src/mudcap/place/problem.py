@@ -165,7 +165,9 @@ class Placement:
 def _plane(name: str, points: ArrayLike) -> NDArray[np.float64]:
     xy = np.array(points, float, ndmin=2)
     if xy.ndim != 2 or xy.shape[1] != 2 or not len(xy) or not np.isfinite(xy).all():
-        raise ValueError(f"{name}: an array of shape (n, 2) with n ≥ 1 and finite numbers is needed, got {xy.shape}.")
+        raise ValueError(
+            f"{name}: an array of shape (n, 2) with n ≥ 1 and finite numbers is needed, got {xy.shape}."
+        )
     return xy
 
 
