@@ -229,6 +229,13 @@ def test_a_block_too_small_for_a_tree_is_said_and_stays_empty(shape):
     assert len(grown.blocks[0].rows.tree_xy) == 0 and grown.blocks[0].alleys == ()
 
 
+def test_a_small_block_gives_up_a_headland_that_nobody_asked_for():
+    """12 m × 12 m: the usual 25 ft leave nothing; without it trees stand, and it is said. A headland given is kept."""
+    for said, code, trees in (({"headland_m": None}, "no_headland", 2), ({"headland_m": 7.6}, "no_tree_fits", 0)):
+        grown, findings = lay_rows(orchard(block("Wee", box(0, 0, 12, 12), **said)), RowParams())
+        assert codes(findings) == [code] and len(grown.blocks[0].rows.tree_xy) == trees
+
+
 @pytest.mark.parametrize("spacing", [{"row_spacing_m": 0.3}, {"tree_spacing_m": 220.0}, {"row_spacing_m": float("nan")}])
 def test_spacings_that_cannot_be_are_refused(spacing):
     """Inches or fathoms taken for metres: an error, and no lattice of a million trees."""
@@ -247,6 +254,19 @@ def test_rows_are_assumed_along_the_longest_side_and_loudly():
     assert rows.source == "assumed" and rows.bearing_deg == pytest.approx(30, abs=1.5)
     assert [(f.level, f.code) for f in findings] == [("warning", "rows_assumed")]
     assert "ASSUMED" in findings[0].text
+
+
+@given(seed=st.integers(0, 1000))
+@settings(max_examples=10, deadline=None)
+def test_wobble_of_a_walked_outline_does_not_push_rows_to_the_edge(seed):
+    """A rectangle walked with 1 m of error: every row is nearly as long as the others, the outer ones too."""
+    rng = np.random.default_rng(seed)
+    ring = np.array(shapely.segmentize(box(0, 0, 134, 300).exterior, 12).coords)[:-1]
+    wobbly = Polygon(ring + rng.normal(0, 1.0, ring.shape)).buffer(0)
+    trees = np.bincount(rows_of(wobbly, row_spacing_m=6.7, tree_spacing_m=5.5).tree_row)[1:]
+    assert 19 <= len(trees) <= 20
+    assert trees[1:-1].min() >= 0.9 * np.median(trees)
+    assert min(trees[0], trees[-1]) >= 0.5 * np.median(trees)
 
 
 def test_the_longest_side_of_a_part():

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely import LineString, Point, box
 
-from mudcap.orchard.model import Closure, Exclusion, KeepOut, SprayLane
+from mudcap.orchard.model import Closure, Exclusion, Feature, KeepOut, Role, SprayLane
 from mudcap.orchard.params import RowParams
 from mudcap.orchard.rows import lay_rows
 from mudcap.place.exclude import kind_of, nearest_m, reason_flags, setback_m, swept_ways
@@ -27,6 +27,8 @@ def keep(reason, setback=float("nan"), geometry=None):
     [
         ("hives", Exclusion.HIVES, 30),
         ("honey-bee hives", Exclusion.HIVES, 30),
+        ("Power_line", Exclusion.HAZARD, 3),
+        ("store pond by the line", Exclusion.KEEP_OUT, 3),
         ("power line", Exclusion.HAZARD, 3),
         ("risers", Exclusion.HAZARD, 3),
         ("hazards", Exclusion.HAZARD, 3),
@@ -39,9 +41,17 @@ def keep(reason, setback=float("nan"), geometry=None):
 def test_kind_and_default_setback_by_its_words(reason, kind, metres):
     """Roles and everyday words both tell the rule; its own setback wins over the default."""
     assert kind_of(keep(reason)) == kind
-    assert setback_m(keep(reason), AccessParams()) == metres
-    assert setback_m(keep(reason, 7.5), AccessParams()) == 7.5
-    assert setback_m(keep(reason, 0.0), AccessParams()) == 0.0
+    assert setback_m(keep(reason), kind, AccessParams()) == metres
+    assert setback_m(keep(reason, 7.5), kind, AccessParams()) == 7.5
+    assert setback_m(keep(reason, 0.0), kind, AccessParams()) == 0.0
+
+
+def test_the_layer_tells_the_kind_before_the_words():
+    """A hazard layer's 'old well' is a hazard, a keep-out of the same name elsewhere is not."""
+    here, there = (keep("old well", geometry=Point(x, 0)) for x in (0, 50))
+    hazard = Feature(role=Role.HAZARDS, name="k", geometry=Point(0, 0))
+    ranch = orchard(keep_outs=(here, there), features=(hazard,))
+    assert kind_of(here, ranch) == Exclusion.HAZARD and kind_of(there, ranch) == Exclusion.KEEP_OUT
 
 
 @given(

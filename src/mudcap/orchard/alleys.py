@@ -48,9 +48,9 @@ def lay_alleys(block: Block, orchard: Orchard, params: RowParams) -> tuple[Block
         return replace(block, alleys=(), headlands=()), ()
     frame = frame_of_rows(block, rows, orchard)
     shape = frame.geometry_to_frame(block.polygon)
-    headland = headland_m(block, params)
-    if rows.source in ("trees", "lines"):
-        headland = _measured_headland_m(rows, frame, shape)
+    headland = _measured_headland_m(rows, frame, shape)
+    if rows.source not in ("trees", "lines"):
+        headland = min(headland, headland_m(block, params))
     drivable = shrink(shape, max(headland / 2, VEHICLE_CLEAR_M), VEHICLE_CLEAR_M, VEHICLE_CLEAR_M)
     gaps = _gaps(rows, frame)
     pieces = _cut(gaps, drivable, rows.tree_spacing_m)

@@ -1,7 +1,8 @@
 """Tree rows, trees, drive rows and headlands of every block, from whatever the input says about them.
 
-Convention of a laid lattice (common practice, no source): as many rows as fit with half a row spacing to the widest reach of
-the block on either side, what is left over shared between both sides; trees on one square lattice, centred between the
+Convention of a laid lattice (common practice, no source): as many rows as fit with half a row spacing to the sides of the
+block, what is left over shared between both; the sides are where the block is at least `_SIDE` as long as in its longest row,
+so that wobble of a walked outline and tips do not shift the rows, and more rows follow into such tips. Trees on one square lattice, centred between the
 headlands. A tree needs its headland (at least half a tree spacing) of free ground along the row at the block's end, and a
 quarter of a row spacing across; at holes half a tree spacing.
 """
@@ -31,6 +32,7 @@ SPACING_RANGE_M: Final = (1.0, 30.0)
 _ROW_SLACK: Final = 0.05
 """Share of a row spacing by which the first row may stand nearer than half a spacing: survey noise."""
 _TREE_SLACK: Final = 0.01
+_SIDE: Final = 0.3
 
 
 def lay_rows(orchard: Orchard, params: RowParams) -> tuple[Orchard, tuple[Finding, ...]]:
@@ -103,6 +105,10 @@ def _rows_from_spacing(
         return no_rows(source, corner, bearing, row_m, tree_m), (*said, finding("error", "odd_spacing", block, text))
     frame, more = block_frame(block, orchard, bearing, corner)
     rows = _lay(block, frame, source, corner, row_m, tree_m, headland)
+    if not len(rows.tree_xy) and block.headland_m is None and headland > tree_m / 2:
+        rows = _lay(block, frame, source, corner, row_m, tree_m, 0.0)
+        if len(rows.tree_xy):
+            more += (_without_headland(block, headland),)
     if not len(rows.tree_xy):
         text = _(
             "Block {block}: no tree fits on its {acres:.3f} acres with rows {row:.1f} m and trees {tree:.1f} m apart and "
@@ -116,9 +122,9 @@ def _lay(
     block: Block, frame: RowFrame, source: Source, corner: str, row_m: float, tree_m: float, headland: float
 ) -> TreeRows:
     shape = frame.geometry_to_frame(block.polygon)
-    x0, y0, x1, y1 = shape.bounds
+    _x0, y0, _x1, y1 = shape.bounds
     margin = max(headland, tree_m / 2)
-    x = lattice(x0, x1, row_m, row_m / 2, _ROW_SLACK)
+    x = _rows_across(shape, row_m)
     y = lattice(y0, y1, tree_m, margin, _TREE_SLACK)
     if not len(x) or not len(y):
         return no_rows(source, corner, frame.bearing_deg, row_m, tree_m)
@@ -136,10 +142,42 @@ def _lay(
     )  # fmt: skip
 
 
+def _without_headland(block: Block, headland: float) -> Finding:
+    text = _(
+        "Block {block}: too small for the usual headland of {headland:.1f} m, so rows are laid without one; vehicles turn outside."
+    ).format(block=block.block_id, headland=headland)
+    return finding("warning", "no_headland", block, text)
+
+
+def _rows_across(shape: BaseGeometry, row_m: float) -> NDArray[np.float64]:
+    """Places of rows across a frame polygon: centred between its sides, and on into tips beyond them."""
+    x0, _y0, x1, _y1 = shape.bounds
+    low, high = _sides(shape, row_m / 16)
+    x = lattice(low, high, row_m, row_m / 2, _ROW_SLACK)
+    if not len(x):
+        return x
+    before = np.arange(np.floor((x[0] - x0) / row_m), 0, -1)
+    after = np.arange(1, np.floor((x1 - x[-1]) / row_m) + 1)
+    return np.concatenate([x[0] - row_m * before, x, x[-1] + row_m * after])
+
+
+def _sides(shape: BaseGeometry, step_m: float) -> tuple[float, float]:
+    """Where a frame polygon's rows are first and last at least `_SIDE` as long as its longest, in steps of about `step_m`."""
+    x0, y0, x1, y1 = shape.bounds
+    count = min(max(1, int((x1 - x0) / step_m)), 20_000)
+    step = (x1 - x0) / count
+    x = x0 + step * (np.arange(count) + 0.5)
+    ends = np.stack([np.column_stack([x, np.full(count, y)]) for y in (y0 - 1.0, y1 + 1.0)], axis=1)
+    shapely.prepare(shape)
+    length = shapely.length(shapely.intersection(shapely.linestrings(ends), shape))
+    long = np.flatnonzero(length >= _SIDE * length.max())
+    return float(x0 + step * long[0]), float(x0 + step * (long[-1] + 1))
+
+
 def _assumed(block: Block, bearing: float, row_m: float, tree_m: float) -> Finding:
     text = _(
         "Block {block}: ROWS ARE ASSUMED. Nothing says how the rows run, so they are laid along the longest side "
         "({bearing:.1f}° from true north), {row:.1f} m apart with a tree every {tree:.1f} m. "
         "Give row_bearing_deg, or a layer of trees or rows, before hanging by row and tree."
-    ).format(block=block.block_id, bearing=bearing, row=row_m, tree=tree_m)
+    ).format(block=block.block_id, bearing=round(bearing, 1) % 360, row=row_m, tree=tree_m)
     return finding("warning", "rows_assumed", block, text)

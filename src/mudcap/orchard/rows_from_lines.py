@@ -158,7 +158,7 @@ def _told(block: Block, rows: TreeRows, paths: list[Floats]) -> tuple[Finding, .
         "Block {block}: {rows} rows as drawn, {row:.2f} m apart at {bearing:.1f}° from true north; {trees} trees are laid along "
         "them every {tree:.2f} m, so tree numbers are assumed."
     ).format(
-        block=block.block_id, rows=len(rows.row_number), row=rows.row_spacing_m, bearing=rows.bearing_deg,
+        block=block.block_id, rows=len(rows.row_number), row=rows.row_spacing_m, bearing=round(rows.bearing_deg, 1) % 360,
         trees=len(rows.tree_xy), tree=rows.tree_spacing_m,
     )  # fmt: skip
     said = [finding("note", "rows_drawn", block, text)]

@@ -143,7 +143,7 @@ def _inferred(block: Block, rows: TreeRows) -> Finding:
         "Block {block}: {rows} rows and {trees} trees from the tree layer; rows run at {bearing:.1f}° from true north, "
         "{row:.2f} m apart, a tree every {tree:.2f} m; {missing} trees missing inside rows keep their numbers."
     ).format(
-        block=block.block_id, rows=len(rows.row_number), trees=len(rows.tree_xy), bearing=rows.bearing_deg,
+        block=block.block_id, rows=len(rows.row_number), trees=len(rows.tree_xy), bearing=round(rows.bearing_deg, 1) % 360,
         row=rows.row_spacing_m, tree=rows.tree_spacing_m, missing=int(gaps[gaps > 0].sum()),
     )  # fmt: skip
     return finding("note", "rows_inferred", block, text)
