@@ -45,17 +45,28 @@ class Drawn:
     walked: bool
 
 
-def drawn_blocks(layers: Sequence[RoledLayer]) -> list[Drawn]:
-    """The blocks as drawn in all layers of that role, before any repair."""
+def drawn_blocks(layers: Sequence[RoledLayer]) -> tuple[list[Drawn], list[Finding]]:
+    """The blocks as drawn in all layers of that role, before any repair; label points beside outlines are left out."""
     out: list[Drawn] = []
+    findings: list[Finding] = []
     for layer in layers:
+        layer = _without_labels(layer, findings)
         if layer.from_table:
             out += _from_corners(layer)
         elif any(f.walked == "track" for f in layer.features):
             out += _from_tracks(layer)
         else:
             out += [_drawn(layer, (f,), len(layers)) for f in layer.features]
-    return out
+    return out, findings
+
+
+def _without_labels(layer: RoledLayer, findings: list[Finding]) -> RoledLayer:
+    points = [f for f in layer.features if f.geometry is not None and f.geometry.geom_type in ("Point", "MultiPoint")]
+    if layer.from_table or not points or len(points) == sum(f.geometry is not None for f in layer.features):
+        return layer
+    text = _("{layer}: {count} points beside the outlines were left out.").format(layer=layer.title, count=len(points))
+    findings.append(_finding("warning", "points_left_out", layer.title, "", text))
+    return replace(layer, features=tuple(f for f in layer.features if f not in points))
 
 
 def _drawn(layer: RoledLayer, features: tuple[RawFeature, ...], num_layers: int) -> Drawn:
@@ -85,6 +96,8 @@ def _name(layer: RoledLayer, feature: RawFeature, num_layers: int) -> str:
 def _from_tracks(layer: RoledLayer) -> list[Drawn]:
     """A block a track; tracks that are open one by one but close together are one block."""
     usable = [f for f in layer.features if f.geometry is not None]
+    if not usable:
+        return [_drawn(layer, (f,), 2) for f in layer.features]
     lost = [f for f in layer.features if f.geometry is None]
     tracks = [f for f in usable if f.walked == "track"]
     plane = LocalPlane.around([shapely.get_coordinates(f.geometry)[0] for f in usable])
@@ -308,7 +321,7 @@ def _closed(
     for change in walked.changes:
         level: FindingLevel = "warning" if change.code in LOUD else "note"
         text = _("Block {name}: {text}.").format(name=name, text=track_text(change))
-        findings.append(_finding(level, change.code, d.layer.title, name, text))
+        findings.append(_finding(level, change.code, d.layer.title, name, text, acres(change.area_change_m2)))
     if not d.walked:
         text = _("Block {name}: {text}.").format(name=name, text=repair_text("closed_line", 1))
         findings.append(_finding("warning", "closed_line", d.layer.title, name, text, 0.0))

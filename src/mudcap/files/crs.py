@@ -13,7 +13,7 @@ from pyproj import CRS, Proj, Transformer
 from pyproj.exceptions import CRSError, ProjError
 
 from mudcap.errors import InputError
-from mudcap.files.names import clean_text
+from mudcap.files.names import clean_text, plain_letters
 from mudcap.lang import _
 
 WGS84: Final = CRS.from_epsg(4326)
@@ -122,6 +122,18 @@ def guess(xy: NDArray[np.float64]) -> str:
     if max(abs(x0), abs(x1)) <= 20_037_509 and max(abs(y0), abs(y1)) <= 20_048_967:
         return _("The numbers look like metres or feet of a national or State Plane system; ask who made the file.")
     return _("The numbers fit no common system; ask who made the file.")
+
+
+def accuracy_m(crs: CRS) -> float:
+    """How far positions may be off for the change of datum to WGS 84 [m], as the registry says; 10 where it is unknown."""
+    if crs == WGS84:
+        return 0.0
+    stated = float(_transformer(crs).accuracy)
+    if stated >= 0:
+        return stated
+    geodetic = crs.geodetic_crs
+    name = plain_letters(geodetic.datum.name) if geodetic is not None and geodetic.datum is not None else ""
+    return 4.0 if any(word in name for word in ("american 1983", "datum 1983", "wgs", "itrf", "etrs", "gda")) else 10.0
 
 
 _GUESSES: Final = (2226, 2227, 2228, 2229, 2225, 2230, 2285, 2286, 2269, 2270)

@@ -41,10 +41,12 @@ def read_orchard(
                 file=spec.layers[0].file if len(spec.layers) == 1 else spec.path.name or "."
             )
         )
-    drawn = drawn_blocks(block_layers)
+    drawn, more = drawn_blocks(block_layers)
     limit_acres = spec.params.place.max_acres
+    if not drawn:
+        raise InputError(_("{file}: holds no feature.").format(file=block_layers[0].title))
     plane = LocalPlane.around(_centres(drawn, limit_acres))
-    findings = [_finding(n) for n in notes]
+    findings = [*(_finding(n) for n in notes), *more]
     blocks, more = make_blocks(
         drawn, plane, spec.blocks, spec.params.crop, options.accept_repairs, options.codes
     )
@@ -98,7 +100,7 @@ def _centres(drawn: Sequence[Drawn], limit_acres: float) -> NDArray[np.float64]:
         out.append(middle)
     if not out:
         why = next((n.text for d in drawn for f in d.features for n in f.notes if n.level == "error"), "")
-        layer = drawn[0].layer.title if drawn else ""
+        layer = drawn[0].layer.title
         raise InputError(
             _("{file}: no feature has a shape{why}. Export it again.").format(file=layer, why=f" ({why})" if why else "")
         )

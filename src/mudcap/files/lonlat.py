@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -13,7 +13,7 @@ from shapely.geometry.base import BaseGeometry
 
 from mudcap.errors import InputError
 from mudcap.files.columns import Columns
-from mudcap.files.crs import guess, parse_crs, to_lonlat
+from mudcap.files.crs import accuracy_m, guess, parse_crs, to_lonlat
 from mudcap.files.names import clean_name, plain_letters
 from mudcap.files.ranch import LayerSpec, RanchSpec
 from mudcap.files.raw import RawFeature, RawLayer, ReadNote
@@ -21,6 +21,9 @@ from mudcap.files.roles import role_by_name
 from mudcap.files.vector import read_layers
 from mudcap.lang import _
 from mudcap.orchard.model import Role
+
+DATUM_WARN_M = 4.5
+"""Datum shifts less sure than this are said; NAD83 and ETRS89 to WGS 84 are given as 1 to 4 m by the EPSG registry."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,7 +37,7 @@ class ReadOptions:
     """Layer of a ranch that is one file."""
     accept_repairs: bool = False
     """Take repairs that change a block by more than 1 %."""
-    codes: dict[str, str] = field(default_factory=dict)
+    codes: Mapping[str, str] = field(default_factory=dict)
     """Block codes of an earlier plan, by block id."""
 
 
@@ -134,6 +137,12 @@ def _to_lonlat(raw: RawLayer, notes: list[ReadNote]) -> RawLayer:
     if len(lonlat) and raw.crs.is_geographic and np.abs(coords[:, 0]).max() > 180 + 1e-9:
         text = _("{file}: longitudes from 0 to 360 were turned into east and west.").format(file=raw.title)
         notes.append(ReadNote(code="longitudes_wrapped", text=text, level="note", layer=raw.title))
+    off_m = accuracy_m(raw.crs)
+    if len(lonlat) and off_m > DATUM_WARN_M:
+        text = _("{file}: {crs} is an old or local datum; positions may be off by {off:.0f} m or more against GPS.").format(
+            file=raw.title, crs=clean_name(raw.crs.name), off=off_m
+        )
+        notes.append(ReadNote(code="datum", text=text, layer=raw.title))
     moved = shapely.set_coordinates(geometries, _unwrapped(lonlat, owner)) if len(lonlat) else geometries
     features = tuple(replace(f, geometry=g) for f, g in zip(raw.features, moved, strict=True))
     return replace(raw, features=features)
@@ -156,6 +165,8 @@ def _unwrapped(lonlat: NDArray[np.float64], owner: NDArray[np.int64]) -> NDArray
 def _roled(raw: list[RawLayer], spec: LayerSpec, lone: bool, notes: list[ReadNote]) -> list[RoledLayer]:
     """Give each layer its role: the toml's, a `role` column's, else what its name or the file's name says."""
     columns = Columns(fields=spec.fields, defaults=spec.defaults)
+    if spec.role is not None and len(raw) > 1 and {r.layer for r in raw} <= {"tracks", "routes", "waypoints"}:
+        return _gps_layers(raw, spec.role, columns, spec, notes)
     roled: list[RoledLayer] = []
     unknown: list[RawLayer] = []
     for layer in raw:

@@ -21,6 +21,8 @@ MAX_CROSSING_PAIRS: Final = 200_000
 """A ring whose edges meet more often than this is a scribble, and is not untangled."""
 DUST_SHARE: Final = 0.01
 """A loop beside the main area is dropped where it is at most this share of the whole."""
+SAME_LAP_SHARE: Final = 0.2
+"""Laps whose ground differs by more than this share were not walks round the same block."""
 MIN_WIDTH_M: Final = 0.002
 """An outline narrower than this on average (twice its area by its length) encloses nothing."""
 SIMPLIFY_ABOVE: Final = 5_000
@@ -297,7 +299,9 @@ def _untangle(points: NDArray[np.float64], repairs: list[Repair]) -> Repaired:
     winding = _windings(points, faces)
     area = np.array([f.area for f in faces])
     if area[np.abs(winding) >= 2].sum() > 0.5 * outer.area:
-        return _one_lap(points, faces, winding, outer, repairs)
+        lap = _one_lap(points, faces, winding, outer, repairs)
+        if lap is not None:
+            return lap
     inside = _areal(shapely.union_all([f for f, w in zip(faces, winding, strict=True) if w]))
     if inside is None:
         return Repaired(polygon=None, reference_m2=outer.area, repairs=tuple(repairs), refusal="no_area")
@@ -321,8 +325,8 @@ def _one_lap(
     winding: NDArray[np.int64],
     outer: BaseGeometry,
     repairs: list[Repair],
-) -> Repaired:
-    """Cut a ring that runs round more than once to its first lap."""
+) -> Repaired | None:
+    """Cut a ring that runs round more than once to its first lap; None where the laps do not run round the same ground."""
     deep = max((f for f, w in zip(faces, winding, strict=True) if abs(w) >= 2), key=lambda f: f.area)
     centre = deep.representative_point()
     angle = np.unwrap(np.arctan2(points[:, 1] - centre.y, points[:, 0] - centre.x))
@@ -330,13 +334,12 @@ def _one_lap(
     end = int(np.argmax(turned >= 2 * np.pi - 1e-9)) or len(points) - 1
     lap = np.vstack([points[: end + 1], points[:1]])
     inner = repair_ring(lap)
-    if inner.polygon is None:
-        return Repaired(polygon=None, reference_m2=outer.area, repairs=tuple(repairs), refusal="scribble")
+    shape = _areal(inner.polygon.intersection(outer)) if inner.polygon is not None else None
+    if shape is None or shape.symmetric_difference(outer).area > SAME_LAP_SHARE * outer.area:
+        return None
     laps = int(np.abs(winding).max())
-    found = Repair(code="double_lap", count=laps, area_change_m2=inner.polygon.area - outer.area, exempt=True)
-    return Repaired(
-        polygon=inner.polygon, reference_m2=outer.area, repairs=(*repairs, found, *(r for r in inner.repairs))
-    )
+    found = Repair(code="double_lap", count=laps, area_change_m2=shape.area - outer.area, exempt=True)
+    return Repaired(polygon=shape, reference_m2=outer.area, repairs=(*repairs, found, *inner.repairs))
 
 
 def _windings(points: NDArray[np.float64], faces: list[Polygon]) -> NDArray[np.int64]:

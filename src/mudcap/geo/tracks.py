@@ -28,6 +28,8 @@ class TrackChange:
     """wild_points, standing_still, joined_segments, gap, closing_gap, past_start"""
     count: int = 0
     length_m: float = 0.0
+    area_change_m2: float = 0.0
+    """Area within the track after less before, where points were dropped."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -89,9 +91,10 @@ def join_open(tracks: Sequence[Sequence[NDArray[np.float64]]]) -> list[list[int]
 
 
 def _clean(points: NDArray[np.float64], changes: list[TrackChange]) -> NDArray[np.float64]:
-    points, wild = _without_wild(points)
+    tame, wild = _without_wild(points)
     if wild:
-        changes.append(TrackChange(code="wild_points", count=wild))
+        changes.append(TrackChange(code="wild_points", count=wild, area_change_m2=_area(tame) - _area(points)))
+    points = tame
     kept, still = [0], 0
     for i in range(1, len(points)):
         if np.hypot(*(points[i] - points[kept[-1]])) >= STEP_M or i == len(points) - 1:
@@ -101,6 +104,11 @@ def _clean(points: NDArray[np.float64], changes: list[TrackChange]) -> NDArray[n
     if still > 10 and still > 0.1 * len(points):
         changes.append(TrackChange(code="standing_still", count=still))
     return points[kept]
+
+
+def _area(points: NDArray[np.float64]) -> float:
+    x, y = points[:, 0] - points[0, 0], points[:, 1] - points[0, 1]
+    return abs(float(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1)))) / 2
 
 
 def _without_wild(points: NDArray[np.float64]) -> tuple[NDArray[np.float64], int]:
@@ -189,6 +197,7 @@ def _merged(changes: Sequence[TrackChange]) -> tuple[TrackChange, ...]:
         key = (c.code, c.length_m if c.code == "gap" else 0.0)
         old = out.get(key)
         out[key] = c if old is None else TrackChange(
-            code=c.code, count=old.count + c.count, length_m=max(old.length_m, c.length_m)
+            code=c.code, count=old.count + c.count, length_m=max(old.length_m, c.length_m),
+            area_change_m2=old.area_change_m2 + c.area_change_m2,
         )  # fmt: skip
     return tuple(out.values())
