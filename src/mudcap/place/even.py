@@ -14,7 +14,16 @@ from mudcap.place.problem import Effort, Level, PlacementProblem
 from mudcap.place.rows import fewest_driven
 from mudcap.place.rows_search import EFFORTS as ROWS_EFFORTS
 from mudcap.place.rows_search import RowsSearch, driven_of, find_few_rows, mean_distance, restricted
-from mudcap.place.swap import Layout, Service, build_service, num_unserved, open_sites, with_penalty
+from mudcap.place.swap import (
+    Layout,
+    Service,
+    build_service,
+    num_unserved,
+    open_sites,
+    total_cost,
+    with_penalty,
+)
+from mudcap.place.swap_balance import even_out
 from mudcap.place.swap_descent import descend
 from mudcap.place.swap_local import iterate
 from mudcap.place.swap_ties import assign_evenly
@@ -22,7 +31,7 @@ from mudcap.place.swap_ties import assign_evenly
 Stop = Callable[[], bool] | None
 
 EFFORTS: dict[Effort, MeanParams] = {
-    "quick": MeanParams(anneal_moves=3000, work=3e5, rounds_per_candidate=2, bound_steps=100),
+    "quick": MeanParams(anneal_moves=2500, work=2e5, rounds_per_candidate=2, bound_steps=100),
     "normal": MeanParams(anneal_moves=30_000, work=4e6, rounds_per_candidate=20, bound_steps=500),
     "long": MeanParams(anneal_moves=180_000, work=3e7, rounds_per_candidate=100, bound_steps=3000),
 }
@@ -32,8 +41,15 @@ the sites from passing one another, softer ones leave points beyond the cap at t
 
 HARD_HOT = 0.1
 """Temperature at which cooling with a hard cap begins, as a share of one site's cost."""
-REPAIR_ROUNDS = 2000
-"""Rounds of the local search that may bring the last points back within the cap."""
+MOST_REPAIRED, REPAIR_ROUNDS = 5, 2000
+"""Rounds of the local search that may bring the last few points back within the cap."""
+
+MEAN_SQUARE_GIVEN = 0.001
+"""Share of the mean square that the spread of the loads may cost."""
+FULL_COOLING = 500
+"""Sites up to which each gets its whole share of moves."""
+BALANCE_SHARE = 12
+"""One move in so many of the cooling is tried for the loads."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -64,62 +80,79 @@ def solve_even(
         layout = better(service, layout, open_sites(service, np.asarray(start)))
     if not stopped:
         layout, stopped = lower_mean_square(service, layout, params, cap_m, seed, stop)
+    least = 0 if problem.candidate_row is None else fewest_driven(problem, service)
+    narrow = service
     if not stopped and problem.candidate_row is not None and problem.row_economy > 0:
-        layout, stopped = spare_rows(problem, service, layout, effort, cap_m, seed, stop)
+        narrow, layout, stopped = spare_rows(problem, service, layout, least, effort, cap_m, seed, stop)
+    if not stopped:
+        layout, stopped = more_even(problem, narrow, layout, params, seed, stop)
     sites = np.sort(layout.sites).astype(np.int64)
-    square = mean_level(problem, "mean_square", service, layout, params.bound_steps, stopped, stop)
-    return EvenResult(
-        sites=sites,
-        levels=(
-            farthest_level(problem, sites, far.level),
-            *driven_levels(problem, service, sites),
-            square,
-            cv_level(problem, sites),
-        ),
-        is_stopped=stopped,
+    square = mean_level(
+        problem, "mean_square", service, open_sites(service, sites), params.bound_steps, stopped, stop
     )
+    levels = (
+        farthest_level(problem, sites, far.level),
+        *driven_levels(problem, sites, least),
+        square,
+        cv_level(problem, sites),
+    )
+    return EvenResult(sites=sites, levels=levels, is_stopped=stopped)
+
+
+def more_even(
+    problem: PlacementProblem, service: Service, layout: Layout, params: MeanParams, seed: int, stop: Stop
+) -> tuple[Layout, bool]:
+    """Return the layout with its loads evened out at hardly any cost to the mean square, if that helps; True if stopped."""
+    allowance = total_cost(service, layout) + MEAN_SQUARE_GIVEN * float(layout.first_cost.sum())
+    before = layout.sites.astype(np.int64)
+    trial, stopped = even_out(
+        service, layout, problem.weights, allowance=allowance, moves=num_moves(params, len(before)) // BALANCE_SHARE,
+        seed=seed, stop=stop,
+    )  # fmt: skip
+    if cv_level(problem, trial.sites.astype(np.int64)).value < cv_level(problem, before).value:
+        return trial, stopped
+    return open_sites(service, before), stopped
 
 
 def spare_rows(
     problem: PlacementProblem,
     service: Service,
     layout: Layout,
+    least: int,
     effort: Effort,
     cap_m: float,
     seed: int,
     stop: Stop,
-) -> tuple[Layout, bool]:
-    """Return a layout within the cap and the mean allowed that needs as few driven rows as found; True if stopped."""
+) -> tuple[Service, Layout, bool]:
+    """Return a layout within the cap and the mean allowed that needs as few driven rows as found.
+
+    With it the service lists of the candidates beside those rows, and True if stopped.
+    """
 
     def improve(service: Service, layout: Layout, params: MeanParams) -> tuple[Layout, bool]:
         return lower_mean_square(service, layout, params, cap_m, seed, stop)
 
-    limit_m = mean_distance(problem, layout) * (1 + problem.row_economy)
     search = RowsSearch(
-        problem=problem,
-        cap_m=cap_m,
-        mean_limit_m=limit_m,
-        params=ROWS_EFFORTS[effort],
-        improve=improve,
-        stop=stop,
-    )
+        problem=problem, cap_m=cap_m, mean_m=mean_distance(problem, layout), economy=problem.row_economy,
+        params=ROWS_EFFORTS[effort], improve=improve, stop=stop,
+    )  # fmt: skip
     free = np.sort(layout.sites).astype(np.int64)
-    few = find_few_rows(search, free, fewest_driven(problem, service))
+    few = find_few_rows(search, free, least)
     beside_few = restricted(search, few.driven)
     if len(few.driven) >= driven_of(problem, free) or beside_few is None:
-        return layout, search.is_over()
+        return service, layout, search.is_over()
     narrow = build_service(beside_few, power=2, cap_m=cap_m)
     found, stopped = improve(narrow, open_sites(narrow, few.sites), EFFORTS[effort])
-    if mean_distance(problem, found) > limit_m:
+    if num_unserved(narrow, found) or mean_distance(problem, found) > search.mean_limit_m:
         found = open_sites(narrow, few.sites)
-    return open_sites(service, found.sites.astype(np.int64)), stopped
+    return narrow, found, stopped
 
 
-def driven_levels(problem: PlacementProblem, service: Service, sites: NDArray[np.int64]) -> tuple[Level, ...]:
+def driven_levels(problem: PlacementProblem, sites: NDArray[np.int64], bound: int) -> tuple[Level, ...]:
     """Return the level of driven rows where candidates have rows, with what the cap alone proves."""
     if problem.candidate_row is None:
         return ()
-    value, bound = driven_of(problem, sites), fewest_driven(problem, service)
+    value = driven_of(problem, sites)
     return (
         Level(
             name="driven_rows", value=value, bound=bound, status="optimal" if value == bound else "feasible"
@@ -136,17 +169,22 @@ def lower_mean_square(
     with a hard one from the layout given.
     """
     trial, stopped = soft_cool(service, layout, params, cap_m, seed, stop)
-    if not stopped and num_unserved(service, trial):
+    if not stopped and 0 < num_unserved(service, trial) <= MOST_REPAIRED:
         trial, stopped = iterate(service, trial, rounds=REPAIR_ROUNDS, seed=seed, stop=stop)
     if not stopped and num_unserved(service, trial) and not num_unserved(service, layout):
         trial = open_sites(service, layout.sites.astype(np.int64))
         stopped = cool(
-            service, trial, moves=params.anneal_moves * len(trial.sites), seed=seed, stop=stop, hot=HARD_HOT
+            service, trial, moves=num_moves(params, len(trial.sites)), seed=seed, stop=stop, hot=HARD_HOT
         )
     layout = better(service, layout, trial)
     if stopped:
         return layout, True
     return iterate(service, layout, rounds=num_rounds(service, params), seed=seed, stop=stop)
+
+
+def num_moves(params: MeanParams, count: int) -> int:
+    """Return the moves of one cooling: those of the effort for each site, fewer for each where there are very many."""
+    return int(params.anneal_moves * count * min(1.0, FULL_COOLING / count) ** 0.4)
 
 
 def soft_cool(
@@ -157,7 +195,7 @@ def soft_cool(
     weight = float(np.median(costs)) / (0.5 * cap_m**2) if len(costs) else 1.0
     soft = with_penalty(service, SOFT_PENALTY * weight * cap_m**2)
     annealed = open_sites(soft, layout.sites.astype(np.int64))
-    stopped = cool(soft, annealed, moves=params.anneal_moves * len(layout.sites), seed=seed, stop=stop)
+    stopped = cool(soft, annealed, moves=num_moves(params, len(layout.sites)), seed=seed, stop=stop)
     trial = open_sites(service, annealed.sites.astype(np.int64))
     return trial, stopped or descend(service, trial, stop=stop)
 

@@ -67,19 +67,23 @@ def fewest_driven(problem: PlacementProblem, service: Service) -> int:
     row = problem.candidate_row
     if row is None:
         raise ValueError("candidate_row is needed to count driven rows.")
-    needs = {_columns(row, [int(r)]) for r in np.unique(row[problem.fixed])}
-    for j in np.flatnonzero(service.outside_cost == service.penalty):
-        run = slice(service.demand_start[j], service.demand_start[j + 1])
-        needs.add(_columns(row, np.unique(row[service.demand_candidate[run]]).tolist()))
-    needs.discard(())
+    needs: set[tuple[int, ...]] = {(int(r) - 1, int(r)) for r in np.unique(row[problem.fixed])}
+    needs |= _needed_sets(row, service)
     least = (
         [n for n in needs if not any(set(o) < set(n) for o in needs)] if len(needs) < 2000 else list(needs)
     )
     return _cover(least) if least else int(problem.count > 0)
 
 
-def _columns(row: NDArray[np.int64], rows: list[int]) -> tuple[int, ...]:
-    return tuple(sorted(set(rows) | {r - 1 for r in rows}))
+def _needed_sets(row: NDArray[np.int64], service: Service) -> set[tuple[int, ...]]:
+    """Return the distinct sets of drive rows of which each unserved demand point needs one."""
+    unserved = service.outside_cost == service.penalty
+    point = np.repeat(np.arange(service.num_demand), np.diff(service.demand_start))
+    beside_row = row[service.demand_candidate]
+    pairs = np.concatenate([np.column_stack([point, beside_row - side]) for side in (0, 1)])
+    pairs = np.unique(pairs[unserved[pairs[:, 0]]], axis=0)
+    cuts = np.flatnonzero(np.diff(pairs[:, 0])) + 1
+    return {tuple(rows.tolist()) for rows in np.split(pairs[:, 1], cuts)} - {()}
 
 
 def _cover(needs: list[tuple[int, ...]]) -> int:

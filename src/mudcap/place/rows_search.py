@@ -18,6 +18,10 @@ Stop = Callable[[], bool] | None
 Improve = Callable[[Service, Layout, MeanParams], tuple[Layout, bool]]
 """Lowers the mean square of a layout within the cap; second: whether it was stopped."""
 
+LAST_ROW_SHARE = 1 / 3
+"""Largest share of the mean that may be given up which a single row may cost: where sparing one more row costs more
+than this alone, it is driven. A rule of ours."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RowsParams:
@@ -51,6 +55,8 @@ class FewRows:
 
     driven: NDArray[np.int64]
     sites: NDArray[np.int64]
+    mean_m: float
+    """Weighted mean distance [m]."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -59,8 +65,10 @@ class RowsSearch:
 
     problem: PlacementProblem
     cap_m: float
-    mean_limit_m: float
-    """Largest weighted mean distance allowed [m]."""
+    mean_m: float
+    """Weighted mean distance of the best layout known, whatever its rows [m]."""
+    economy: float
+    """Share of it that may be given up."""
     params: RowsParams
     improve: Improve
     stop: Stop
@@ -72,6 +80,11 @@ class RowsSearch:
             raise ValueError("candidate_row is needed to search for few driven rows.")
         return self.problem.candidate_row
 
+    @property
+    def mean_limit_m(self) -> float:
+        """Largest weighted mean distance allowed [m]."""
+        return self.mean_m * (1 + self.economy)
+
     def is_over(self) -> bool:
         """Return whether the caller wants to stop."""
         return self.stop is not None and self.stop()
@@ -80,18 +93,26 @@ class RowsSearch:
 def find_few_rows(search: RowsSearch, sites: NDArray[np.int64], least: int) -> FewRows:
     """Return the layout with the fewest driven rows found, ``sites`` themselves where nothing better is.
 
-    The number is halved towards ``least`` with evenly spread drive rows; then single rows are left out.
+    The number is halved towards ``least`` with evenly spread drive rows; then single rows are left out; in the end a
+    row is driven after all where sparing it alone costs too much.
     """
-    best = FewRows(driven=np.unique(drive_rows(search.row[sites])), sites=sites)
+    best = FewRows(driven=np.unique(drive_rows(search.row[sites])), sites=sites, mean_m=search.mean_m)
+    found = {len(best.driven): best}
     too_few = least - 1
     while len(best.driven) - too_few > 1 and not search.is_over():
         count = (len(best.driven) + too_few) // 2
-        found = _try_patterns(search, count)
-        if found is None:
+        trial = _try_patterns(search, count)
+        if trial is None:
             too_few = count
         else:
-            best = found
-    return _leave_out(search, best, least)
+            best = found[len(trial.driven)] = trial
+    best = _leave_out(search, best, least)
+    while len(best.driven) + 1 < max(found) and not search.is_over():
+        richer = found.get(len(best.driven) + 1) or _try_patterns(search, len(best.driven) + 1)
+        if richer is None or best.mean_m - richer.mean_m <= LAST_ROW_SHARE * search.economy * search.mean_m:
+            break
+        best = richer
+    return best
 
 
 def restricted(search: RowsSearch, driven: NDArray[np.int64]) -> PlacementProblem | None:
@@ -144,10 +165,11 @@ def _try(search: RowsSearch, driven: NDArray[np.int64], start: NDArray[np.int64]
         service, spread(problem, service) if start is None else _kept(problem, service, start)
     )
     layout, _ = search.improve(service, layout, search.params.trial)
-    if num_unserved(service, layout) or mean_distance(problem, layout) > search.mean_limit_m * (1 + 1e-12):
+    mean_m = mean_distance(problem, layout)
+    if num_unserved(service, layout) or mean_m > search.mean_limit_m * (1 + 1e-12):
         return None
     sites = np.sort(layout.sites).astype(np.int64)
-    return FewRows(driven=np.unique(drive_rows(search.row[sites])), sites=sites)
+    return FewRows(driven=np.unique(drive_rows(search.row[sites])), sites=sites, mean_m=mean_m)
 
 
 def _kept(problem: PlacementProblem, service: Service, start: NDArray[np.int64]) -> NDArray[np.int64]:
