@@ -187,3 +187,19 @@ def test_more_sites_than_places_and_nobody_to_serve():
     assert (found.value, found.level.status, len(found.sites)) == (0.0, "optimal", 3)
     idle = solve_farthest(PlacementProblem.from_points(np.eye(2), np.eye(2), 1, weights=[0, 0]))
     assert (idle.value, idle.level.status, len(idle.sites)) == (0.0, "optimal", 1)
+
+
+@pytest.mark.parametrize("count", [1, 3, 8])
+def test_few_sites_among_very_many_points(count, monkeypatch):
+    """A growing sample of the demand gives the same optimum as all of it at once."""
+    rng = np.random.default_rng(8)
+    problem = PlacementProblem.from_points(rng.random((250, 2)) * 100, rng.random((400, 2)) * 100, count)
+    whole = solve_farthest(problem)
+    monkeypatch.setattr("mudcap.place.farthest._DENSE_REACH", 10)
+    monkeypatch.setattr("mudcap.place.farthest._DENSE_PAIRS", 1_000)
+    found = solve_farthest(problem)
+    assert found.value == pytest.approx(_value(problem, found.sites), abs=1e-9)
+    assert found.level.status == whole.level.status == "optimal"
+    assert found.value == pytest.approx(whole.value, abs=1e-9)
+    if count == 1:
+        assert found.value == pytest.approx(float(_distances(problem).max(axis=0).min()), abs=1e-9)

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
 from mudcap.place.near import Indices, Near, Pointers
+
+Flags = NDArray[np.bool_]
 
 _MAX_DOMINANCE_WORK = 400_000_000
 
@@ -59,16 +62,9 @@ def cover_at(near: Near, radius_m: float, rows: NDArray[np.bool_], columns: NDAr
     ``radius_m`` is at most the radius of ``near``; a pair counts up to the tolerance beyond it.
     """
     limit = radius_m + near.tolerance_m
-    owner = np.repeat(np.arange(near.num_demand), np.diff(near.demand_ptr))
-    keep = (near.demand_m <= limit) & rows[owner] & columns[near.demand_candidate]
-    new_row = np.cumsum(rows) - 1
-    new_column = np.cumsum(columns) - 1
-    return _from_pairs(
-        new_row[owner[keep]],
-        new_column[near.demand_candidate[keep]],
-        np.flatnonzero(rows),
-        np.flatnonzero(columns),
-    )
+    by_row = _Runs(near.demand_ptr, near.demand_candidate, near.demand_m <= limit)
+    by_column = _Runs(near.candidate_ptr, near.candidate_demand, near.candidate_m <= limit)
+    return _cut(by_row, by_column, rows, columns, np.arange(len(rows)), np.arange(len(columns)))
 
 
 def reduce(cover: Cover) -> ReducedCover:
@@ -83,14 +79,9 @@ def reduce(cover: Cover) -> ReducedCover:
     lists = (cover.row_ptr, cover.row_column, cover.column_ptr, cover.column_row)
     if _dominance_work(cover) <= _MAX_DOMINANCE_WORK:
         _reduce(*lists, alive_row, alive_column, stands_for, forced)
-    owner = np.repeat(np.arange(cover.num_rows), np.diff(cover.row_ptr))
-    keep = alive_row[owner] & alive_column[cover.row_column]
-    small = _from_pairs(
-        (np.cumsum(alive_row) - 1)[owner[keep]],
-        (np.cumsum(alive_column) - 1)[cover.row_column[keep]],
-        cover.row_demand[alive_row],
-        cover.column_candidate[alive_column],
-    )
+    by_row = _Runs(cover.row_ptr, cover.row_column, None)
+    by_column = _Runs(cover.column_ptr, cover.column_row, None)
+    small = _cut(by_row, by_column, alive_row, alive_column, cover.row_demand, cover.column_candidate)
     return ReducedCover(cover=small, forced=cover.column_candidate[forced], stands_for=stands_for)
 
 
@@ -99,23 +90,36 @@ def _dominance_work(cover: Cover) -> int:
     return int(column_length[cover.row_column].sum() + row_length[cover.column_row].sum())
 
 
-def _from_pairs(
-    row: NDArray[np.int64], column: NDArray[np.int64],
+class _Runs(NamedTuple):
+    """Neighbours of each owner, of which ``keep`` marks those that count (None: all)."""
+
+    ptr: Pointers
+    other: Indices
+    keep: Flags | None
+
+
+def _cut(
+    by_row: _Runs, by_column: _Runs, rows: Flags, columns: Flags,
     row_demand: NDArray[np.int64], column_candidate: NDArray[np.int64],
 ) -> Cover:  # fmt: skip
-    """Return a cover from its pairs, which are sorted by row."""
-    by_column = np.argsort(column, kind="stable")
+    """Return the cover of the rows and columns marked, numbered anew."""
+    row_ptr, row_column = _cut_runs(by_row, rows, columns)
+    column_ptr, column_row = _cut_runs(by_column, columns, rows)
     return Cover(
-        row_ptr=_pointers(row, len(row_demand)), row_column=column.astype(np.int32),
-        column_ptr=_pointers(column, len(column_candidate)), column_row=row[by_column].astype(np.int32),
-        row_demand=row_demand, column_candidate=column_candidate,
+        row_ptr=row_ptr, row_column=row_column, column_ptr=column_ptr, column_row=column_row,
+        row_demand=row_demand[rows], column_candidate=column_candidate[columns],
     )  # fmt: skip
 
 
-def _pointers(owner: NDArray[np.int64], num_owners: int) -> Pointers:
-    ptr = np.zeros(num_owners + 1, np.int64)
-    np.cumsum(np.bincount(owner, minlength=num_owners), out=ptr[1:])
-    return ptr
+def _cut_runs(runs: _Runs, owners: Flags, others: Flags) -> tuple[Pointers, Indices]:
+    keep = others[runs.other] & np.repeat(owners, np.diff(runs.ptr))
+    if runs.keep is not None:
+        keep &= runs.keep
+    before = np.concatenate([[0], np.cumsum(keep)])
+    length = before[runs.ptr[1:]] - before[runs.ptr[:-1]]
+    ptr = np.concatenate([[0], np.cumsum(length[owners])])
+    number = (np.cumsum(others) - 1).astype(np.int32)
+    return ptr, number[runs.other[keep]]
 
 
 @njit(cache=True)

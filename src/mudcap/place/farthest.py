@@ -22,12 +22,14 @@ from mudcap.place.cover_bracket import (
 )
 from mudcap.place.cover_search import greedy_columns
 from mudcap.place.near import Floats, Near, nearest_m, tolerance, within
-from mudcap.place.problem import Effort, Level, PlacementProblem, Status
+from mudcap.place.problem import Distance, Effort, Level, PlacementProblem, Status
 
 Sites = NDArray[np.int64]
 
 _GROWTH = 1.25
-_SAMPLE = 200
+_SAMPLE, _SAMPLE_ENTRIES = 200, 2_000_000
+_DENSE_REACH, _DENSE_PAIRS = 300, 1_500_000
+_LEAST_SAMPLE, _JOINING = 50, 40
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,20 +48,22 @@ class FarthestParams:
     """Share of the radius below which the relaxations need not tell two radii apart."""
     exact: ExactParams
     """Branch and bound right below the best radius found."""
+    rounds: int
+    """Times that more demand points join, where few sites serve very many."""
 
 
 EFFORTS: dict[Effort, FarthestParams] = {
     "quick": FarthestParams(
-        search_steps=60_000, probe_steps=5_000, relaxations=5, iterations=400, precision=3e-3,
-        exact=ExactParams(work=400_000, nonzeros=2_500, gap_share=0.01, iterations=400),
+        search_steps=60_000, probe_steps=5_000, relaxations=8, iterations=400, precision=3e-3,
+        exact=ExactParams(work=400_000, nonzeros=2_500, gap_share=0.01, iterations=400), rounds=5,
     ),
     "normal": FarthestParams(
         search_steps=2_500_000, probe_steps=20_000, relaxations=12, iterations=2000, precision=2e-4,
-        exact=ExactParams(work=12_000_000, nonzeros=16_000, gap_share=0.03, iterations=2000),
+        exact=ExactParams(work=12_000_000, nonzeros=16_000, gap_share=0.03, iterations=2000), rounds=20,
     ),
     "long": FarthestParams(
         search_steps=25_000_000, probe_steps=50_000, relaxations=25, iterations=8000, precision=1e-6,
-        exact=ExactParams(work=200_000_000, nonzeros=60_000, gap_share=0.045, iterations=8000),
+        exact=ExactParams(work=200_000_000, nonzeros=60_000, gap_share=0.045, iterations=8000), rounds=20,
     ),
 }  # fmt: skip
 
@@ -96,25 +100,101 @@ def solve_farthest(
     so far, whose status is then ``stopped`` unless it is proven optimal.
     """
     halt = _Halt(stop)
+    task = _make_task(problem)
+    if task.free == 0 or not len(task.base) or task.base.max() <= 0:
+        value = float(task.base.max(initial=0.0))
+        return _result(task, np.arange(task.free), value, value, halt)
+    begin = None if start is None else np.flatnonzero(np.isin(task.allowed, start))[: task.free]
+    if _is_dense(task):
+        return _solve_by_sample(task, EFFORTS[effort], seed, begin, halt)
+    bracket = _solve_rows(task, np.arange(len(task.base)), EFFORTS[effort], seed, begin, halt)
+    return _result(task, bracket.sites, bracket.value, bracket.bound, halt)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Task:
+    """The problem without the points that need nothing and the candidates that are settled."""
+
+    fixed: Sites
+    allowed: Sites
+    candidate_xy: Floats
+    demand_xy: Floats
+    base: Floats
+    free: int
+    distance: Distance
+    tol: float
+
+
+def _make_task(problem: PlacementProblem) -> _Task:
+    active = problem.weights > 0
     fixed = problem.fixed
-    active = np.flatnonzero(problem.weights > 0)
     allowed = np.setdiff1d(np.arange(len(problem.candidate_xy)), np.union1d(fixed, problem.banned))
     tol = tolerance(problem.candidate_xy, problem.demand_xy)
     demand_xy = problem.demand_xy[active]
     to_fixed = nearest_m(problem.candidate_xy[fixed], demand_xy, distance=problem.distance, tolerance_m=tol)
-    base = np.minimum(problem.served_m[active], to_fixed)
-    free = problem.count - len(fixed)
-    if free == 0 or not len(active) or base.max() <= 0:
-        value = float(base.max(initial=0.0))
-        return _result(np.concatenate([fixed, allowed[:free]]), value, value, True, False, tol)
-    ground, first = _open(problem, allowed, active, base, free, tol, seed)
+    return _Task(
+        fixed=fixed, allowed=allowed, candidate_xy=problem.candidate_xy[allowed], demand_xy=demand_xy,
+        base=np.minimum(problem.served_m[active], to_fixed), free=problem.count - len(fixed),
+        distance=problem.distance, tol=tol,
+    )  # fmt: skip
+
+
+def _solve_rows(
+    task: _Task, rows: Sites, params: FarthestParams, seed: int, begin: Sites | None, halt: _Halt
+) -> Bracket:
+    """Return the bracket of the demand points ``rows`` alone."""
+    ground, first = _open(task, rows, seed)
     sites, value = fill_up(ground, first)
     bracket = Bracket(ground=ground, sites=sites, value=value, high=radius_number(ground, value))
-    if start is not None:
-        bracket.offer(np.flatnonzero(np.isin(allowed, start))[:free])
-    _improve(bracket, EFFORTS[effort], seed, halt)
-    chosen = np.concatenate([fixed, allowed[bracket.sites]])
-    return _result(chosen, bracket.value, bracket.bound, bracket.is_closed, halt.is_stopped, tol)
+    if begin is not None:
+        bracket.offer(begin)
+    _improve(bracket, params, seed, halt)
+    return bracket
+
+
+def _is_dense(task: _Task) -> bool:
+    reach = 2 * len(task.candidate_xy) / task.free
+    return reach > _DENSE_REACH and reach * len(task.base) > _DENSE_PAIRS
+
+
+def _solve_by_sample(
+    task: _Task, params: FarthestParams, seed: int, begin: Sites | None, halt: _Halt
+) -> FarthestResult:
+    """Return the result for few sites among very many points, from a growing part of the demand.
+
+    What a part of the demand needs, the whole needs: its bound holds. The points that its sites serve worst join it,
+    until there are none that lie farther than the part's own farthest.
+    """
+    wanted = np.flatnonzero(task.base > 0)
+    away = np.full(len(wanted), np.inf)
+    rows = wanted[_farthest_points(task.demand_xy[wanted], away, max(20 * task.free, _LEAST_SAMPLE), 0.0)]
+    best, value, bound = np.arange(task.free), np.inf, 0.0
+    for _ in range(params.rounds):
+        bracket = _solve_rows(task, rows, params, seed, begin, halt)
+        begin, bound = bracket.sites, max(bound, bracket.bound)
+        away = np.minimum(
+            task.base, nearest_m(
+                task.candidate_xy[begin], task.demand_xy, distance=task.distance, tolerance_m=task.tol
+            ),
+        )  # fmt: skip
+        if away.max() < value:
+            best, value = begin, float(away.max())
+        if value <= bound + task.tol or away.max() <= bracket.value + task.tol or halt():
+            break
+        rows = np.union1d(rows, _farthest_points(task.demand_xy, away, _JOINING, bracket.value + task.tol))
+    return _result(task, best, value, value if value <= bound + task.tol else bound, halt)
+
+
+def _farthest_points(xy: Floats, away: Floats, count: int, limit: float) -> Sites:
+    """Return at most ``count`` points, each the farthest from those before, while farther than ``limit``."""
+    left, chosen = away.copy(), [int(away.argmax())]
+    while len(chosen) < count:
+        gap = xy - xy[chosen[-1]]
+        np.minimum(left, np.hypot(gap[:, 0], gap[:, 1]), out=left)
+        if left.max() <= limit:
+            break
+        chosen.append(int(left.argmax()))
+    return np.array(chosen)
 
 
 def _improve(bracket: Bracket, params: FarthestParams, seed: int, halt: _Halt) -> None:
@@ -152,17 +232,15 @@ class _Halt:
         return self.is_stopped
 
 
-def _open(
-    problem: PlacementProblem, allowed: Sites, active: Sites, base: Floats, free: int, tol: float, seed: int
-) -> tuple[Ground, Sites]:
+def _open(task: _Task, rows: Sites, seed: int) -> tuple[Ground, Sites]:
     """Return the ground up to a radius at which a greedy cover is small enough, and that cover."""
-    candidate_xy, demand_xy = problem.candidate_xy[allowed], problem.demand_xy[active]
-    radius = _typical_radius(candidate_xy, demand_xy, free, seed)
+    demand_xy, base = task.demand_xy[rows], task.base[rows]
+    radius = _typical_radius(task.candidate_xy, demand_xy, task.free, seed)
     while True:
-        near = within(candidate_xy, demand_xy, radius, distance=problem.distance, tolerance_m=tol)
+        near = within(task.candidate_xy, demand_xy, radius, distance=task.distance, tolerance_m=task.tol)
         columns = _greedy_sites(near, base, radius, seed)
-        if columns is not None and len(columns) <= free:
-            return make_ground(near, base, free), columns
+        if columns is not None and len(columns) <= task.free:
+            return make_ground(near, base, task.free), columns
         radius *= _GROWTH
 
 
@@ -179,7 +257,8 @@ def _greedy_sites(near: Near, base: Floats, radius: float, seed: int) -> Sites |
 def _typical_radius(candidate_xy: Floats, demand_xy: Floats, count: int, seed: int) -> float:
     """Return about the radius within which a demand point finds one site in ``count``."""
     rng = np.random.default_rng(seed)
-    sample = demand_xy[rng.permutation(len(demand_xy))[:_SAMPLE]]
+    size = max(min(_SAMPLE, _SAMPLE_ENTRIES // len(candidate_xy)), 10)
+    sample = demand_xy[rng.permutation(len(demand_xy))[:size]]
     rank = min(len(candidate_xy) // count, len(candidate_xy) - 1)
     away = np.hypot(
         sample[:, None, 0] - candidate_xy[None, :, 0], sample[:, None, 1] - candidate_xy[None, :, 1]
@@ -188,9 +267,8 @@ def _typical_radius(candidate_xy: Floats, demand_xy: Floats, count: int, seed: i
     return typical if typical > 0 else float(away.max()) * 1e-3 + 1e-9
 
 
-def _result(
-    sites: Sites, value: float, bound: float, is_closed: bool, is_stopped: bool, tol: float
-) -> FarthestResult:
-    status: Status = "optimal" if is_closed else "stopped" if is_stopped else "feasible"
+def _result(task: _Task, columns: Sites, value: float, bound: float, halt: _Halt) -> FarthestResult:
+    status: Status = "optimal" if value <= bound else "stopped" if halt.is_stopped else "feasible"
     level = Level(name="farthest", value=value, bound=bound, status=status)
-    return FarthestResult(sites=np.sort(sites), level=level, tolerance_m=tol)
+    sites = np.sort(np.concatenate([task.fixed, task.allowed[columns]]))
+    return FarthestResult(sites=sites, level=level, tolerance_m=task.tol)
