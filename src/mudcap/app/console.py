@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 import time
 from collections.abc import Iterable, Iterator
@@ -10,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from mudcap.errors import StoreError
 from mudcap.lang import _
 
 if TYPE_CHECKING:
@@ -113,6 +115,20 @@ class Console:
             return
         with suppress(OSError, ValueError):  # stderr may be closed; that must not cost the plan
             click.echo(text, err=True)
+
+
+def tell(text: str) -> None:
+    """One line (or one JSON text) on stdout; a pipe that nobody reads any more costs nothing."""
+    try:
+        click.echo(text)
+    except BrokenPipeError:
+        # what stays in the buffer would fail again when the interpreter ends
+        with suppress(OSError, ValueError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    except OSError as error:
+        raise StoreError(
+            _("standard output cannot be written ({reason}).").format(reason=error.strerror)
+        ) from error
 
 
 def finding_line(finding: Finding) -> str:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from mudcap.app.console import Console, finding_line
+from mudcap.app.console import Console, finding_line, tell
 from mudcap.app.options import reading_options
 from mudcap.app.reading import ReadingChoices, open_spec, read
 from mudcap.lang import _
@@ -48,10 +48,10 @@ def look(as_json: bool, quiet: bool, debug: bool, **given: Any) -> int:
             "findings": [finding_facts(orchard, f) for f in findings],
             "seconds": console.seconds,
         }  # fmt: skip
-        click.echo(json.dumps(facts, ensure_ascii=False, indent=1))
+        tell(json.dumps(facts, ensure_ascii=False, indent=1))
     elif not quiet:
         for line in summary(orchard, findings):
-            click.echo(line)
+            tell(line)
     return 0
 
 

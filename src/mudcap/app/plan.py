@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from mudcap.app.console import Console, how_text
+from mudcap.app.console import Console, how_text, tell
 from mudcap.app.options import Length, PerAcre, reading_options
 from mudcap.app.reading import ReadingChoices, open_spec, read, refuse_strictly, with_values
 from mudcap.lang import _
@@ -200,7 +200,7 @@ class _Run:
         with self.console.timed("write", _("writing")):
             paths = write_plan(plan, lock.directory, rendered, lang=lang, lock=lock)
         if self.as_json:
-            click.echo(
+            tell(
                 json.dumps(
                     run_facts(plan, paths, runner.outcomes, self.console.seconds, code),
                     ensure_ascii=False,
@@ -209,19 +209,19 @@ class _Run:
             )
         elif not self.console.is_quiet:
             for line in farewell(plan, paths, code):
-                click.echo(line)
+                tell(line)
 
     def _say_changes(self, plan: Plan, earlier: Earlier, code: int) -> None:
         changes = plan_changes(plan, earlier)
         if self.as_json:
-            click.echo(
+            tell(
                 json.dumps(
                     {"schema": "mudcap.changes/1", "exit_code": code, **changes}, ensure_ascii=False, indent=1
                 )
             )
             return
         for line in changes_text(changes):
-            click.echo(line)
+            tell(line)
 
 
 def plan_params(params: Params, choices: PlanChoices) -> Params:
@@ -254,7 +254,7 @@ def plan_params(params: Params, choices: PlanChoices) -> Params:
 def output_folder(spec: RanchSpec, given: Path | None) -> Path:
     """Where outputs go: as given, else RANCH/out, else NAME-out beside the file. Raises ``UsageError``."""
     target = given or (spec.directory / f"{spec.path.stem}-out" if spec.is_file else spec.directory / "out")
-    with suppress(OSError):
+    with suppress(OSError, RuntimeError):  # an endless link is told when it is read
         if not spec.is_file and target.resolve() == spec.directory.resolve():
             raise click.UsageError(
                 _("-o {folder}: this is the ranch's own folder, whose files are input. Choose another, such as {example}.")

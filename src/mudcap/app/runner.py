@@ -70,13 +70,13 @@ class Runner:
         processes: int = 0,
         stop: Stop | None = None,
         report: Callable[[Outcome], None] = lambda outcome: None,
-        target: str = SOLVER,
+        target: str | None = None,
         grace_s: float = GRACE_S,
     ) -> None:
         self.stop = stop or Stop()
         self.outcomes: list[Outcome] = []
         self._safety_s, self._grace_s = safety_s, grace_s
-        self._processes, self._target, self._report = processes, target, report
+        self._processes, self._target, self._report = processes, target or SOLVER, report
         self._idle: queue.LifoQueue[_Worker] = queue.LifoQueue()
         self._workers: list[_Worker] = []
         self._lock = threading.Lock()

@@ -8,6 +8,9 @@ References: OGC 12-128r18, GeoPackage Encoding Standard 1.3.1.
 from __future__ import annotations
 
 import json
+import os
+import shutil
+import tempfile
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -26,11 +29,11 @@ from mudcap import __version__
 from mudcap.errors import StoreError
 from mudcap.files.numbers import rounded
 from mudcap.files.report_json import bound_m, finding_facts, plain
+from mudcap.files.store import PLAN_SCHEMA
 from mudcap.lang import _
 from mudcap.orchard.model import Exclusion
 from mudcap.plan.model import Plan
 
-PLAN_SCHEMA: Final = "mudcap.plan/1"
 _FIXED_DATE: Final = "2000-01-01T00:00:00.000Z"
 _DAMAGED = (DataSourceError, DataLayerError, OSError, RuntimeError)
 
@@ -48,10 +51,20 @@ class Table:
 
 def write_geopackage(plan: Plan, path: Path) -> None:
     """Write the plan to `path`, which must not exist. Raises ``StoreError`` where it cannot be written whole."""
+    name = os.fspath(path)
+    try:
+        name.encode()
+    except (
+        UnicodeEncodeError
+    ):  # a folder's name in another encoding than the locale's: write elsewhere, then copy
+        with tempfile.TemporaryDirectory() as folder:
+            write_geopackage(plan, Path(folder) / path.name)
+            shutil.copyfile(Path(folder) / path.name, path)
+        return
     with _gdal_set():
-        for table in plan_tables(plan):
+        for number, table in enumerate(plan_tables(plan)):
             try:
-                _append(table, path)
+                _append(table, name, is_first=number == 0)
             except _DAMAGED as error:
                 raise StoreError(
                     _(
@@ -71,17 +84,17 @@ def plan_tables(plan: Plan) -> Iterator[Table]:
     yield from _attributes(plan)
 
 
-def _append(table: Table, path: Path) -> None:
+def _append(table: Table, path: str, *, is_first: bool) -> None:
     names, data = list(table.columns), list(table.columns.values())
     if table.kind:
         pyogrio.raw.write(
             path, shapely.to_wkb(np.array(table.geometry, object)), data, names, layer=table.name, driver="GPKG",
-            geometry_type=table.kind, crs="EPSG:4326", append=path.exists(),
-            dataset_options=None if path.exists() else {"VERSION": "1.3"},
+            geometry_type=table.kind, crs="EPSG:4326", append=not is_first,
+            dataset_options={"VERSION": "1.3"} if is_first else None,
         )  # fmt: skip
     else:
         pyogrio.raw.write(
-            path, None, data, names, layer=table.name, driver="GPKG", geometry_type=None, append=path.exists(),
+            path, None, data, names, layer=table.name, driver="GPKG", geometry_type=None, append=not is_first,
             layer_options={"ASPATIAL_VARIANT": "GPKG_ATTRIBUTES"},
         )  # fmt: skip
 

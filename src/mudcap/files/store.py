@@ -20,10 +20,10 @@ from typing import Any, Final
 
 from mudcap.errors import StoreError
 from mudcap.files import migrations
-from mudcap.files.geopackage import PLAN_SCHEMA
 from mudcap.lang import _
 from mudcap.plan.model import Earlier, EarlierSite
 
+PLAN_SCHEMA: Final = "mudcap.plan/1"
 APPLICATION_ID: Final = 0x47504B47
 """'GPKG' in ASCII: OGC 12-128r18, requirement 2."""
 USER_VERSION: Final = 10_300
