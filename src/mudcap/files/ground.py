@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from shapely import LineString, Point
 from shapely.geometry.base import BaseGeometry
 
-from mudcap.files.blocks import _flat as flat_parts
 from mudcap.files.columns import ColumnError
+from mudcap.files.drawn import flat_parts
 from mudcap.files.lonlat import RoledLayer
 from mudcap.files.names import clean_name, plain_letters
 from mudcap.files.raw import RawFeature

@@ -9,7 +9,8 @@ import shapely
 from numpy.typing import NDArray
 
 from mudcap.errors import InputError
-from mudcap.files.blocks import Drawn, drawn_blocks, make_blocks
+from mudcap.files.blocks import make_blocks
+from mudcap.files.drawn import Drawn, drawn_blocks
 from mudcap.files.ground import Ground, add_layer
 from mudcap.files.lonlat import ReadOptions, read_roled
 from mudcap.files.overlaps import without_overlaps
@@ -21,6 +22,10 @@ from mudcap.lang import _
 from mudcap.orchard.model import Block, Finding, Orchard, Role
 
 __all__ = ["ReadOptions", "read_orchard"]
+
+
+MAX_BLOCKS = 5_000
+"""More blocks than any ranch has; a county's parcels are refused before anything is drawn."""
 
 
 def read_orchard(
@@ -43,12 +48,23 @@ def read_orchard(
         )
     drawn, more = drawn_blocks(block_layers)
     limit_acres = spec.params.place.max_acres
+    if len(drawn) > MAX_BLOCKS:
+        raise InputError(
+            _("{file}: {count} blocks, more than the limit of {limit}. Cut it to the ranch.").format(
+                file=block_layers[0].title, count=len(drawn), limit=MAX_BLOCKS
+            )
+        )
     if not drawn:
         raise InputError(_("{file}: holds no feature.").format(file=block_layers[0].title))
     plane = LocalPlane.around(_centres(drawn, limit_acres))
     findings = [*(_finding(n) for n in notes), *more]
     blocks, more = make_blocks(
-        drawn, plane, spec.blocks, spec.params.crop, options.accept_repairs, options.codes
+        drawn,
+        plane,
+        overrides=spec.blocks,
+        crop=spec.params.crop,
+        accept_repairs=options.accept_repairs,
+        codes=options.codes,
     )
     findings += more
     blocks, more = without_overlaps(blocks, plane)

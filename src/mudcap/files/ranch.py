@@ -25,8 +25,10 @@ from mudcap.plan.model import Params
 from mudcap.supply.params import StockingParams
 
 TOML: Final = "mudcap.toml"
-OWN_FILES: Final = {"records.gpkg", "plan.gpkg"}
-OWN_FOLDERS: Final = {"out"}
+OWN_FILES: Final = {
+    "records.gpkg", "plan.gpkg", "picklist.csv", "sites.gpx", "sites.geojson", "edits.csv", "edits.gpx", "edits.geojson",
+}  # fmt: skip
+"""What mudcap writes or takes for edits; no layer files of the ranch."""
 _SECTIONS: Final = {
     "rows": RowParams, "travel": TravelParams, "access": AccessParams, "mud": MudParams, "place": PlaceParams,
     "stocking": StockingParams,

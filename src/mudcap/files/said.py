@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from mudcap.geo.rings import Repair
 from mudcap.geo.tracks import TrackChange
-from mudcap.geo.units import acres
+from mudcap.geo.units import M_PER_FT, acres
 from mudcap.lang import _
 
 LOUD = {
@@ -47,7 +47,7 @@ def track_text(change: TrackChange) -> str:
         "closing_gap": _("the track ends {metres:.0f} m ({feet:.0f} ft) from its start; closed by a straight line"),
         "past_start": _("the walk ran on {metres:.0f} m ({feet:.0f} ft) past its start; the second stretch was left out"),
     }
-    return texts[change.code].format(count=change.count, metres=change.length_m, feet=change.length_m / 0.3048)
+    return texts[change.code].format(count=change.count, metres=change.length_m, feet=change.length_m / M_PER_FT)
 
 
 def with_acres(text: str, repair: Repair) -> str:

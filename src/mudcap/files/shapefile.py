@@ -53,15 +53,10 @@ def read_shapefile(parts: Mapping[str, bytes], file: str, *, layer: str = "", en
     try:
         offsets = _index(parts["shx"], file)
         shapes = [_shape(content, number, file) for number, content in _records(parts["shp"], offsets, file)]
+        _check_count(parts["dbf"], len(shapes), file)
         rows = list(_table(parts["dbf"], file, encoding or _cpg(parts.get("cpg"))))
     except (struct.error, IndexError) as error:
         raise _damaged(file, clean_text(error, 80)) from None
-    if len(rows) != len(shapes):
-        raise InputError(
-            _("{file}: {shapes} shapes but {rows} rows in the .dbf table: damaged or mixed up. Export it again.").format(
-                file=file, shapes=len(shapes), rows=len(rows)
-            )
-        )
     features = tuple(
         RawFeature(number=i + 1, geometry=g, attributes=row, notes=notes)
         for i, ((g, notes), row) in enumerate(zip(shapes, rows, strict=True))
@@ -69,6 +64,16 @@ def read_shapefile(parts: Mapping[str, bytes], file: str, *, layer: str = "", en
     prj = parts.get("prj")
     crs = parse_crs(decode(prj, file)[0], f"{file} (.prj)") if prj is not None else None
     return RawLayer(file=file, layer=layer, crs=crs, features=features)
+
+
+def _check_count(table: bytes, shapes: int, file: str) -> None:
+    rows = struct.unpack_from("<I", table, 4)[0] if len(table) >= 32 else 0
+    if rows != shapes:
+        raise InputError(
+            _("{file}: {shapes} shapes but {rows} rows in the .dbf table: damaged or mixed up. Export it again.").format(
+                file=file, shapes=shapes, rows=rows
+            )
+        )
 
 
 def _damaged(file: str, why: str) -> InputError:

@@ -17,8 +17,10 @@ from shapely.geometry.base import BaseGeometry
 
 SAME_POINT_M: Final = 0.001
 """Points nearer than this are one point; no survey of a field is finer."""
-MAX_CROSSING_PAIRS: Final = 200_000
+MAX_CROSSING_PAIRS: Final = 50_000
 """A ring whose edges meet more often than this is a scribble, and is not untangled."""
+MAX_LAPS: Final = 8
+"""A ring longer than this many times its hull is a scribble, too."""
 DUST_SHARE: Final = 0.01
 """A loop beside the main area is dropped where it is at most this share of the whole."""
 SAME_LAP_SHARE: Final = 0.2
@@ -54,12 +56,6 @@ class Repaired:
     repairs: tuple[Repair, ...] = ()
     refusal: str = ""
     """'', no_area, scribble."""
-
-    @property
-    def change_share(self) -> float:
-        """Share of the reference area by which the repairs that are not exempt changed it."""
-        change = sum(abs(r.area_change_m2) for r in self.repairs if not r.exempt)
-        return change / self.reference_m2 if self.reference_m2 > 0 else 0.0
 
 
 def assemble(rings: Sequence[NDArray[np.float64]]) -> tuple[Polygon | MultiPolygon, tuple[str, ...]]:
@@ -356,6 +352,10 @@ def _windings(points: NDArray[np.float64], faces: list[Polygon]) -> NDArray[np.i
 
 
 def _too_tangled(points: NDArray[np.float64]) -> bool:
+    """True where a ring is far longer than its hull, or its edges meet too often, to mean a boundary."""
+    line = shapely.LineString(points)
+    if line.length > MAX_LAPS * line.convex_hull.length:
+        return True
     segments = shapely.linestrings(np.stack([points[:-1], points[1:]], axis=1))
     tree = shapely.STRtree(segments)
     seen = 0
