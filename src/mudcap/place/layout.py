@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from mudcap.geo.units import round_half_up
 from mudcap.orchard.model import Exclusion, Orchard
@@ -14,6 +16,9 @@ from mudcap.place.candidates import Candidates
 from mudcap.place.demand import Demand
 from mudcap.place.params import MudParams, PlaceParams
 from mudcap.place.problem import Effort, Placement, PlacementProblem
+
+SOFT: Final = Exclusion.TOO_FAR_TO_WALK | Exclusion.NO_MUD
+"""Limits of convenience, which may be relaxed where the ground leaves no choice; all others keep bees or people safe."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -32,6 +37,8 @@ class BlockTask:
     """None where no station may carry a shelter."""
     added: int = 0
     """Sites added by hand, part of the quota."""
+    relaxed: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
+    """Candidate numbers on which a soft limit had to be relaxed to make up the quota."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -57,7 +64,7 @@ def quota(acres: float, per_acre: float) -> int:
 def barring(reasons: NDArray[np.int64], mud: MudParams) -> NDArray[np.int64]:
     """Of each station's reasons (n,) those that bar a shelter; the mud flag bars only where mud must exist already."""
     ignored = 0 if mud.mode == "existing" else int(Exclusion.NO_MUD)
-    return np.asarray(reasons & ~ignored, np.int64)
+    return np.array(reasons & ~ignored, np.int64)
 
 
 def block_tasks(
@@ -70,20 +77,23 @@ def block_tasks(
     pinned: NDArray[np.int64],
     added: dict[int, int],
     previous: NDArray[np.int64],
-    move_penalty: float = 0.0,
 ) -> tuple[BlockTask, ...]:
     """One task a block, in orchard order.
 
-    A pinned station is a site even where a rule speaks against it. Where fewer stations are allowed than the quota asks
-    for, the problem takes them all; the caller says so.
+    A pinned station is a site even where a rule speaks against it. Where fewer stations are free than the quota asks for,
+    those that miss only the walk or mud limit join, the least beyond it first: the limit is relaxed there and nowhere
+    else. `previous` (k,) are stations of a plan to be kept as far as it is good.
     """
-    may = barring(candidates.reasons, mud) == 0
-    may[pinned] = True
+    bars = barring(candidates.reasons, mud)
+    bars[pinned] = 0
     tasks = []
     for index, block in enumerate(orchard.blocks):
-        station = np.flatnonzero((candidates.block == index) & may)
+        own = np.flatnonzero(candidates.block == index)
         tree = np.flatnonzero(demand.block == index)
         wanted = quota(block.acres, place.per_acre) + added.get(index, 0)
+        free = own[bars[own] == 0]
+        relaxed = _least_beyond(own, bars, candidates, wanted - len(free))
+        station = np.sort(np.concatenate([free, relaxed]))
         fixed = np.flatnonzero(np.isin(station, pinned))
         count = min(max(wanted, len(fixed)), len(station))
         problem = None
@@ -98,26 +108,52 @@ def block_tasks(
                 row_economy=place.row_economy,
                 candidate_row=candidates.row[station],
                 previous=np.flatnonzero(np.isin(station, previous)).tolist(),
-                move_penalty=move_penalty,
+                move_penalty=place.move_penalty_m2,
             )
         tasks.append(
             BlockTask(
-                block=index,
-                quota=wanted,
-                station=station,
-                tree=tree,
-                problem=problem,
-                added=added.get(index, 0),
+                block=index, quota=wanted, station=station, tree=tree, problem=problem, added=added.get(index, 0),
+                relaxed=relaxed,
             )
-        )
+        )  # fmt: skip
     return tuple(tasks)
 
 
+def stations_at(
+    xy: NDArray[np.float64], block: NDArray[np.int64], candidates: Candidates, within_m: float
+) -> NDArray[np.int64]:
+    """The candidate (k,) of the same block nearest to each place (k, 2), -1 where none is within `within_m`."""
+    found = np.full(len(xy), -1, np.int64)
+    for index in np.unique(block):
+        own, asked = np.flatnonzero(candidates.block == index), np.flatnonzero(block == index)
+        if len(own):
+            distance, nearest = cKDTree(candidates.xy[own]).query(xy[asked])
+            found[asked] = np.where(distance <= within_m, own[nearest], -1)
+    return found
+
+
+def _least_beyond(
+    own: NDArray[np.int64], bars: NDArray[np.int64], candidates: Candidates, missing: int
+) -> NDArray[np.int64]:
+    """Up to `missing` stations barred by nothing but the walk or mud limit, those least beyond it first."""
+    soft = own[(bars[own] != 0) & ((bars[own] & ~int(SOFT)) == 0)]
+    if missing <= 0 or not len(soft):
+        return np.empty(0, np.int64)
+    walk = np.where(bars[soft] & int(Exclusion.TOO_FAR_TO_WALK), candidates.walk_m[soft], 0.0)
+    mud = np.where(bars[soft] & int(Exclusion.NO_MUD), candidates.mud_m[soft], 0.0)
+    near = np.isfinite(walk + mud)
+    return np.sort(soft[near][np.lexsort((soft[near], (walk + mud)[near]))[:missing]])
+
+
 def solve_jobs(tasks: Sequence[BlockTask], orchard: Orchard, place: PlaceParams) -> tuple[SolveJob, ...]:
-    """The jobs of the tasks that have a problem, in order."""
+    """The jobs of the tasks that have a problem, in order; a kept plan is where the search starts."""
     return tuple(
         SolveJob(
-            name=orchard.blocks[t.block].block_id, problem=t.problem, effort=place.effort, seed=place.seed
+            name=orchard.blocks[t.block].block_id,
+            problem=t.problem,
+            effort=place.effort,
+            seed=place.seed,
+            start=t.problem.previous if len(t.problem.previous) else None,
         )
         for t in tasks
         if t.problem is not None

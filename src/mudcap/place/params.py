@@ -51,6 +51,8 @@ class PlaceParams:
     border_m: float = 15.0
     """Blocks of one crop no farther apart than this share shelters across the border (a narrow road); 0 = never.
     Convention, well below every published foraging distance (35 m and more)."""
+    move_penalty_m2: float = 0.0
+    """Mean-square distance [m² a site] that must be gained for each site of a kept plan that is given up; 0 = free."""
     max_acres: float = 20_000.0
     """A file with more acres than this is refused before any grid is laid."""
     safety_s: float = 1800.0

@@ -13,7 +13,8 @@ from scipy.spatial import cKDTree
 from mudcap.orchard.model import Block, Orchard
 from mudcap.place.candidates import Candidates
 from mudcap.place.demand import Demand
-from mudcap.place.layout import BlockTask, chosen_stations
+from mudcap.place.layout import BlockTask, barring, chosen_stations
+from mudcap.place.params import MudParams
 from mudcap.place.problem import Placement
 from mudcap.place.rows import drive_rows
 from mudcap.plan.identity import identify
@@ -63,6 +64,7 @@ def assign_sites(
     moved_ids: dict[int, str],
     pinned: NDArray[np.int64],
     stocking: StockingParams,
+    mud: MudParams,
 ) -> Assignment:
     """Make the sites of every block that was placed, in orchard order and hanging order.
 
@@ -86,7 +88,9 @@ def assign_sites(
         block, own = orchard.blocks[task.block], slice(first[task.block], first[task.block + 1])
         bees = stock_block(crop=block.crop, acres=block.acres, site_trees=trees[own], params=stocking)
         ids, last = _ids(block, orchard, candidates, station, earlier, moved_ids)
-        sites += _sites(block, orchard, candidates, station, ids, trees[own], farthest[own], bees, pinned)
+        sites += _sites(
+            block, orchard, candidates, station, ids, trees[own], farthest[own], bees, pinned, mud
+        )
         stock[task.block] = bees
         last_serial[block.code] = max(last, last_serial.get(block.code, 0))
     return Assignment(
@@ -174,9 +178,11 @@ def _sites(
     farthest: NDArray[np.float64],
     stock: BlockStock,
     pinned: NDArray[np.int64],
+    mud: MudParams,
 ) -> list[Site]:
     lonlat = orchard.plane.to_lonlat(candidates.xy[station])
     is_pinned = np.isin(station, pinned)
+    bars = barring(candidates.reasons[station], mud)
     return [
         Site(
             site_id=ids[k],
@@ -196,7 +202,7 @@ def _sites(
             walk_m=float(candidates.walk_m[s]),
             mud_m=float(candidates.mud_m[s]),
             pinned=bool(is_pinned[k]),
-            flags=int(candidates.reasons[s]),
+            flags=int(bars[k]),
         )
         for k, s in enumerate(station)
     ]

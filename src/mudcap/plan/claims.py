@@ -106,7 +106,12 @@ def _zones(orchard: Orchard, params: Params) -> tuple[Zone, ...]:
     """Ground that is barred, as centre lines and shapes with the clear distance each wants."""
     access, rows = params.access, params.rows
     zones = [
-        Zone(name=k.name, geometry=k.geometry, clear_m=setback_m(k, access), flag=kind_of(k))
+        Zone(
+            name=k.name,
+            geometry=k.geometry,
+            clear_m=setback_m(k, kind_of(k, orchard), access),
+            flag=kind_of(k, orchard),
+        )
         for k in orchard.keep_outs
     ]
     zones += [

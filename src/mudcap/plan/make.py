@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from mudcap.errors import InputError
 from mudcap.lang import _
@@ -15,18 +16,19 @@ from mudcap.orchard.model import Finding, Orchard
 from mudcap.orchard.network import travel_network
 from mudcap.orchard.rows import lay_rows
 from mudcap.place.borders import bordering, share_borders
-from mudcap.place.candidates import lay_candidates
+from mudcap.place.candidates import Candidates, lay_candidates
 from mudcap.place.count import choose_counts, with_counts
 from mudcap.place.demand import lay_demand
-from mudcap.place.layout import SolveJob, block_tasks, solve_jobs, spread, with_bans
+from mudcap.place.layout import SolveJob, block_tasks, solve_jobs, spread, stations_at, with_bans
 from mudcap.place.problem import Placement
 from mudcap.place.solve import solve
 from mudcap.plan.assign import assign_sites
 from mudcap.plan.claims import audit_plan
 from mudcap.plan.edits import apply_edits
+from mudcap.plan.identity import SAME_PLACE_M
 from mudcap.plan.model import Earlier, Edit, Params, Plan, Site
 from mudcap.plan.number import plan_number
-from mudcap.plan.summary import block_plans, plan_findings
+from mudcap.plan.summary import block_plans, kept_finding, plan_findings
 
 Progress = Callable[[str], None]
 
@@ -50,12 +52,14 @@ def make_plan(
     edits: Sequence[Edit] = (),
     earlier: Earlier | None = None,
     findings: Sequence[Finding] = (),
+    keep: bool = False,
     solve_all: SolveAll = solve_here,
     progress: Progress = lambda text: None,
 ) -> Plan:
     """Lay rows, place sites, stock them, check the whole by other means and hand back the plan.
 
-    `findings` are what reading the input found; the plan's come after them. Raises ``InputError`` where no block has
+    `findings` are what reading the input found; the plan's come after them. With `keep` the earlier plan's sites are
+    where the search starts, and giving one up costs `params.place.move_penalty_m2`. Raises ``InputError`` where no block has
     a tree.
     """
     earlier = earlier or Earlier()
@@ -75,7 +79,7 @@ def make_plan(
     candidates = with_bans(candidates, applied.banned)
     tasks = block_tasks(
         laid, candidates, demand, place=params.place, mud=params.mud, pinned=applied.pinned, added=applied.added,
-        previous=np.empty(0, np.int64),
+        previous=_kept_stations(earlier, laid, candidates) if keep else np.empty(0, np.int64),
     )  # fmt: skip
     progress(_("placing sites"))
     counts = choose_counts(tasks, laid, params.place, solve_all)
@@ -88,19 +92,29 @@ def make_plan(
     )
     made = assign_sites(
         laid, candidates, demand, tasks, placements, near=near, earlier=earlier, moved_ids=applied.moved_ids,
-        pinned=applied.pinned, stocking=params.stocking,
+        pinned=applied.pinned, stocking=params.stocking, mud=params.mud,
     )  # fmt: skip
     plan = Plan(
         orchard=laid, params=params, edits=tuple(edits), network=network, candidates=candidates, demand=demand,
         assigned=made.assigned, sites=made.sites,
         blocks=block_plans(laid, candidates, demand, tasks, placements, made, params, counts),
-        findings=(*findings, *row_findings, *check(laid), *applied.findings,
+        findings=(*findings, *row_findings, *check(laid), *applied.findings, *((kept_finding(earlier, made),) if keep else ()),
                   *plan_findings(laid, candidates, demand, tasks, placements, made, params, counts)),
         last_serial=made.last_serial, number=_number(orchard, params, edits, made.sites),
         reproducible=all(p is None or not p.stopped for p in placements),
     )  # fmt: skip
     progress(_("checking the plan"))
     return audit_plan(plan, earlier=earlier, pinned=applied.pinned)
+
+
+def _kept_stations(earlier: Earlier, orchard: Orchard, candidates: Candidates) -> NDArray[np.int64]:
+    """Stations on which the earlier plan's sites stand."""
+    order = {b.block_id: k for k, b in enumerate(orchard.blocks)}
+    known = [s for s in earlier.sites if s.block_id in order]
+    xy = orchard.plane.to_plane(np.array([(s.lon, s.lat) for s in known]).reshape(-1, 2))
+    block = np.array([order[s.block_id] for s in known], np.int64)
+    found = stations_at(xy, block, candidates, SAME_PLACE_M)
+    return np.unique(found[found >= 0])
 
 
 def _number(orchard: Orchard, params: Params, edits: Sequence[Edit], sites: Sequence[Site]) -> str:

@@ -20,7 +20,7 @@ from mudcap.place.layout import BlockTask, barring, chosen_stations
 from mudcap.place.problem import Placement
 from mudcap.place.rows import drive_rows
 from mudcap.plan.assign import Assignment
-from mudcap.plan.model import BlockPlan, BlockStatus, Params
+from mudcap.plan.model import BlockPlan, BlockStatus, Earlier, Params
 from mudcap.supply.stocking import preset_for
 
 FAR_RATIO = 1.5
@@ -147,6 +147,10 @@ def _status(task: BlockTask, placement: Placement | None, missed: bool) -> tuple
         return "relaxed", _("Only {sites} of {quota} sites fit.").format(
             sites=len(placement.sites), quota=task.quota
         )
+    if len(task.relaxed):
+        return "relaxed", _(
+            "{n} sites stand beyond the walk or mud limit, since nothing nearer is free."
+        ).format(n=len(task.relaxed))
     if missed:
         return "relaxed", _("The wanted farthest distance is missed; the best layout found stands.")
     return "planned", ""
@@ -245,6 +249,16 @@ def _mud(orchard: Orchard, candidates: Candidates, made: Assignment, params: Par
                 _said(block, "beyond_mud", text.format(block=block.block_id, n=beyond, all=len(mine)))
             )
     return said
+
+
+def kept_finding(earlier: Earlier, made: Assignment) -> Finding:
+    """How many sites of the earlier plan stay, and how many are given up."""
+    now = {s.site_id for s in made.sites}
+    kept = sum(s.site_id in now for s in earlier.sites)
+    text = _("Of {before} sites of the kept plan {kept} stay, {gone} are given up and {new} are new.").format(
+        before=len(earlier.sites), kept=kept, gone=len(earlier.sites) - kept, new=len(made.sites) - kept
+    )
+    return Finding(level="note", code="kept_sites", layer="", feature="", text=text)
 
 
 def _said(block: Block, code: str, text: str) -> Finding:
