@@ -207,3 +207,39 @@ def test_a_block_without_trees_of_the_layer_falls_back_on_its_spacings():
         orchard(block("B", BIG, row_bearing_deg=None), far, tree_points=(points(truth.tree_xy),)), RowParams()
     )
     assert [b.rows.source for b in grown.blocks] == ["trees", "spacing"]
+
+
+def test_tree_numbers_against_the_run_of_the_row_are_kept_and_said():
+    """Two neighbours swapped in the tree column: kept in the layer's order, with a warning."""
+    truth = planted(BIG)
+    tree = truth.tree_number.copy()
+    tree[[4, 5]] = tree[[5, 4]]
+    rows, findings = inferred(BIG, points(truth.tree_xy, row=truth.tree_row, tree=tree))
+    assert (np.diff(rows.tree_number[rows.tree_row == 1]) > 0).all()
+    assert "1 trees" in next(f.text for f in findings if f.code == "numbers_jump")
+
+
+@given(
+    seed=st.integers(0, 10_000),
+    count=st.integers(1, 60),
+    spread=st.sampled_from(["line", "cluster", "scatter"]),
+    labels=st.sampled_from(["none", "rows", "both", "below"]),
+)
+@settings(max_examples=40, deadline=None)
+def test_any_trees_make_rows_in_which_no_two_share_a_number(seed, count, spread, labels):
+    """Lines, clusters, scatter, with or without numbers that make sense: every tree once, each its own address."""
+    rng = np.random.default_rng(seed)
+    xy = rng.uniform((10, 10), (170, 110), (count, 2))
+    if spread == "line":
+        xy = np.column_stack([np.full(count, 50.0), np.linspace(20, 100, count)])
+    elif spread == "cluster":
+        xy = rng.normal(60, 0.6, (count, 2))
+    row = {"none": None, "below": rng.integers(-3, 3, count)}.get(labels, rng.integers(1, 5, count))
+    tree = np.arange(1, count + 1) if labels == "both" else None
+    rows, findings = inferred(BIG, points(xy, row=row, tree=tree))
+    once = cKDTree(xy).query_pairs(0.25)
+    assert len(rows.tree_xy) <= count and (len(rows.tree_xy) == count or once)
+    assert len(np.unique(np.column_stack([rows.tree_row, rows.tree_number]), axis=0)) == len(rows.tree_xy)
+    assert len(rows.row_line) == len(rows.row_number) and all(line.length > 0 for line in rows.row_line)
+    assert rows.row_spacing_m >= 0.5 and rows.tree_spacing_m >= 0.5
+    assert "rows_inferred" in [f.code for f in findings]

@@ -42,14 +42,12 @@ def number_rows(
     keys = np.unique(row_key)
     labels = row_labels or {int(key): i + 1 for i, key in enumerate(keys)}
     number = np.array([labels[int(key)] for key in row_key], np.int64).reshape(-1)
-    order = np.lexsort((frame_xy[:, 1], number))
+    order = np.lexsort((frame_xy[:, 1] if tree_number is None else tree_number, number))
     frame_xy, number = frame_xy[order], number[order]
     row_number = np.unique(number)
     first = np.searchsorted(number, row_number)
-    if tree_number is None:
-        tree = np.arange(len(number)) - np.repeat(first, np.diff(np.append(first, len(number)))) + 1
-    else:
-        tree = tree_number[order]
+    counted = np.arange(len(number)) - np.repeat(first, np.diff(np.append(first, len(number)))) + 1
+    tree = counted if tree_number is None else tree_number[order]
     by_number = {labels[int(key)]: int(key) for key in keys}
     lines = []
     for i, row in enumerate(row_number):
@@ -68,8 +66,8 @@ def number_rows(
 
 
 def straight_path(members: NDArray[np.float64], beyond_m: float) -> NDArray[np.float64]:
-    """End points (2, 2) of a straight frame row through its trees (ascending y), `beyond_m` longer at both ends."""
-    x, y = members[:, 0], members[:, 1]
+    """End points (2, 2) of a straight frame row through its trees, `beyond_m` longer at both ends."""
+    x, y = members[np.argsort(members[:, 1], kind="stable")].T
     slope = float(np.polyfit(y - y[0], x, 1)[0]) if len(members) > 2 and np.ptp(y) > 0 else 0.0
     if len(members) == 2 and np.ptp(y) > 0:
         slope = float((x[1] - x[0]) / (y[1] - y[0]))

@@ -17,6 +17,8 @@ _SAME_SPACING: Final = 0.07
 """Two directions whose spacings differ by less than this share cannot be told apart as row and cross-row."""
 _REACH: Final = 3.5
 """Links along a row bridge this many tree spacings: two or three missing trees."""
+_LEAST_M: Final = 0.5
+"""Rows or trees nearer than this tell no spacing."""
 _SIDE: Final = 0.35
 """A link may step aside by this share of the smaller spacing."""
 
@@ -195,7 +197,7 @@ def row_spacing(at: Floats, piece: Ints, tree_m: float, guess_m: float) -> float
     abreast &= step[..., 0] > 0.2 * tree_m
     aside = np.where(abreast, step[..., 0], np.inf).min(axis=1)
     aside = aside[np.isfinite(aside)]
-    return float(np.median(aside)) if len(aside) else guess_m
+    return float(np.median(aside)) if len(aside) and np.median(aside) >= _LEAST_M else guess_m
 
 
 def vote(at: Floats, piece: Ints, row_m: float, tree_m: float) -> Ints:
@@ -265,8 +267,8 @@ def _merge_strays(at: Floats, row: Ints, row_m: float) -> Ints:
 def between_rows(at: Floats, row: Ints, guess_m: float) -> float:
     """Median step between the middles of neighbouring rows."""
     middle = np.sort([np.median(at[row == k, 0]) for k in np.unique(row)])
-    steps = np.diff(middle)
-    return float(np.median(steps)) if len(steps) else guess_m
+    step = float(np.median(np.diff(middle))) if len(middle) > 1 else 0.0
+    return step if step >= _LEAST_M else guess_m
 
 
 def _tree_spacing(at: Floats, row: Ints, guess_m: float) -> float:
@@ -278,7 +280,7 @@ def _tree_spacing(at: Floats, row: Ints, guess_m: float) -> float:
         return guess_m
     middle = float(np.median(length))
     near = length[(length > 0.6 * middle) & (length < 1.5 * middle)]
-    return float(np.mean(near)) if len(near) else middle
+    return float(np.mean(near)) if len(near) and np.mean(near) >= _LEAST_M else guess_m
 
 
 def _conflicts(at: Floats, row: Ints, tree_m: float) -> int:

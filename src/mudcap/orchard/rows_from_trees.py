@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from mudcap.lang import _
 from mudcap.orchard.blocks import Labels, finding, numbered_frame, row_spacing_m, tree_spacing_m
+from mudcap.orchard.frame import RowFrame
 from mudcap.orchard.model import Block, Finding, Orchard, TreePoints, TreeRows
 from mudcap.orchard.numbering import along_numbers, number_rows, row_path
 from mudcap.orchard.params import RowParams
@@ -83,7 +84,7 @@ def rows_from_trees(
         row_lines={int(k): row_path(at[key == k], rows.row_spacing_m, rows.tree_spacing_m) for k in np.unique(key)},
         weight=trees.weight,
     )  # fmt: skip
-    return laid, (*said, _inferred(block, laid))
+    return laid, (*said, *_jumps(block, frame, laid), _inferred(block, laid))
 
 
 def _keys(
@@ -134,6 +135,15 @@ def _doubts(block: Block, rows: FoundRows) -> tuple[Finding, ...]:
         ).format(block=block.block_id, count=rows.conflicts)
         said.append(finding("warning", "rows_uncertain", block, text))
     return tuple(said)
+
+
+def _jumps(block: Block, frame: RowFrame, rows: TreeRows) -> tuple[Finding, ...]:
+    """A warning where the layer's tree numbers do not follow the row."""
+    back = (np.diff(frame.to_frame(rows.tree_xy)[:, 1]) < 0) & (np.diff(rows.tree_row) == 0)
+    if not back.any():
+        return ()
+    text = _("Block {block}: {count} trees of the tree layer are numbered against the run of their rows; check its tree column.")
+    return (finding("warning", "numbers_jump", block, text.format(block=block.block_id, count=int(back.sum()))),)
 
 
 def _inferred(block: Block, rows: TreeRows) -> Finding:
