@@ -9,7 +9,6 @@ import pytest
 from route_blocks import place_distances, random_block, regular_block, snake_m
 from route_oracle import cheapest_by_search, held_karp
 
-from mudcap.route import search
 from mudcap.route.aisles import solve_block
 from mudcap.route.options import RoundParams
 from mudcap.route.stopgraph import Gap, block_graph
@@ -125,7 +124,10 @@ def test_too_few_states_is_said() -> None:
         stop_y_m=rng.uniform(0, 120, 30),
         levels=3,
     )
-    exact, hasty = solve_block(graph), solve_block(graph, RoundParams(max_states=20))
+    exact, hasty = (
+        solve_block(graph),
+        solve_block(graph, RoundParams(plain_states=20, max_states=20, max_halves=1)),
+    )
     assert hasty.status == "feasible"
     assert exact.objective <= hasty.objective
     assert hasty.bound is None or hasty.bound <= exact.objective + 1e-6
@@ -167,11 +169,10 @@ def test_malformed_graph_is_refused(change: dict[str, object], message: str) -> 
 
 
 @pytest.mark.parametrize("seed", range(60))
-def test_guided_search_claims_only_what_is_true(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_guided_search_claims_only_what_is_true(seed: int) -> None:
     """Guided by the relaxed cost to go, the round found is whole and the bound never exceeds the true optimum."""
-    monkeypatch.setattr(search, "PLAIN_STATES", 0)
     graph = random_block(9_000 + seed)
-    params = RoundParams(max_states=(5, 40, 4_000)[seed % 3], u_turn_s=float(seed % 4))
+    params = RoundParams(plain_states=0, max_states=(5, 40, 4_000)[seed % 3], u_turn_s=float(seed % 4))
     tour = solve_block(graph, params)
     truth = cheapest_by_search(graph, params)
     assert tour.bound is not None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from mudcap.route.frontier import Outcome
 from mudcap.route.options import EdgeOptions, Group, RoundParams, edge_options, find_groups
 from mudcap.route.search import cheapest, choose_kept
+from mudcap.route.sides import busiest_side, fix_sides, sides_of
 from mudcap.route.steps import DOUBLE, SINGLE, Step
 from mudcap.route.stopgraph import StopGraph
 from mudcap.route.sweep import Turn, lay_steps, must_cross, sweeps, take_turns, weigh
@@ -18,6 +19,8 @@ from mudcap.route.walk import Leg, Use, walk
 
 _TOO_MANY = 100_000.0
 """Estimated states a step beyond which no order is hoped to be exact outright."""
+_EPS = 1e-6
+_QUICK_STATES = 300
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -44,14 +47,35 @@ class BlockTour:
 def solve_block(graph: StopGraph, params: RoundParams | None = None) -> BlockTour:
     """Return the cheapest round that serves every stop, each from whichever of its ways suits best.
 
-    Exact for any graph whose frontier stays narrow, such as parallel drive rows with up to about nine headlands and
-    cross-roads, whole or with rows missing, cut or of unequal length. ``max_states`` and ``max_depths`` keep the work in
-    bounds; where they had to drop anything the status is ``feasible`` and there is no bound.
+    Exact for any graph whose frontier stays narrow, such as parallel drive rows with a few headlands and cross-roads, whole
+    or with rows missing, cut or of unequal length. ``plain_states``, ``max_states`` and ``max_depths`` keep the work in
+    bounds. Where they had to drop anything, the sides are settled for one half of the tree rows at a time, the other half
+    held, and the status is ``feasible`` unless the bound proves the round.
 
     Raises ``ValueError`` where the graph is malformed, its frontier too wide, or a stop cannot be reached from the start.
     """
     graph.check()
     params = params or RoundParams()
+    best = _solve(graph, params)
+    if best.status == "optimal" or graph.num_stops == len(graph.place_stop):
+        return best
+    bound = best.bound
+    rivals = [fix_sides(graph, busiest_side(graph), -1, 2)]
+    best = min([best, *(_solve(r, params) for r in rivals)], key=lambda t: t.objective)
+    quick, since = replace(params, max_states=min(params.max_states, _QUICK_STATES)), 0
+    for k in range(params.max_halves):
+        half = fix_sides(graph, sides_of(best.legs, graph.num_stops), k % 2, 2)
+        tour = _solve(half, quick)
+        since = 0 if tour.objective < best.objective - _EPS else since + 1
+        best = min([best, tour], key=lambda t: t.objective)
+        if since == 2:
+            break
+    proven = bound is not None and bound >= best.objective - _EPS
+    return replace(best, bound=bound, status="optimal" if proven else "feasible")
+
+
+def _solve(graph: StopGraph, params: RoundParams) -> BlockTour:
+    """One run of the programme over a graph as it stands."""
     groups, of_edge, must = find_groups(graph)
     turns_s = _turn_costs(graph, params)
     options, whole = [], True
@@ -63,7 +87,7 @@ def solve_block(graph: StopGraph, params: RoundParams | None = None) -> BlockTou
     chosen = {e: int(o) for e, o in zip(edges, outcome.options, strict=True)}
     uses = [_use(options[e], chosen[e]) for e in range(len(graph.tail))]
     legs = walk(graph, uses)
-    exact = whole and outcome.bound >= outcome.cost - 1e-6
+    exact = whole and outcome.bound >= outcome.cost - _EPS
     return BlockTour(
         objective=outcome.cost,
         bound=outcome.bound if whole else None,
@@ -98,7 +122,7 @@ def _best_sweep(
     light = [r for r in ranked if r[1] <= _TOO_MANY]
     _, _, turns, steps = min(light or ranked, key=lambda r: r[:2])
     cuts = must_cross(graph, turns)
-    outcome = cheapest(steps, cuts, max_states=params.max_states)
+    outcome = cheapest(steps, cuts, plain_states=params.plain_states, max_states=params.max_states)
     if outcome is None:
         raise ValueError("a stop, the start or the end cannot be reached from the others.")
     return outcome, [turn.edge for turn in turns]

@@ -46,19 +46,24 @@ def run(
     max_states: int,
     layers: Sequence[Layer] | None = None,
     upper: float = np.inf,
+    max_work: float = np.inf,
     give_up: bool = False,
 ) -> Outcome | None:
     """Return the cheapest options such that all degrees are even (or as entered) and all that is touched hangs together.
 
-    None where no choice does, or, with ``give_up``, as soon as there are more than ``max_states`` states after a step.
-    Otherwise those that promise least are kept. ``layers`` are lower bounds on what is still to pay (see `relax`); states
+    None where no choice does, or as soon as states times options, summed over the steps, exceed ``max_work``, or, with
+    ``give_up``, as soon as there are more than ``max_states`` states after a step. Otherwise those that promise least are
+    kept. ``layers`` are lower bounds on what is still to pay (see `relax`); states
     that cannot cost less than ``upper`` are left out. Ties are broken by the order of options, so the same steps give the
     same outcome.
     """
     front = _Front(np.zeros(1, np.int64), np.zeros(1, np.int64), np.zeros(1), np.zeros(1))
     trail: list[tuple[NDArray[np.int32], NDArray[np.uint16]]] = []
-    dropped, peak = np.inf, 1
+    dropped, peak, work = np.inf, 1, 0
     for k, step in enumerate(steps):
+        work += len(front.cost) * len(step.cost)
+        if work > max_work:
+            return None
         front, parent, option = _advance(step, front, layers[k + 1] if layers else None, upper)
         peak = max(peak, len(front.cost))
         if len(front.cost) > max_states:

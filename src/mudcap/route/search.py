@@ -12,21 +12,23 @@ from mudcap.route.frontier import Outcome, run
 from mudcap.route.relax import Cut, relax
 from mudcap.route.steps import Step
 
-PLAIN_STATES = 20_000
-"""Up to so many states after a step the programme runs outright, which takes a fraction of a second."""
+_PLAIN_WORK = 6e6
+"""States times options that are tried outright: about half a second."""
 _RELAXED_STATES = 16_384
 _KEPT_VALUES = 32
 _WIDTHS = (300, 3_000)
 
 
-def cheapest(steps: Sequence[Step], cuts: Sequence[Cut], *, max_states: int) -> Outcome | None:
+def cheapest(
+    steps: Sequence[Step], cuts: Sequence[Cut], *, plain_states: int, max_states: int
+) -> Outcome | None:
     """Return the cheapest options with the bound proven; None where no choice serves all.
 
     First outright. Where that takes too many states, rounds of growing width keep the most promising ones by their cost so
     far and the relaxed cost to go; each round leaves out what cannot beat the one before. A round that drops nothing which
     could win proves its result.
     """
-    plain = run(steps, max_states=min(max_states, PLAIN_STATES), give_up=True)
+    plain = run(steps, max_states=plain_states, max_work=_PLAIN_WORK, give_up=True)
     if plain is not None:
         return plain
     layers = relax(steps, choose_kept(steps), cuts, max_states=_RELAXED_STATES)
