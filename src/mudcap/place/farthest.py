@@ -92,22 +92,23 @@ def solve_farthest(
     seed: int = 0,
     start: Sites | None = None,
     stop: Callable[[], bool] | None = None,
+    params: FarthestParams | None = None,
 ) -> FarthestResult:
     """Return sites that make the farthest served distance small, with a certified bound on how small it can be.
 
-    A demand point of weight 0 needs no site; one with ``served_m`` is served at that distance already. ``start`` are
-    candidates to begin with, where they are good. Asked now and then, ``stop`` returns True to end at once with the best
-    so far, whose status is then ``stopped`` unless it is proven optimal.
+    A demand point of weight 0 needs no site; one with ``served_m`` is served at that distance already. ``start``
+    are candidates to begin with, where they are good; ``params`` go before ``effort``. Asked now and then, ``stop``
+    returns True to end at once with the best so far, whose status is then ``stopped`` unless it is proven optimal.
     """
-    halt = _Halt(stop)
+    halt, params = _Halt(stop), params or EFFORTS[effort]
     task = _make_task(problem)
     if task.free == 0 or not len(task.base) or task.base.max() <= 0:
         value = float(task.base.max(initial=0.0))
         return _result(task, np.arange(task.free), value, value, halt)
     begin = None if start is None else np.flatnonzero(np.isin(task.allowed, start))[: task.free]
     if _is_dense(task):
-        return _solve_by_sample(task, EFFORTS[effort], seed, begin, halt)
-    bracket = _solve_rows(task, np.arange(len(task.base)), EFFORTS[effort], seed, begin, halt)
+        return _solve_by_sample(task, params, seed, begin, halt)
+    bracket = _solve_rows(task, np.arange(len(task.base)), params, seed, begin, halt)
     return _result(task, bracket.sites, bracket.value, bracket.bound, halt)
 
 
