@@ -15,6 +15,7 @@ from typing import NoReturn
 import click
 
 from mudcap import __version__
+from mudcap.app.compare import compare
 from mudcap.app.look import look
 from mudcap.app.plan import plan
 from mudcap.errors import MudcapError
@@ -46,6 +47,7 @@ def commands() -> None:
 
 commands.add_command(plan)
 commands.add_command(look)
+commands.add_command(compare)
 
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
