@@ -16,7 +16,7 @@ from shapely import LineString, box
 from mudcap.draw.scene import Text
 from mudcap.draw.sheet_layout import COLLAR_MM, HEAD_MM, INDEX_MM, MARGIN_MM, PANEL_MM, View, index_cells
 from mudcap.draw.sheet_map import Drawn, Match
-from mudcap.draw.sheet_pen import Pen, fitted, text_width_mm, wrapped
+from mudcap.draw.sheet_pen import Pen, fitted, fitting_size, text_width_mm, wrapped
 from mudcap.draw.style import STYLES, Style
 from mudcap.geo.units import M_PER_FT, Units
 from mudcap.plan.model import Plan
@@ -140,7 +140,8 @@ def _draw_facts(pen: Pen, left: float, right: float, top: float, words: PageText
         pen.text(left, y, fitted(name, 13.5, 7), 7, colour="#333333")
         start = left + 14
         if value:
-            pen.text(start, y, fitted(value, right - start, 8, "bold"), 8, face="bold")
+            size = fitting_size(value, right - start, (8.0, 7.2, 6.5, 6.0), "bold")
+            pen.text(start, y, fitted(value, right - start, size, "bold"), size, face="bold")
         else:
             pen.line([(start, y - 0.6), (right - 4, y - 0.6)], width_mm=0.2)
         y -= 4.35
@@ -153,7 +154,7 @@ def _draw_legend(pen: Pen, left: float, right: float, top: float, drawn: Drawn, 
         (entry, names[entry[0]]) for entry in sorted(drawn.keys, key=lambda e: keys.index(e[0]))
     ]
     if drawn.has_tree_dots:
-        items.append((None, _("dot: tree; large: every 10th")))
+        items.append((None, _("dot: tree (big: 10th)")))
     if drawn.row_step > 1:
         items.append((None, _("every {k}th row numbered").format(k=drawn.row_step)))
     columns = max(1, min(math.ceil(len(items) / 9), 2 if right - left < 90 else 3))
@@ -163,7 +164,7 @@ def _draw_legend(pen: Pen, left: float, right: float, top: float, drawn: Drawn, 
         x, y = left + (k // rows) * width, top - 0.7 - step / 2 - (k % rows) * step
         if entry is not None:
             draw_sample(pen, x, y, STYLES[entry[0]], entry[1], 7.5)
-        pen.text(x + 8.7, y - 0.8, fitted(text, width - 9.2, 6.2), 6.2)
+        pen.text(x + 8.7, y - 0.8, fitted(text, width - 9.0, 6.2), 6.2)
 
 
 def draw_sample(pen: Pen, x: float, y: float, style: Style, form: str, width: float) -> None:
@@ -246,7 +247,7 @@ def legend_words(_: Text) -> dict[str, str]:
         "site": _("shelter and its number"),
         "site_pinned": _("shelter pinned by hand"),
         "site_override": _("shelter, limit overridden"),
-        "excluded": _("no shelter may hang here"),
+        "excluded": _("no shelter here"),
         "spray_lane": _("spray lane"),
         "spray_alley": _("alley used by sprayer"),
         "keep_out": _("keep-out"),

@@ -15,7 +15,7 @@ from shapely.affinity import rotate
 from shapely.geometry.base import BaseGeometry
 
 from mudcap.draw.labels import DIGIT_HEIGHT_EM, DROP_EM, Box, Ground, places_around, places_beyond
-from mudcap.draw.scene import Layer, Mark, Scene
+from mudcap.draw.scene import Layer, Mark, Scene, barred_reasons
 from mudcap.draw.sheet_layout import View, index_cells
 from mudcap.draw.sheet_pen import PT_PER_MM, Face, Pen, fitted, text_width_mm
 from mudcap.draw.style import GREY, STYLES
@@ -26,11 +26,14 @@ SITE_PT: Final = (8.0, 7.0, 6.0)
 """Sizes tried for site numbers; 6 pt is the smallest that can be read outdoors (common practice, no source)."""
 ROW_PT: Final = 6.0
 NAME_PT: Final = 6.5
-ROW_REACH_MM: Final = 10.0
-"""How far beyond a row's end its number may stand."""
+ROW_REACH_MM: Final = 7.0
+"""How far beyond a row's end its number may stand; where that is taken it stands on the row itself, near its end."""
+ROW_INWARD_MM: Final = 12.0
 TREE_DOTS_FROM_MM: Final = 1.1
 _OWN_ONLY: Final = frozenset({"rows", "excluded"})
 _NAMED: Final = ("gates", "hives", "hazards", "chemical_store", "keep_outs", "mud", "water", "closures", "forage", "roads")
+_FEW: Final = ("gates", "hives", "chemical_store", "closures", "roads")
+"""What is named on the overview; the rest is named on the blocks' own pages."""
 _HARD: Final = frozenset({"block", "block_outside", "road", "keep_out", "hives", "hazard", "chemical_store", "mud",
                           "mud_bad", "water", "ditch", "gate", "yard", "spray_lane"})  # fmt: skip
 """Styles over whose edges no label may lie."""
@@ -107,7 +110,7 @@ def draw_overview(pen: Pen, plan: Plan, scene: Scene, view: View, names: dict[in
         if plan.sites:
             pen.dots(view.to_page([(s.x_m, s.y_m) for s in plan.sites]), 0.25, GREY)
     _take_window(ground, view.frame.window)
-    for label in [*_block_labels(plan, view, names, ground, drawn), *_name_labels(scene, view, ground, drawn, None)]:
+    for label in [*_block_labels(plan, view, names, ground, drawn), *_name_labels(scene, view, ground, drawn, None, _FEW)]:
         _draw_label(pen, label)
     return drawn
 
@@ -165,7 +168,7 @@ def _draw_part(
 
 def _draw_excluded(pen: Pen, plan: Plan, mark: Mark, view: View, block: int | None, drawn: Drawn) -> None:
     candidates = plan.candidates
-    own = (candidates.reasons == mark.index) & ((candidates.block == block) if block is not None else True)
+    own = (barred_reasons(plan) == mark.index) & ((candidates.block == block) if block is not None else True)
     points = _in_window(view.to_page(candidates.xy[own]), view) if own.any() else np.empty((0, 2))
     if len(points):
         pen.crosses(points, STYLES["excluded"])
@@ -267,7 +270,10 @@ def _row_labels(rows: TreeRows | None, view: View, ground: Ground, drawn: Drawn)
         text = str(number)
         angle = _upright(math.degrees(math.atan2(direction[1], direction[0]))) if turned else 0.0
         size = _extent(text, ROW_PT, "plain")
-        box = ground.first_free(places_beyond(end, direction, *size, angle, ROW_REACH_MM))
+        inward = (-direction[0], -direction[1])
+        box = ground.first_free(
+            (*places_beyond(end, direction, *size, angle, ROW_REACH_MM), *places_beyond(end, inward, *size, angle, ROW_INWARD_MM))
+        )
         if box is None:
             drawn.unlabelled.append(f"R{number}")
         else:
@@ -289,9 +295,11 @@ def _row_ends(
             yield int(number), (float(end[0]), float(end[1])), (float(delta[0]) / length, float(delta[1]) / length)
 
 
-def _name_labels(scene: Scene, view: View, ground: Ground, drawn: Drawn, block: int | None) -> Iterator[_Label]:
+def _name_labels(
+    scene: Scene, view: View, ground: Ground, drawn: Drawn, block: int | None, named: Sequence[str] = _NAMED
+) -> Iterator[_Label]:
     window = shapely.box(*view.frame.window)
-    for key in _NAMED:
+    for key in named:
         layer = scene.layer(key)
         for mark in layer.marks if layer and layer.shown else ():
             words = f"{mark.label} ({mark.note})" if key == "closures" and mark.note else mark.label or mark.note
@@ -333,16 +341,27 @@ def _name_places(shape: BaseGeometry, half: float, width: float, height: float) 
         return
     yield Box(x=spot.x, y=spot.y, width=width, height=height)
     left, bottom, right, top = shape.bounds
-    across, up = (right - left) / 2, (top - bottom) / 2
+    yield from _inside_places(shape, width, height)
+    across = (right - left) / 2
     x, y = (left + right) / 2, (bottom + top) / 2
     for gap in (1.0, 2.5, 5.0):
         yield Box(x=x, y=top + gap + height / 2, width=width, height=height)
         yield Box(x=x, y=bottom - gap - height / 2, width=width, height=height)
         yield Box(x=x + across + gap + width / 2, y=y, width=width, height=height)
         yield Box(x=x - across - gap - width / 2, y=y, width=width, height=height)
-    for dx in (-0.5, 0.5):
-        for dy in (-0.5, 0.5):
-            yield Box(x=x + dx * across, y=y + dy * up, width=width, height=height)
+
+
+def _inside_places(shape: BaseGeometry, width: float, height: float) -> Iterator[Box]:
+    """Places wholly inside an area, from its middle outward."""
+    left, bottom, right, top = shape.bounds
+    if right - left < width or top - bottom < height:
+        return
+    x, y = (g.ravel() for g in np.meshgrid(np.linspace(left, right, 13)[1:-1], np.linspace(bottom, top, 17)[1:-1]))
+    boxes = shapely.box(x - width / 2, y - height / 2, x + width / 2, y + height / 2)
+    inside = np.flatnonzero(shapely.contains(shape, boxes))
+    middle = shape.centroid
+    for k in inside[np.argsort(np.hypot(x[inside] - middle.x, y[inside] - middle.y), kind="stable")]:
+        yield Box(x=float(x[k]), y=float(y[k]), width=width, height=height)
 
 
 def _block_labels(plan: Plan, view: View, names: dict[int, str], ground: Ground, drawn: Drawn) -> Iterator[_Label]:

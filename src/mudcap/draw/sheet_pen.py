@@ -77,6 +77,11 @@ def fitted(text: str, width_mm: float, size_pt: float, face: Face = "plain") -> 
     return text + "…"
 
 
+def fitting_size(text: str, width_mm: float, sizes_pt: Sequence[float], face: Face = "plain") -> float:
+    """The first of the sizes at which the text fits, else the last."""
+    return next((s for s in sizes_pt if text_width_mm(text, s, face) <= width_mm), sizes_pt[-1])
+
+
 def wrapped(text: str, width_mm: float, size_pt: float, face: Face = "plain") -> list[str]:
     """`text` in lines of at most that width; a word that is wider is cut."""
     lines: list[str] = []

@@ -10,7 +10,7 @@ from typing import Final
 
 from mudcap.draw.scene import Text, exclusion_text
 from mudcap.draw.sheet_layout import HEAD_MM, MARGIN_MM
-from mudcap.draw.sheet_pen import Face, Pen, fitted, wrapped
+from mudcap.draw.sheet_pen import Face, Pen, fitted, fitting_size, wrapped
 from mudcap.geo.units import length_text
 from mudcap.plan.model import BlockPlan, Plan, Site
 
@@ -187,7 +187,7 @@ def _row(
                 pen.rectangle(x + share * unit / 2 - 1.8, top - 4.5, 3.6, 3.6, width_mm=0.3)
             else:
                 own: Face = "bold" if k in bold else face
-                size = _size(cell, share * unit - 1.6, own)
+                size = fitting_size(cell, share * unit - 1.2, (BODY_PT, 7.5, 6.75, 6.0), own)
                 words = fitted(cell, share * unit - 1.2, size, own)
                 if k >= len(cells) - centred:
                     pen.text(x + share * unit / 2, top - height + 1.6, words, size, face=own, anchor="middle")
@@ -197,14 +197,6 @@ def _row(
         pen.line([(left, top - height), (left + width, top - height)], width_mm=0.35 if heavy else 0.1)
 
     return draw
-
-
-def _size(text: str, width: float, face: Face) -> float:
-    """The type size at which a cell's text fits, 6 pt at least."""
-    for size in (BODY_PT, 7.5, 6.75):
-        if fitted(text, width, size, face)[-1:] != "…":
-            return size
-    return 6.0
 
 
 def _kept_with(items: Sequence[Item], k: int) -> list[Item]:

@@ -16,8 +16,8 @@ def status_words(plan: Plan, _: Text) -> str:
         for b in plan.blocks
         if b.status in kinds
     ]
-    if not plan.reproducible and not any(b.status == "fallback" for b in plan.blocks):
-        odd.append(_("not reproducible"))
+    if not plan.reproducible:
+        odd.append(_("search cut short: the best so far"))
     return "; ".join(odd)
 
 
