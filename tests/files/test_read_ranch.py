@@ -280,6 +280,7 @@ def test_a_link_out_of_the_folder_is_not_followed(tmp_path: Path) -> None:
     ("properties", "words"),
     [
         ({"row_spacing": 22}, "write its unit"),
+        ({"row_spacin": 22}, "write its unit"),  # row_spacing_ft, cut to ten characters: feet or metres?
         ({"row_spacing_m": 22 * 3}, "no spacing of trees; is the unit right"),
         ({"bearing": "north"}, "no number"),
         ({"bearing": 720}, "no bearing"),

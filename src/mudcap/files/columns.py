@@ -17,13 +17,14 @@ LENGTHS: Final = ("row_spacing", "tree_spacing", "headland", "width", "swept", "
 _SHORT: Final = {
     "rowsp": "row_spacing", "row_sp": "row_spacing", "rowspace": "row_spacing", "treesp": "tree_spacing",
     "tree_sp": "tree_spacing", "headld": "headland", "headl": "headland", "setbk": "setback",
+    "row_spacin": "row_spacing", "tree_spaci": "tree_spacing",  # cut to a shapefile's ten characters, unit and all
 }  # fmt: skip
 _ALIASES: Final = {
     "id": ("block_id", "block", "id", "name", "blk", "block_no", "block_name", "bloque", "cuartel", "parcela", "nombre", "label"),
     "name": ("name", "label", "title", "nombre", "id", "site_id", "descr"),
     "crop": ("crop", "commodity", "cultivo", "especie"),
     "cultivar": ("cultivar", "variety", "variedad", "var"),
-    "bearing": ("bearing", "row_bearing", "row_bearing_deg", "bearing_deg", "rowbearing", "row_brg", "rumbo"),
+    "bearing": ("bearing", "row_bearing", "row_bearing_deg", "bearing_deg", "rowbearing", "row_brg", "row_bearin", "rumbo"),
     "corner": ("corner", "esquina"),
     "trellis": ("trellis", "espaldera"),
     "texture": ("texture", "soil_texture", "textura"),
