@@ -52,7 +52,6 @@ def build_service(
     Demand points of weight 0 have empty lists and cost nothing. ``cap_m`` is taken as it is: add the tolerance before.
     """
     n, m = len(problem.candidate_xy), len(problem.demand_xy)
-    floor = problem.distance == "euclid_floor"
     needs = np.flatnonzero(problem.weights > 0)
     distance, near = _near(problem, needs, cap_m, num_near or default_near(problem))
     inside = np.isfinite(distance)
@@ -63,7 +62,6 @@ def build_service(
     demand = np.repeat(np.arange(m, dtype=np.int32), lengths)
     candidate, flat = near[inside].astype(np.int32), cost[inside]
     served = problem.served_m[needs] if np.isinf(cap_m) else _within_cap(problem.served_m[needs], cap_m)
-    served = np.floor(served + 1e-9) if floor else served
     penalty = 1e4 * (float(flat.max(initial=0.0)) + 1.0)
     outside, limit = np.zeros(m), np.full(m, np.inf)
     outside[needs] = np.where(

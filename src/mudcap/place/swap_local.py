@@ -158,11 +158,12 @@ def _partner(  # type: ignore[no-untyped-def]
             r = first[j]
             if here < first_cost[j]:
                 gain += first_cost[j] - here
-            if r >= 0:
+            saved = second_cost[j] - max(here, first_cost[j])
+            if r >= 0 and saved > 0:
                 if extra[r] == 0.0:
                     touched[num_touched] = r
                     num_touched += 1
-                extra[r] += second_cost[j] - max(here, first_cost[j])
+                extra[r] += saved
     best, best_r = gain - loss[cheapest], cheapest
     for t in range(num_touched):
         r = touched[t]
