@@ -221,6 +221,12 @@ def test_one_row():
     assert rows.tree_number.tolist() == list(range(1, 11))
 
 
+def test_a_strip_narrower_than_a_row_spacing_holds_one_row():
+    """5 m wide, rows 6.7 m apart: one row down the middle."""
+    rows = rows_of(box(0, 0, 5, 60), row_spacing_m=6.7, tree_spacing_m=5.0, headland_m=5.0)
+    assert rows.tree_xy[:, 0] == pytest.approx(2.5, abs=0.01) and len(rows.tree_xy) == 11
+
+
 @pytest.mark.parametrize("shape", [box(0, 0, 2, 2), box(0, 0, 0.3, 200), Point(0, 0).buffer(3)])
 def test_a_block_too_small_for_a_tree_is_said_and_stays_empty(shape):
     """No tree, no alley, one finding that gives the acres."""

@@ -2,7 +2,8 @@
 
 Convention of a laid lattice (common practice, no source): as many rows as fit with half a row spacing to the sides of the
 block, what is left over shared between both; the sides are where the block is at least `_SIDE` as long as in its longest row,
-so that wobble of a walked outline and tips do not shift the rows, and more rows follow into such tips. Trees on one square lattice, centred between the
+so that wobble of a walked outline and tips do not shift the rows, and more rows follow into such tips (where rows centred on
+the block's whole reach hold clearly more trees, they are taken). Trees on one square lattice, centred between the
 headlands. A tree needs its headland (at least half a tree spacing) of free ground along the row at the block's end, and a
 quarter of a row spacing across; at holes half a tree spacing.
 """
@@ -33,6 +34,8 @@ _ROW_SLACK: Final = 0.05
 """Share of a row spacing by which the first row may stand nearer than half a spacing: survey noise."""
 _TREE_SLACK: Final = 0.01
 _SIDE: Final = 0.3
+_MORE: Final = 1.03
+"""Rows centred on the block's whole reach are taken where they hold this much more trees."""
 
 
 def lay_rows(orchard: Orchard, params: RowParams) -> tuple[Orchard, tuple[Finding, ...]]:
@@ -109,6 +112,7 @@ def _rows_from_spacing(
         rows = _lay(block, frame, source, corner, row_m, tree_m, 0.0)
         if len(rows.tree_xy):
             more += (_without_headland(block, headland),)
+        headland = 0.0
     if not len(rows.tree_xy):
         text = _(
             "Block {block}: no tree fits on its {acres:.3f} acres with rows {row:.1f} m and trees {tree:.1f} m apart and "
@@ -122,24 +126,31 @@ def _lay(
     block: Block, frame: RowFrame, source: Source, corner: str, row_m: float, tree_m: float, headland: float
 ) -> TreeRows:
     shape = frame.geometry_to_frame(block.polygon)
-    _x0, y0, _x1, y1 = shape.bounds
+    x0, y0, x1, y1 = shape.bounds
     margin = max(headland, tree_m / 2)
-    x = _rows_across(shape, row_m)
     y = lattice(y0, y1, tree_m, margin, _TREE_SLACK)
-    if not len(x) or not len(y):
-        return no_rows(source, corner, frame.bearing_deg, row_m, tree_m)
     slack = _TREE_SLACK + 1e-6
     ground = shrink(shape, margin - slack * tree_m, (0.25 - slack) * row_m, (0.5 - slack) * tree_m)
     shapely.prepare(ground)
-    column, step = np.divmod(np.arange(len(x) * len(y)), len(y))
-    inside = shapely.contains_xy(ground, x[column], y[step])
-    column, step = column[inside], step[inside]
-    if not len(column):
+    at, row = _lattice_on(ground, _rows_across(shape, _sides(shape, row_m / 16), row_m), y)
+    other_at, other_row = _lattice_on(ground, _rows_across(shape, (x0, x1), row_m), y)
+    if len(other_at) > _MORE * len(at):
+        at, row = other_at, other_row
+    if not len(at):
         return no_rows(source, corner, frame.bearing_deg, row_m, tree_m)
     return number_rows(
-        source=source, corner=corner, frame=frame, row_spacing_m=row_m, tree_spacing_m=tree_m,
-        frame_xy=np.column_stack([x[column], y[step]]), row_key=column,
-    )  # fmt: skip
+        source=source, corner=corner, frame=frame, row_spacing_m=row_m, tree_spacing_m=tree_m, frame_xy=at, row_key=row
+    )
+
+
+def _lattice_on(
+    ground: BaseGeometry, x: NDArray[np.float64], y: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Lattice places (n, 2) that lie on the ground, and the row of each."""
+    row, step = np.divmod(np.arange(len(x) * len(y)), max(len(y), 1))
+    at = np.column_stack([x[row], y[step]])
+    inside = shapely.contains_xy(ground, *at.T)
+    return at[inside], row[inside]
 
 
 def _without_headland(block: Block, headland: float) -> Finding:
@@ -149,13 +160,12 @@ def _without_headland(block: Block, headland: float) -> Finding:
     return finding("warning", "no_headland", block, text)
 
 
-def _rows_across(shape: BaseGeometry, row_m: float) -> NDArray[np.float64]:
+def _rows_across(shape: BaseGeometry, sides: tuple[float, float], row_m: float) -> NDArray[np.float64]:
     """Places of rows across a frame polygon: centred between its sides, and on into tips beyond them."""
     x0, _y0, x1, _y1 = shape.bounds
-    low, high = _sides(shape, row_m / 16)
-    x = lattice(low, high, row_m, row_m / 2, _ROW_SLACK)
+    x = lattice(*sides, row_m, row_m / 2, _ROW_SLACK)
     if not len(x):
-        return x
+        return np.array([(sides[0] + sides[1]) / 2])
     before = np.arange(np.floor((x[0] - x0) / row_m), 0, -1)
     after = np.arange(1, np.floor((x1 - x[-1]) / row_m) + 1)
     return np.concatenate([x[0] - row_m * before, x, x[-1] + row_m * after])
