@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from mudcap.geo.units import M2_PER_ACRE
+from mudcap.geo.units import M2_PER_ACRE, length_text
 from mudcap.lang import _
 from mudcap.orchard.model import Block, Exclusion, Finding, Orchard
 from mudcap.place.candidates import Candidates
@@ -127,8 +127,7 @@ def plan_findings(
             said.append(
                 _said(block, "fallback", _("Block {block}: the solver did not finish, so the sites stand on a plain hexagonal grid. Run again before hanging.").format(block=block.block_id))
             )  # fmt: skip
-        if task.block in made.stock:
-            said += _stocking(block, made, task.block, params)
+    said += _stocking(orchard, made, params)
     served = {t.block: made.distance_m[t.tree] for t in tasks}
     said += missed_limits(counts, orchard, served, params.place, params.units)
     said += _pins(orchard, candidates, made, params)
@@ -187,34 +186,36 @@ def _clashes(
     return [f for f in (short, far) if f]
 
 
-def _stocking(block: Block, made: Assignment, index: int, params: Params) -> list[Finding]:
-    stock = made.stock[index]
-    said = []
-    most = max(stock.site_cavities)
-    if most > params.stocking.cavities_warn:
+def _stocking(orchard: Orchard, made: Assignment, params: Params) -> list[Finding]:
+    said, limit = [], params.stocking.cavities_warn
+    most = {i: max(stock.site_cavities) for i, stock in made.stock.items()}
+    crowded = [i for i, cavities in most.items() if cavities > limit]
+    if crowded:
+        worst = max(crowded, key=lambda i: most[i])
         text = _(
-            "Block {block}: up to {most} cavities a site, above {limit}; boxes with more than 100 holes are less attractive "
-            "(NC State Extension). More sites an acre would do."
+            "In {n} of {all} blocks a site gets more than {limit} cavities, at most {most} (block {block}); boxes with more "
+            "than 100 holes are less attractive (NC State Extension). Hang two boxes there, or ask for more sites an acre."
+        ).format(
+            n=len(crowded), all=len(most), limit=limit, most=most[worst], block=orchard.blocks[worst].block_id
         )
-        said.append(
-            _said(
-                block,
-                "crowded_shelter",
-                text.format(block=block.block_id, most=most, limit=params.stocking.cavities_warn),
+        said.append(Finding(level="warning", code="crowded_shelter", layer="", feature="", text=text))
+    for i, stock in made.stock.items():
+        block = orchard.blocks[i]
+        if (
+            not preset_for(block.crop, params.stocking).established
+            and params.stocking.females_per_acre is None
+        ):
+            text = _(
+                "Block {block}: no release rate is commonly established for {crop}; {females} females stand in at the "
+                "starting value. Set stocking.females_per_acre to your own."
             )
-        )
-    if not preset_for(block.crop, params.stocking).established and params.stocking.females_per_acre is None:
-        text = _(
-            "Block {block}: no release rate is commonly established for {crop}; {females} females stand in at the starting "
-            "value. Set stocking.females_per_acre to your own."
-        )
-        said.append(
-            _said(
-                block,
-                "rate_not_established",
-                text.format(block=block.block_id, crop=block.crop, females=stock.females),
+            said.append(
+                _said(
+                    block,
+                    "rate_not_established",
+                    text.format(block=block.block_id, crop=block.crop, females=stock.females),
+                )
             )
-        )
     return said
 
 
@@ -237,18 +238,20 @@ def _pins(orchard: Orchard, candidates: Candidates, made: Assignment, params: Pa
 
 
 def _mud(orchard: Orchard, candidates: Candidates, made: Assignment, params: Params) -> list[Finding]:
-    said = []
-    for index, block in enumerate(orchard.blocks):
-        mine = made.station[candidates.block[made.station] == index] if len(made.station) else made.station
-        beyond = int((candidates.mud_m[mine] > params.mud.limit_m).sum())
-        if beyond:
-            text = _(
-                "Block {block}: {n} of {all} sites have no clean mud within the limit; wet a clay spot near them."
-            )
-            said.append(
-                _said(block, "beyond_mud", text.format(block=block.block_id, n=beyond, all=len(mine)))
-            )
-    return said
+    beyond = candidates.mud_m[made.station] > params.mud.limit_m
+    if not beyond.any():
+        return []
+    blocks = [orchard.blocks[i].block_id for i in np.unique(candidates.block[made.station[beyond]])]
+    text = _(
+        "{n} of {all} sites have no clean mud within {limit} (a convention; no threshold is published). Wet clay spots near "
+        "them: blocks {blocks}."
+    ).format(
+        n=int(beyond.sum()),
+        all=len(beyond),
+        limit=length_text(params.mud.limit_m, params.units),
+        blocks=", ".join(blocks),
+    )
+    return [Finding(level="warning", code="beyond_mud", layer="", feature="", text=text)]
 
 
 def kept_finding(earlier: Earlier, made: Assignment) -> Finding:
