@@ -315,6 +315,35 @@ def test_arrays_two_documents_and_lines(tmp_path: Path) -> None:
             read(write(tmp_path, f"{name}.geojson", content))
 
 
+@pytest.mark.parametrize(
+    "text",
+    [
+        "[]", "null", "5", '{"type":["x"]}', '{"type":{"a":1},"features":[]}', '{"type":"FeatureCollection","features":{"a":1}}',
+        '{"type":"FeatureCollection","features":[null,5]}', '{"type":"GeometryCollection","geometries":[]}',
+        '{"type":"Feature","geometry":{"type":{"x":1},"coordinates":[]}}', '{"type":"Feature","geometry":[1]}',
+        '{"type":"Feature","geometry":{"type":"Polygon","coordinates":[null]}}',
+        '{"type":"Feature","geometry":{"type":"Polygon","coordinates":{"a":1}}}',
+        '{"type":"Feature","geometry":{"type":"MultiPolygon","coordinates":[5]}}',
+        '{"type":"Feature","geometry":{"type":"Point","coordinates":[[1]]}}',
+        '{"type":"Topology","objects":{}}', '{"geometryType":"esriGeometryPolygon","type":"x","features":[]}',
+    ],
+)  # fmt: skip
+def test_json_of_wrong_shape_is_refused(tmp_path: Path, text: str) -> None:
+    """JSON whose members are of a wrong kind is refused by the reader itself, not by the net below it."""
+    with pytest.raises(InputError, match=r"^x\.geojson") as refusal:
+        read(write(tmp_path, "x.geojson", text.encode()))
+    assert "unexpected" not in str(refusal.value)
+
+
+@pytest.mark.parametrize("name", ["f", "f2"])
+def test_files_without_an_extension_are_known_by_their_first_bytes(tmp_path: Path, name: str) -> None:
+    """GeoJSON and zip without an extension are read; a picture is refused."""
+    for content in (GOOD, zipped({"a.geojson": GOOD})):
+        assert acres_of(read(write(tmp_path, name, content))[0]) == pytest.approx(BLOCK_ACRES, abs=1e-4)
+    with pytest.raises(InputError, match="picture"):
+        read(write(tmp_path, name, b"\x89PNG\r\n\x1a\n"))
+
+
 def test_fifo_device_folder_loop_and_missing_files_never_hang(tmp_path: Path) -> None:
     """Whatever is no regular file is refused at once."""
     os.mkfifo(tmp_path / "pipe.geojson")
@@ -643,6 +672,8 @@ def test_csv_corners(tmp_path: Path) -> None:
         ("header", "block,lat,lon\n", "no rows"),
         ("nan", "block,lat,lon\nA,nan,-120\n", "line 2.*no number"),
         ("wkt", "block,wkt\nA,POLYGON((nonsense))\n", "line 2: no shape"),
+        ("wkt_nan", 'block,wkt,epsg\nA,"POLYGON((0 0,nan 1,1 0,0 0))",4326\n', "line 2: no shape"),
+        ("curve", 'block,wkt,epsg\nA,"CURVEPOLYGON((0 0,1 1,1 0,0 0))",4326\n', "line 2: no shape"),
         ("deep", "block,wkt\nA," + "GEOMETRYCOLLECTION(" * 5000 + ")" * 5000 + "\n", "line 2: no shape"),
         ("xy", "block,x,y\nA,6500000,2000000\nA,6501000,2000000\nA,6501000,2001000\n", "--crs"),
     ],

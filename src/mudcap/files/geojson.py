@@ -82,6 +82,8 @@ def _documents(text: str, file: str) -> list[Mapping[str, Any]]:
     for document in found:
         if not isinstance(document, dict):
             raise InputError(_("{file}: no GeoJSON object (a FeatureCollection is wanted).").format(file=file))
+        if not isinstance(document.get("type"), str):
+            raise InputError(_("{file}: JSON, but no GeoJSON (no type). Export the blocks as GeoJSON.").format(file=file))
         _refuse_programs(document, file)
     return found
 
@@ -174,7 +176,7 @@ class _Unfit(Exception):
 def _geometry(geometry: Any, where: str, notes: list[str], depth: int) -> BaseGeometry | None:
     if geometry is None:
         return None
-    if not isinstance(geometry, dict) or geometry.get("type") not in _GEOMETRIES:
+    if not isinstance(geometry, dict) or str(geometry.get("type")) not in _GEOMETRIES:
         raise ValueError(f"{where}: no GeoJSON geometry")
     if depth > MAX_DEPTH:
         raise ValueError(f"{where}: geometries nested too deep")

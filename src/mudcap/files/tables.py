@@ -195,8 +195,12 @@ def read_wkt(text: str) -> BaseGeometry | str | None:
         deepest = max(deepest, depth)
     if depth != 0 or deepest > MAX_DEPTH + 4:
         raise ValueError("brackets do not match or nest too deep")
+    if re.search(r"\b(nan|inf)", word, flags=re.I):
+        raise ValueError("a coordinate is not a number")
     try:
         geometry: Any = shapely.force_2d(shapely.from_wkt(word))
+    except NotImplementedError:
+        raise ValueError("a curve, which is not read") from None
     except ShapelyError as error:
         if "closed linestring" in str(error) or "Invalid number of points" in str(error):
             return clean_text(error, 80)

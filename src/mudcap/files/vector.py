@@ -73,11 +73,17 @@ def read_layers(path: Path, *, encoding: str | None = None, name: str = "") -> t
     return _caught(lambda: reader(data, name, encoding), name)
 
 
+_UNEXPECTED: Final = (
+    ValueError, LookupError, ArithmeticError, TypeError, AttributeError, struct.error, NotImplementedError, RecursionError,
+    MemoryError, ShapelyError, Warning,
+)  # fmt: skip
+
+
 def _caught(read: Callable[[], tuple[RawLayer, ...]], name: str) -> tuple[RawLayer, ...]:
     """What `read` gives; the last net under bytes that a reader's author did not think of: still one line."""
     try:
         return read()
-    except (ValueError, LookupError, ArithmeticError, struct.error, RecursionError, MemoryError, ShapelyError) as error:
+    except _UNEXPECTED as error:
         raise InputError(
             _("{file}: an unexpected fault in the file ({why}). Nothing of it is used; export it again.").format(
                 file=name, why=clean_text(f"{type(error).__name__}: {error}", 80)
