@@ -47,13 +47,9 @@ def test_the_set_up_installs_the_test_extras_with_pinned_versions():
     """The constraints pin by name and version only."""
     lines = (ROOT / ".ci" / "constraints.txt").read_text().splitlines()
     pins = [line for line in lines if line and not line.startswith("#")]
-    assert (
-        len(pins) > 50
-        and all(re.fullmatch(r"[a-z0-9-]+==[0-9][0-9a-z.+]*", pin) for pin in pins)
-       
+    assert len(pins) > 50 and all(re.fullmatch(r"[a-z0-9-]+==[0-9][0-9a-z.+]*", pin) for pin in pins)
     names = [pin.partition("==")[0] for pin in pins]
     assert names == sorted(names)
-    )
     assert "-c .ci/constraints.txt" in (ROOT / ".ci" / "setup").read_text()
 
 
