@@ -353,6 +353,10 @@ def test_fifo_device_folder_loop_and_missing_files_never_hang(tmp_path: Path) ->
     for name in ("pipe.geojson", "loop.geojson", "null.geojson", "missing.geojson", "empty_folder", "missing/x.shp"):
         with pytest.raises(InputError):
             read(tmp_path / name)
+    (tmp_path / "folder.geojson").mkdir()
+    (tmp_path / "mudcap.toml").write_text('[[layers]]\nfile = "folder.geojson"\nrole = "blocks"\n')
+    with pytest.raises(InputError, match="a folder, device or pipe"):
+        read(tmp_path)
 
 
 # ------------------------------------------------------------------------------------------------ archives

@@ -248,6 +248,11 @@ def test_words_of_the_trade_name_roles(name: str, role: Role | None) -> None:
         ("x = " + "[" * 5000, "cannot be read"),
         ("layers = 3", r"\[\[layers\]\]"),
         ("place = 3", "no table"),
+        ('[rows]\ncorner = "left"', "none of NE"),
+        ("[rows]\ncorner = 3", "not text"),
+        ('[[layers]]\nfile = "b.geojson"\nrole = ["x"]', "no such role"),
+        ('[[layers]]\nfile = "b.geojson"\nfields = 3', "must be a table"),
+        ("[blocks]\nA = 3", "no table"),
     ],
 )
 def test_wrong_options_are_named_with_their_place(tmp_path: Path, text: str, words: str) -> None:

@@ -8,15 +8,13 @@ from typing import Any
 import shapely
 
 from mudcap.files.codes import block_codes
-from mudcap.files.columns import ColumnError, Columns
+from mudcap.files.columns import CORNERS, ColumnError, Columns
 from mudcap.files.drawn import Drawn
 from mudcap.files.outlines import BlockTalk, Outline, make_outline
 from mudcap.geo.plane import LocalPlane, geodesic_area_m2
 from mudcap.geo.units import M_PER_FT, acres
 from mudcap.lang import _
 from mudcap.orchard.model import Block, Finding
-
-_CORNERS = {"N", "E", "S", "W", "NE", "NW", "SE", "SW"}
 
 
 def make_blocks(
@@ -103,7 +101,7 @@ def _facts(columns: Columns, row: Mapping[str, str]) -> dict[str, object]:
     if bearing is not None and not -360 <= bearing <= 360:
         raise ColumnError(_("bearing: {value:g} is no bearing from 0 to 360 degrees.").format(value=bearing))
     corner = columns.text(row, "corner").upper()
-    if corner and corner not in _CORNERS:
+    if corner and corner not in CORNERS:
         raise ColumnError(_("corner: '{word}' is none of NE, NW, SE, SW (or N, E, S, W).").format(word=corner))
     return {
         "crop": columns.text(row, "crop").lower(),

@@ -13,6 +13,8 @@ from mudcap.files.names import plain_letters
 from mudcap.geo.units import M_PER_FT, parse_length
 from mudcap.lang import _
 
+CORNERS: Final = frozenset({"N", "E", "S", "W", "NE", "NW", "SE", "SW"})
+"""Corners of a block from which crews count."""
 LENGTHS: Final = ("row_spacing", "tree_spacing", "headland", "width", "swept", "setback")
 _SHORT: Final = {
     "rowsp": "row_spacing", "row_sp": "row_spacing", "rowspace": "row_spacing", "treesp": "tree_spacing",

@@ -11,7 +11,7 @@ from types import MappingProxyType
 from typing import Any, Final
 
 from mudcap.errors import InputError
-from mudcap.files.columns import KNOWN, our_name
+from mudcap.files.columns import CORNERS, KNOWN, our_name
 from mudcap.files.names import clean_name, clean_text
 from mudcap.files.options import read_day, section, unknown_key
 from mudcap.files.raw import ReadNote
@@ -166,6 +166,12 @@ def read_params(table: Mapping[str, Any], path: Path, problems: list[str], warni
     place = parts["place"]
     if place.per_acre_max is not None and place.per_acre_max < place.per_acre:
         problems.append(_("place.per_acre_max is below place.per_acre."))
+    if parts["rows"].corner not in CORNERS:
+        problems.append(
+            _("rows.corner = {value} is none of NE, NW, SE, SW (or N, E, S, W).").format(
+                value=clean_text(parts["rows"].corner, 20)
+            )
+        )
     return Params(
         ranch=clean_name(ranch.get("name", path.resolve().name)),
         plan_date=day,

@@ -32,8 +32,8 @@ def read_bytes(path: Path, *, limit: int = MAX_BYTES, may_be_empty: bool = False
     except (OSError, ValueError) as error:
         why = getattr(error, "strerror", None) or str(error)
         raise InputError(_("{file}: cannot be opened ({why}).").format(file=name, why=clean_text(why))) from None
-    with os.fdopen(handle, "rb") as stream:
-        status = os.fstat(stream.fileno())
+    try:
+        status = os.fstat(handle)
         if not stat.S_ISREG(status.st_mode):
             raise InputError(_("{file}: not a file with data (a folder, device or pipe). Name a file.").format(file=name))
         if status.st_size == 0 and not may_be_empty:
@@ -44,12 +44,13 @@ def read_bytes(path: Path, *, limit: int = MAX_BYTES, may_be_empty: bool = False
                     file=name, size=status.st_size // 10**6, limit=limit // 10**6
                 )
             )
-        try:
+        with os.fdopen(handle, "rb", closefd=False) as stream:
             return stream.read(limit + 1)
-        except OSError as error:
-            raise InputError(
-                _("{file}: cannot be read ({why}).").format(file=name, why=clean_text(error.strerror))
-            ) from None
+    except OSError as error:
+        why = clean_text(error.strerror or error)
+        raise InputError(_("{file}: cannot be read ({why}).").format(file=name, why=why)) from None
+    finally:
+        os.close(handle)
 
 
 _MAGIC: Final = (
