@@ -9,7 +9,6 @@ from importlib import resources
 
 import jsonschema
 import pytest
-from small_plan import relaxed, two_block_plan, with_fallback
 
 from mudcap.files.conventions import conventions
 from mudcap.files.report_json import SCHEMA, plain, report
@@ -17,6 +16,7 @@ from mudcap.files.report_text import report_md, rule_text
 from mudcap.orchard.model import Exclusion, Role
 from mudcap.place.params import PlaceParams
 from mudcap.plan.model import Params
+from small_plan import relaxed, two_block_plan, with_fallback
 
 
 @pytest.fixture(scope="module")

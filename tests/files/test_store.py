@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import sqlite3
-from contextlib import closing
+from contextlib import closing, suppress
 from datetime import date
 from pathlib import Path
 
 import pyogrio
 import pytest
-from small_plan import two_block_plan
 
 from mudcap.errors import StoreError
 from mudcap.files import migrations
 from mudcap.files.export import write_plan
 from mudcap.files.store import APPLICATION_ID, read_codes, read_earlier, records
+from small_plan import two_block_plan
 
 TODAY = date(2027, 2, 1)
 
@@ -78,10 +78,8 @@ def test_flipped_bytes_never_give_a_traceback(plan_file):
     for k in range(60):
         at = (k * 7919 + 16) % len(good)
         plan_file.write_bytes(good[:at] + bytes([good[at] ^ 0x55]) + good[at + 1 :])
-        try:
+        with suppress(StoreError):
             assert len(read_earlier(plan_file).sites) == 6
-        except StoreError:
-            pass
 
 
 def test_a_folder_or_a_broken_link_is_no_plan(tmp_path):
