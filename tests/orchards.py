@@ -9,7 +9,18 @@ from shapely import LineString, MultiPolygon, Point, Polygon, box
 
 from mudcap.geo.plane import LocalPlane
 from mudcap.geo.units import M2_PER_ACRE
-from mudcap.orchard.model import Block, Closure, Feature, KeepOut, MudSource, Orchard, Road, Role, SprayLane
+from mudcap.orchard.model import (
+    Block,
+    Closure,
+    Exclusion,
+    Feature,
+    KeepOut,
+    MudSource,
+    Orchard,
+    Road,
+    Role,
+    SprayLane,
+)
 
 FOOT_M = 0.3048
 PLANE = LocalPlane.around([(-120.5, 37.0)])
@@ -87,9 +98,9 @@ def guarded_block() -> Orchard:
         spray_lanes=(SprayLane(name="lane", line=LineString([(55.0, 0), (55.0, 150)]), swept_m=4.0),),
         keep_outs=(
             KeepOut(name="pump", geometry=box(98, 70, 104, 76), setback_m=3.0, reason="pump house"),
-            KeepOut(name="bees", geometry=Point(150, 60), setback_m=30.0, reason="hives"),
-            KeepOut(name="line", geometry=LineString([(0, 140), (200, 140)]), setback_m=3.0, reason="power line"),
-            KeepOut(name="shed", geometry=Point(10, -20), setback_m=30.0, reason="chemical store"),
+            KeepOut(name="bees", geometry=Point(150, 60), setback_m=30.0, reason="hives", rule=Exclusion.HIVES),
+            KeepOut(name="line", geometry=LineString([(0, 140), (200, 140)]), setback_m=3.0, reason="power line", rule=Exclusion.HAZARD),
+            KeepOut(name="shed", geometry=Point(10, -20), setback_m=30.0, reason="chemical store", rule=Exclusion.CHEMICAL_STORE),
         ),
         closures=(Closure(name="wet corner", geometry=box(180, 120, 200, 150), first=None, last=None),),
     )

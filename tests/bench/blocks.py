@@ -38,7 +38,7 @@ def problems(ranch: Path) -> Iterator[tuple[str, PlacementProblem]]:
     network = travel_network(orchard, params.travel)
     candidates = lay_candidates(orchard, network, params.access, params.mud, params.rows, params.travel)
     tasks = block_tasks(
-        orchard, candidates, lay_demand(orchard), place=params.place, mud=params.mud,
+        orchard, candidates, lay_demand(orchard), place=params.place,
         pinned=np.empty(0, np.int64), added={}, previous=np.empty(0, np.int64),
     )  # fmt: skip
     for task in tasks:

@@ -159,7 +159,7 @@ def _orchard(
         ),
         keep_outs=(
             KeepOut(name=wild or "Pump house", geometry=box(20, 30, 30, 38), setback_m=3.0, reason=wild or "pump house"),
-            KeepOut(name=wild or "Hive stand", geometry=hive, setback_m=30.0, reason="hives"),
+            KeepOut(name=wild or "Hive stand", geometry=hive, setback_m=30.0, reason="hives", rule=Exclusion.HIVES),
         ),
         closures=(
             Closure(name=wild or "Wet corner", geometry=box(width - 60, 20, width - 40, 40), first=date(2027, 2, 10),

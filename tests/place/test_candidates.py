@@ -12,7 +12,7 @@ from mudcap.orchard.model import Closure, Exclusion, MudSource
 from mudcap.orchard.network import travel_network
 from mudcap.orchard.params import RowParams, TravelParams
 from mudcap.orchard.rows import lay_rows
-from mudcap.place.candidates import allowed, lay_candidates
+from mudcap.place.candidates import lay_candidates
 from mudcap.place.params import AccessParams, MudParams
 from orchards import FOOT_M, block, forty_acres, guarded_block, orchard, road, two_blocks_and_a_road
 
@@ -35,7 +35,7 @@ def test_every_tree_is_a_station():
     found = stations(forty_acres())
     assert len(found.xy) == 4080
     assert len(np.unique(np.column_stack([found.block, found.row, found.tree]), axis=0)) == 4080
-    assert allowed(found, MudParams()).all()
+    assert (found.reasons == 0).all()
     assert found.walk_m.max() < 3.4
     assert np.isinf(found.mud_m).all() and np.isinf(found.lane_m).all()
 
@@ -65,7 +65,6 @@ def test_each_rule_by_hand():
     assert has(found, Exclusion.CLOSED).tolist() == ((x >= 180) & (y >= 120)).tolist()
     for flag in (Exclusion.SPRAY_LANE, Exclusion.KEEP_OUT, Exclusion.HIVES, Exclusion.HAZARD, Exclusion.CLOSED):
         assert 0 < has(found, flag).sum() < 200
-    assert (allowed(found, MudParams()) == ((found.reasons & ~int(Exclusion.NO_MUD)) == 0)).all()
 
 
 def test_a_closure_with_dates_bars_nobody_from_hanging():
@@ -103,15 +102,15 @@ def test_too_far_to_walk_and_no_access():
     assert has(lost, Exclusion.NO_ACCESS).all() and not has(lost, Exclusion.TOO_FAR_TO_WALK).any()
 
 
-def test_mud_is_a_flag_until_it_is_all_there_is():
-    """Plan mode: beyond the limit is only marked; existing mode: it bars."""
+def test_mud_bars_only_where_it_must_exist():
+    """Plan mode: a puddle will be planned, nothing is barred; existing mode: stations beyond the limit are."""
     home = two_blocks_and_a_road()
     found = stations(home)
     source = np.array([home.mud_sources[0].geometry.x, home.mud_sources[0].geometry.y])
     assert found.mud_m == pytest.approx(np.hypot(*(found.xy - source).T))
-    assert has(found, Exclusion.NO_MUD).tolist() == (found.mud_m > 50).tolist()
-    assert allowed(found, MudParams()).all()
-    assert allowed(found, MudParams(mode="existing")).tolist() == (found.mud_m <= 50).tolist()
+    assert not has(found, Exclusion.NO_MUD).any()
+    strict = stations(home, mud=MudParams(mode="existing"))
+    assert has(strict, Exclusion.NO_MUD).tolist() == (found.mud_m > 50).tolist()
 
 
 def test_mud_that_does_not_serve_does_not_count():

@@ -9,49 +9,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely import LineString, Point, box
 
-from mudcap.orchard.model import Closure, Exclusion, Feature, KeepOut, Role, SprayLane
+from mudcap.orchard.model import Closure, Exclusion, KeepOut, SprayLane
 from mudcap.orchard.params import RowParams
 from mudcap.orchard.rows import lay_rows
-from mudcap.place.exclude import kind_of, nearest_m, reason_flags, setback_m, swept_ways
+from mudcap.place.exclude import nearest_m, reason_flags, swept_ways
 from mudcap.place.params import AccessParams
 from orchards import guarded_block, orchard
 
 
-def keep(reason, setback=float("nan"), geometry=None):
+def keep(rule, setback=3.0, geometry=None):
     """A keep-out of a kind."""
-    return KeepOut(name="k", geometry=geometry or Point(0, 0), setback_m=setback, reason=reason)
-
-
-@pytest.mark.parametrize(
-    ("reason", "kind", "metres"),
-    [
-        ("hives", Exclusion.HIVES, 30),
-        ("honey-bee hives", Exclusion.HIVES, 30),
-        ("Power_line", Exclusion.HAZARD, 3),
-        ("store pond by the line", Exclusion.KEEP_OUT, 3),
-        ("power line", Exclusion.HAZARD, 3),
-        ("risers", Exclusion.HAZARD, 3),
-        ("hazards", Exclusion.HAZARD, 3),
-        ("chemical_store", Exclusion.CHEMICAL_STORE, 30),
-        ("pond", Exclusion.KEEP_OUT, 3),
-        ("pump house", Exclusion.KEEP_OUT, 3),
-        ("", Exclusion.KEEP_OUT, 3),
-    ],
-)
-def test_kind_and_default_setback_by_its_words(reason, kind, metres):
-    """Roles and everyday words both tell the rule; its own setback wins over the default."""
-    assert kind_of(keep(reason)) == kind
-    assert setback_m(keep(reason), kind, AccessParams()) == metres
-    assert setback_m(keep(reason, 7.5), kind, AccessParams()) == 7.5
-    assert setback_m(keep(reason, 0.0), kind, AccessParams()) == 0.0
-
-
-def test_the_layer_tells_the_kind_before_the_words():
-    """A hazard layer's 'old well' is a hazard, a keep-out of the same name elsewhere is not."""
-    here, there = (keep("old well", geometry=Point(x, 0)) for x in (0, 50))
-    hazard = Feature(role=Role.HAZARDS, name="k", geometry=Point(0, 0))
-    ranch = orchard(keep_outs=(here, there), features=(hazard,))
-    assert kind_of(here, ranch) == Exclusion.HAZARD and kind_of(there, ranch) == Exclusion.KEEP_OUT
+    return KeepOut(name="k", geometry=geometry or Point(0, 0), setback_m=setback, reason="", rule=rule)
 
 
 @given(
@@ -63,7 +31,7 @@ def test_the_layer_tells_the_kind_before_the_words():
 def test_flags_of_many_keep_outs_equal_the_plain_loop(x, y, metres):
     """The tree of boxes finds what the distance of each to each finds."""
     places = list(zip(x, y, strict=False))
-    ranch = orchard(keep_outs=tuple(keep("pond", float(metres), Point(p).buffer(3)) for p in places))
+    ranch = orchard(keep_outs=tuple(keep(Exclusion.KEEP_OUT, float(metres), Point(p).buffer(3)) for p in places))
     grid = np.stack(np.meshgrid(np.arange(-60.0, 61, 15), np.arange(-60.0, 61, 15)), axis=-1).reshape(-1, 2)
     clear = np.full(len(grid), np.inf)
     flags = reason_flags(
@@ -77,7 +45,7 @@ def test_flags_of_many_keep_outs_equal_the_plain_loop(x, y, metres):
 def test_several_reasons_are_kept_together():
     """A station near hives and in a closed corner carries both."""
     ranch = orchard(
-        keep_outs=(keep("hives"), keep("pond")),
+        keep_outs=(keep(Exclusion.HIVES, 30.0), keep(Exclusion.KEEP_OUT)),
         closures=(
             Closure(name="c", geometry=box(-1, -1, 1, 1), first=None, last=None),
             Closure(name="d", geometry=box(-9, -9, 9, 9), first=date(2026, 1, 1), last=None),

@@ -8,13 +8,11 @@ from typing import Final
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from shapely import MultiPoint, Point
 from shapely.geometry.base import BaseGeometry
 
 from mudcap.lang import translator
 from mudcap.orchard.model import Exclusion, Feature, KeepOut, Orchard, Role
-from mudcap.place.layout import barring
 from mudcap.plan.model import Plan, Site
 
 Text = Callable[[str], str]
@@ -100,11 +98,6 @@ def exclusion_text(flags: int, _: Text) -> str:
         Exclusion.BLOCK_EDGE: _("block edge"), Exclusion.CLOSED: _("closed"),
     }  # fmt: skip
     return ", ".join(text for flag, text in words.items() if flags & flag)
-
-
-def barred_reasons(plan: Plan) -> NDArray[np.int64]:
-    """Of each station's flags (n,) those that keep a shelter away under the plan's options."""
-    return barring(plan.candidates.reasons, plan.params.mud)
 
 
 def site_style(site: Site) -> str:
@@ -233,7 +226,7 @@ def _role_of(keep: KeepOut, features: Iterable[Feature]) -> Role | None:
 
 def _excluded(plan: Plan, _: Text) -> Iterator[Mark]:
     """Barred stations, one mark for each set of reasons (its flags in `index`)."""
-    reasons = barred_reasons(plan)
+    reasons = plan.candidates.reasons
     for flags in np.unique(reasons[reasons != 0]):
         points = plan.candidates.xy[reasons == flags]
         yield Mark(

@@ -22,6 +22,7 @@ from mudcap.geo.rings import repair
 from mudcap.lang import _
 from mudcap.orchard.model import (
     Closure,
+    Exclusion,
     Feature,
     Finding,
     FindingLevel,
@@ -185,16 +186,16 @@ def _span(first: date | None, last: date | None, name: str) -> tuple[date, date]
 
 def _add_keep_out(ground: Ground, layer: RoledLayer, feature: RawFeature, name: str, shape: BaseGeometry) -> None:
     access = ground.access
-    by_role = {
-        Role.KEEP_OUTS: (access.keep_out_m, layer.columns.text(feature.attributes, "kind") or name),
-        Role.HIVES: (access.hives_m, "hives"),
-        Role.HAZARDS: (access.hazard_m, layer.columns.text(feature.attributes, "kind") or "hazard"),
-        Role.CHEMICAL_STORE: (access.chemical_store_m, "chemical store"),
-    }
-    usual, reason = by_role[layer.role]
+    kind = layer.columns.text(feature.attributes, "kind")
+    usual, reason, rule = {
+        Role.KEEP_OUTS: (access.keep_out_m, kind or name, Exclusion.KEEP_OUT),
+        Role.HIVES: (access.hives_m, "hives", Exclusion.HIVES),
+        Role.HAZARDS: (access.hazard_m, kind or "hazard", Exclusion.HAZARD),
+        Role.CHEMICAL_STORE: (access.chemical_store_m, "chemical store", Exclusion.CHEMICAL_STORE),
+    }[layer.role]
     own = layer.columns.length_m(feature.attributes, "setback")
     setback = usual if own is None else own
-    ground.keep_outs.append(KeepOut(name=name, geometry=shape, setback_m=setback, reason=reason))
+    ground.keep_outs.append(KeepOut(name=name, geometry=shape, setback_m=setback, reason=reason, rule=rule))
     if layer.role is not Role.KEEP_OUTS:
         _add_feature(ground, layer, feature, name, shape)
 

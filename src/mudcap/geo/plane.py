@@ -59,7 +59,9 @@ class LocalPlane:
                 east, north = distance * np.sin(np.radians(azimuth)), distance * np.cos(np.radians(azimuth))
             else:
                 east = north = 0.0
-            zones.append(Zone(lon0=lon0, lat0=lat0, east_m=round(float(east), 4), north_m=round(float(north), 4)))
+            zones.append(
+                Zone(lon0=lon0, lat0=lat0, east_m=round(float(east), 4), north_m=round(float(north), 4))
+            )
         return cls(zones=tuple(zones))
 
     @property
@@ -74,7 +76,9 @@ class LocalPlane:
         out = np.empty_like(points)
         for k in np.unique(zone):
             pick = zone == k
-            out[pick, 0], out[pick, 1] = _transformer(self.zones[k], False).transform(points[pick, 0], points[pick, 1])
+            out[pick, 0], out[pick, 1] = _transformer(self.zones[k], False).transform(
+                points[pick, 0], points[pick, 1]
+            )
         return out
 
     def to_lonlat(self, xy: ArrayLike) -> NDArray[np.float64]:
@@ -84,7 +88,9 @@ class LocalPlane:
         out = np.empty_like(points)
         for k in np.unique(zone):
             pick = zone == k
-            out[pick, 0], out[pick, 1] = _transformer(self.zones[k], True).transform(points[pick, 0], points[pick, 1])
+            out[pick, 0], out[pick, 1] = _transformer(self.zones[k], True).transform(
+                points[pick, 0], points[pick, 1]
+            )
         return out
 
     def geometry_to_plane(self, geometry: BaseGeometry) -> BaseGeometry:
@@ -100,22 +106,24 @@ class LocalPlane:
         point = np.array(xy, float, ndmin=2)
         zone = self.zones[int(self._nearest_zone_xy(point)[0])]
         lon, lat = self.to_lonlat(point)[0]
-        return float(Proj(zone.crs).get_factors(lon, lat).meridian_convergence)
+        return float(_projection(zone).get_factors(lon, lat).meridian_convergence)
 
     def _nearest_zone_lonlat(self, points: NDArray[np.float64]) -> NDArray[np.int64]:
         if len(self.zones) == 1:
             return np.zeros(len(points), np.int64)
         distance = [
-            GEOD.inv(points[:, 0], points[:, 1], np.full(len(points), z.lon0), np.full(len(points), z.lat0))[2]
+            GEOD.inv(points[:, 0], points[:, 1], np.full(len(points), z.lon0), np.full(len(points), z.lat0))[
+                2
+            ]
             for z in self.zones
         ]
-        return np.argmin(np.array(distance), axis=0)
+        return np.asarray(np.argmin(np.array(distance), axis=0), np.int64)
 
     def _nearest_zone_xy(self, points: NDArray[np.float64]) -> NDArray[np.int64]:
         if len(self.zones) == 1:
             return np.zeros(len(points), np.int64)
         distance = [np.hypot(points[:, 0] - z.east_m, points[:, 1] - z.north_m) for z in self.zones]
-        return np.argmin(np.array(distance), axis=0)
+        return np.asarray(np.argmin(np.array(distance), axis=0), np.int64)
 
 
 def geodesic_area_m2(lonlat_geometry: BaseGeometry) -> float:
@@ -128,7 +136,9 @@ def geodesic_area_m2(lonlat_geometry: BaseGeometry) -> float:
         if part.geom_type != "Polygon":
             continue
         shell = abs(GEOD.polygon_area_perimeter(*np.asarray(part.exterior.coords)[:, :2].T)[0])
-        holes = sum(abs(GEOD.polygon_area_perimeter(*np.asarray(r.coords)[:, :2].T)[0]) for r in part.interiors)
+        holes = sum(
+            abs(GEOD.polygon_area_perimeter(*np.asarray(r.coords)[:, :2].T)[0]) for r in part.interiors
+        )
         total += shell - holes
     return total
 
@@ -138,6 +148,11 @@ def _transformer(zone: Zone, inverse: bool) -> Any:
     wgs84 = CRS.from_epsg(4326)
     pair = (zone.crs, wgs84) if inverse else (wgs84, zone.crs)
     return Transformer.from_crs(*pair, always_xy=True)
+
+
+@lru_cache(maxsize=64)
+def _projection(zone: Zone) -> Any:
+    return Proj(zone.crs)
 
 
 def _centre(lonlat: NDArray[np.float64]) -> tuple[float, float]:
@@ -157,7 +172,9 @@ def _groups(lonlat: NDArray[np.float64]) -> Sequence[NDArray[np.int64]]:
     while left:
         seed = np.array(left)
         lon0, lat0 = lonlat[left[0]]
-        distance = GEOD.inv(lonlat[seed, 0], lonlat[seed, 1], np.full(len(seed), lon0), np.full(len(seed), lat0))[2]
+        distance = GEOD.inv(
+            lonlat[seed, 0], lonlat[seed, 1], np.full(len(seed), lon0), np.full(len(seed), lat0)
+        )[2]
         near = np.asarray(distance) <= 2 * GROUP_RADIUS_M
         centre = _centre(lonlat[seed[near]])
         distance = GEOD.inv(

@@ -38,7 +38,13 @@ def parse_length(text: str) -> float:
     Raises ``ValueError`` with the wanted form.
     """
     word = text.strip().lower().replace(" ", "")
-    for suffix, factor in (("ftus", M_PER_FT_US), ("feet", M_PER_FT), ("ft", M_PER_FT), ("'", M_PER_FT), ("m", 1.0)):
+    for suffix, factor in (
+        ("ftus", M_PER_FT_US),
+        ("feet", M_PER_FT),
+        ("ft", M_PER_FT),
+        ("'", M_PER_FT),
+        ("m", 1.0),
+    ):
         if word.endswith(suffix):
             try:
                 value = float(word[: -len(suffix)])

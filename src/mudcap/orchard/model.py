@@ -41,6 +41,23 @@ class Role(StrEnum):
     CLOSURES = "closures"
 
 
+class Exclusion(IntFlag):
+    """Why a candidate may not carry a shelter; 0 = it may."""
+
+    NONE = 0
+    SPRAY_LANE = 1
+    KEEP_OUT = 2
+    HIVES = 4
+    HAZARD = 8
+    CHEMICAL_STORE = 16
+    TOO_FAR_TO_WALK = 32
+    NO_ACCESS = 64
+    NO_MUD = 128
+    BANNED = 256
+    BLOCK_EDGE = 512
+    CLOSED = 1024
+
+
 FindingLevel = Literal["note", "warning", "error"]
 
 
@@ -177,7 +194,9 @@ class KeepOut:
     geometry: BaseGeometry
     setback_m: float
     reason: str
-    """What it is: 'pond', 'pump house', 'hives', 'power line', 'chemical store', …"""
+    """What it is, in the input's words: 'pond', 'pump house', 'hives', 'power line', …"""
+    rule: Exclusion = Exclusion.KEEP_OUT
+    """The rule it comes under: keep-out, hives, hazard or chemical store."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -253,20 +272,3 @@ class RowLine:
     layer: str
     line: LineString
     number: int | None = None
-
-
-class Exclusion(IntFlag):
-    """Why a candidate may not carry a shelter; 0 = it may."""
-
-    NONE = 0
-    SPRAY_LANE = 1
-    KEEP_OUT = 2
-    HIVES = 4
-    HAZARD = 8
-    CHEMICAL_STORE = 16
-    TOO_FAR_TO_WALK = 32
-    NO_ACCESS = 64
-    NO_MUD = 128
-    BANNED = 256
-    BLOCK_EDGE = 512
-    CLOSED = 1024

@@ -55,8 +55,8 @@ def lay_candidates(
     """Every station of every block, excluded ones too, each with its distances and what speaks against it.
 
     A station is a tree, or with `rows.between_trees` the middle between two neighbouring trees of a row. `season` (first and
-    last day of nesting) decides which mud is wet in time. NO_MUD is set on each station beyond `mud.limit_m`, whatever
-    `mud.mode` says: ask `allowed` which stations may carry a shelter.
+    last day of nesting) decides which mud is wet in time. NO_MUD bars the stations beyond
+    `mud.limit_m` only where `mud.mode` is "existing"; otherwise a puddle is planned for sites there, and `mud_m` tells.
     """
     xy, block, row, tree = _stations(orchard.blocks, rows.between_trees)
     walk_m = walk_to_stop_m(orchard, network, travel, xy=xy, block=block, row=row)
@@ -65,22 +65,14 @@ def lay_candidates(
     lane_m = swept.clear_m(xy)
     barred_lane_m = lane_m if barring is swept else barring.clear_m(xy)
     flags = reason_flags(orchard, access, xy=xy, block=block, walk_m=walk_m, barred_lane_m=barred_lane_m)
-    flags[mud_m > mud.limit_m] |= int(Exclusion.NO_MUD)
+    if mud.mode == "existing":
+        flags[mud_m > mud.limit_m] |= int(Exclusion.NO_MUD)
     candidates = Candidates(
         xy=xy, block=block, row=row, tree=tree, walk_m=walk_m, mud_m=mud_m, lane_m=lane_m, reasons=flags
     )
     for array in (xy, block, row, tree, walk_m, mud_m, candidates.lane_m, flags):
         array.setflags(write=False)
     return candidates
-
-
-def allowed(candidates: Candidates, mud: MudParams) -> NDArray[np.bool_]:
-    """(n,) True where a shelter may stand: no reason against it, lack of mud counting only in `mud.mode` "existing".
-
-    In mode "plan" a puddle is planned for sites beyond the mud limit, so NO_MUD only marks them.
-    """
-    counted = ~0 if mud.mode == "existing" else ~int(Exclusion.NO_MUD)
-    return np.asarray((candidates.reasons & counted) == 0, bool)
 
 
 def _stations(

@@ -12,43 +12,11 @@ from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from mudcap.orchard.alleys import is_kth
-from mudcap.orchard.model import Alley, Block, Exclusion, KeepOut, Orchard, Role, SprayLane
+from mudcap.orchard.model import Alley, Block, Exclusion, Orchard, SprayLane
 from mudcap.orchard.params import RowParams
 from mudcap.place.params import AccessParams
 
 _PIECE_M: Final = 20.0
-_ROLES: Final = {
-    Role.HIVES: Exclusion.HIVES,
-    Role.HAZARDS: Exclusion.HAZARD,
-    Role.CHEMICAL_STORE: Exclusion.CHEMICAL_STORE,
-}
-_REASONS: Final = {
-    "hives": Exclusion.HIVES, "honey bee hives": Exclusion.HIVES,
-    "hazard": Exclusion.HAZARD, "hazards": Exclusion.HAZARD, "power line": Exclusion.HAZARD,
-    "power lines": Exclusion.HAZARD, "riser": Exclusion.HAZARD, "risers": Exclusion.HAZARD,
-    "chemical store": Exclusion.CHEMICAL_STORE,
-}  # fmt: skip
-
-
-def kind_of(keep_out: KeepOut, orchard: Orchard | None = None) -> Exclusion:
-    """Which rule a keep-out falls under: that of the layer it came with, else what its reason says; else a keep-out proper."""
-    for feature in orchard.features if orchard is not None else ():
-        if feature.role in _ROLES and feature.name == keep_out.name and feature.geometry.equals(keep_out.geometry):
-            return _ROLES[feature.role]
-    words = " ".join(keep_out.reason.lower().replace("_", " ").replace("-", " ").split())
-    return _REASONS.get(words, Exclusion.KEEP_OUT)
-
-
-def setback_m(keep_out: KeepOut, kind: Exclusion, access: AccessParams) -> float:
-    """Clear distance [m] a keep-out wants: its own, or its kind's default where it gives none (nan)."""
-    if np.isfinite(keep_out.setback_m):
-        return float(keep_out.setback_m)
-    return {
-        Exclusion.HIVES: access.hives_m,
-        Exclusion.CHEMICAL_STORE: access.chemical_store_m,
-        Exclusion.HAZARD: access.hazard_m,
-    }.get(kind, access.keep_out_m)
-
 
 def reason_flags(
     orchard: Orchard,
@@ -64,8 +32,7 @@ def reason_flags(
     points = shapely.points(xy)
     flags[barred_lane_m < access.spray_clear_m] |= int(Exclusion.SPRAY_LANE)
     closed = [c.geometry for c in orchard.closures if c.first is None and c.last is None]
-    kinds = [(keep_out, kind_of(keep_out, orchard)) for keep_out in orchard.keep_outs]
-    bars = [(keep_out.geometry, setback_m(keep_out, kind, access), int(kind)) for keep_out, kind in kinds]
+    bars = [(k.geometry, k.setback_m, int(k.rule)) for k in orchard.keep_outs]
     bars += [(geometry, 0.0, int(Exclusion.CLOSED)) for geometry in closed]
     if bars:
         shapes, distance, kind = (np.array(part) for part in zip(*bars, strict=True))

@@ -14,7 +14,7 @@ from mudcap.geo.units import round_half_up
 from mudcap.orchard.model import Exclusion, Orchard
 from mudcap.place.candidates import Candidates
 from mudcap.place.demand import Demand
-from mudcap.place.params import MudParams, PlaceParams
+from mudcap.place.params import PlaceParams
 from mudcap.place.problem import Effort, Placement, PlacementProblem
 
 SOFT: Final = Exclusion.TOO_FAR_TO_WALK | Exclusion.NO_MUD
@@ -61,19 +61,12 @@ def quota(acres: float, per_acre: float) -> int:
     return max(1, round_half_up(acres * per_acre))
 
 
-def barring(reasons: NDArray[np.int64], mud: MudParams) -> NDArray[np.int64]:
-    """Of each station's reasons (n,) those that bar a shelter; the mud flag bars only where mud must exist already."""
-    ignored = 0 if mud.mode == "existing" else int(Exclusion.NO_MUD)
-    return np.array(reasons & ~ignored, np.int64)
-
-
 def block_tasks(
     orchard: Orchard,
     candidates: Candidates,
     demand: Demand,
     *,
     place: PlaceParams,
-    mud: MudParams,
     pinned: NDArray[np.int64],
     added: dict[int, int],
     previous: NDArray[np.int64],
@@ -84,7 +77,7 @@ def block_tasks(
     those that miss only the walk or mud limit join, the least beyond it first: the limit is relaxed there and nowhere
     else. `previous` (k,) are stations of a plan to be kept as far as it is good.
     """
-    bars = barring(candidates.reasons, mud)
+    bars = candidates.reasons.copy()
     bars[pinned] = 0
     tasks = []
     for index, block in enumerate(orchard.blocks):

@@ -13,8 +13,7 @@ from scipy.spatial import cKDTree
 from mudcap.orchard.model import Block, Orchard
 from mudcap.place.candidates import Candidates
 from mudcap.place.demand import Demand
-from mudcap.place.layout import BlockTask, barring, chosen_stations
-from mudcap.place.params import MudParams
+from mudcap.place.layout import BlockTask, chosen_stations
 from mudcap.place.problem import Placement
 from mudcap.place.rows import drive_rows
 from mudcap.plan.identity import identify
@@ -64,7 +63,6 @@ def assign_sites(
     moved_ids: dict[int, str],
     pinned: NDArray[np.int64],
     stocking: StockingParams,
-    mud: MudParams,
 ) -> Assignment:
     """Make the sites of every block that was placed, in orchard order and hanging order.
 
@@ -89,7 +87,7 @@ def assign_sites(
         bees = stock_block(crop=block.crop, acres=block.acres, site_trees=trees[own], params=stocking)
         ids, last = _ids(block, orchard, candidates, station, earlier, moved_ids)
         sites += _sites(
-            block, orchard, candidates, station, ids, trees[own], farthest[own], bees, pinned, mud
+            block, orchard, candidates, station, ids, trees[own], farthest[own], bees, pinned
         )
         stock[task.block] = bees
         last_serial[block.code] = max(last, last_serial.get(block.code, 0))
@@ -178,11 +176,9 @@ def _sites(
     farthest: NDArray[np.float64],
     stock: BlockStock,
     pinned: NDArray[np.int64],
-    mud: MudParams,
 ) -> list[Site]:
     lonlat = orchard.plane.to_lonlat(candidates.xy[station])
     is_pinned = np.isin(station, pinned)
-    bars = barring(candidates.reasons[station], mud)
     return [
         Site(
             site_id=ids[k],
@@ -202,7 +198,7 @@ def _sites(
             walk_m=float(candidates.walk_m[s]),
             mud_m=float(candidates.mud_m[s]),
             pinned=bool(is_pinned[k]),
-            flags=int(bars[k]),
+            flags=int(candidates.reasons[s]),
         )
         for k, s in enumerate(station)
     ]

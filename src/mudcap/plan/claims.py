@@ -15,7 +15,6 @@ from mudcap.orchard.model import Exclusion, Orchard
 from mudcap.orchard.mud import serving_mud
 from mudcap.orchard.network import VEHICLE
 from mudcap.place.borders import bordering
-from mudcap.place.exclude import kind_of, setback_m
 from mudcap.plan.model import BlockPlan, Earlier, Params, Plan
 from mudcap.supply.stocking import preset_for
 
@@ -109,8 +108,7 @@ def _zones(orchard: Orchard, params: Params) -> tuple[Zone, ...]:
         Zone(
             name=k.name,
             geometry=k.geometry,
-            clear_m=setback_m(k, kind_of(k, orchard), access),
-            flag=kind_of(k, orchard),
+            clear_m=k.setback_m, flag=k.rule
         )
         for k in orchard.keep_outs
     ]

@@ -58,7 +58,7 @@ def trade_offs(
     choices = [(d, place.row_economy) for d in densities] + [(place.per_acre, r) for r in row_economies]
     pinned = np.array([i for i, s in enumerate(_pinned(plan)) if s], np.int64)
     tasks = block_tasks(
-        plan.orchard, plan.candidates, plan.demand, place=place, mud=plan.params.mud, pinned=pinned, added={},
+        plan.orchard, plan.candidates, plan.demand, place=place, pinned=pinned, added={},
         previous=np.empty(0, np.int64),
     )  # fmt: skip
     rows: list[TradeOff] = []

@@ -78,7 +78,7 @@ def make_plan(
     applied = apply_edits(edits, candidates=candidates, orchard=laid, earlier=earlier, units=params.units)
     candidates = with_bans(candidates, applied.banned)
     tasks = block_tasks(
-        laid, candidates, demand, place=params.place, mud=params.mud, pinned=applied.pinned, added=applied.added,
+        laid, candidates, demand, place=params.place, pinned=applied.pinned, added=applied.added,
         previous=_kept_stations(earlier, laid, candidates) if keep else np.empty(0, np.int64),
     )  # fmt: skip
     progress(_("placing sites"))
@@ -92,13 +92,13 @@ def make_plan(
     )
     made = assign_sites(
         laid, candidates, demand, tasks, placements, near=near, earlier=earlier, moved_ids=applied.moved_ids,
-        pinned=applied.pinned, stocking=params.stocking, mud=params.mud,
+        pinned=applied.pinned, stocking=params.stocking,
     )  # fmt: skip
     plan = Plan(
         orchard=laid, params=params, edits=tuple(edits), network=network, candidates=candidates, demand=demand,
         assigned=made.assigned, sites=made.sites,
         blocks=block_plans(laid, candidates, demand, tasks, placements, made, params, counts),
-        findings=(*findings, *row_findings, *check(laid), *applied.findings, *((kept_finding(earlier, made),) if keep else ()),
+        findings=(*findings, *row_findings, *check(laid, travel=params.travel, clay_share_min=params.mud.clay_share_min), *applied.findings, *((kept_finding(earlier, made),) if keep else ()),
                   *plan_findings(laid, candidates, demand, tasks, placements, made, params, counts)),
         last_serial=made.last_serial, number=_number(orchard, params, edits, made.sites),
         reproducible=all(p is None or not p.stopped for p in placements),

@@ -16,7 +16,7 @@ from mudcap.place.clash import acres_of_trees, quota_clash, reach_clash
 from mudcap.place.count import CountChoice, missed_limits
 from mudcap.place.coverage import Coverage, coverage_of
 from mudcap.place.demand import Demand
-from mudcap.place.layout import BlockTask, barring, chosen_stations
+from mudcap.place.layout import BlockTask, chosen_stations
 from mudcap.place.problem import Placement
 from mudcap.place.rows import drive_rows
 from mudcap.plan.assign import Assignment
@@ -118,11 +118,10 @@ def plan_findings(
 ) -> tuple[Finding, ...]:
     """What the plan itself has to say: clashes, pins against a rule, crowded shelters, mud to be made, stocking words."""
     said: list[Finding] = []
-    bars = barring(candidates.reasons, params.mud)
     for task in tasks:
         block = orchard.blocks[task.block]
         own = np.flatnonzero(candidates.block == task.block)
-        said += _clashes(block, task, own, bars[own], candidates, demand, params)
+        said += _clashes(block, task, own, candidates.reasons[own], candidates, demand, params)
         if placements[task.block] is not None and placements[task.block].levels[0].status == "stopped":  # type: ignore[union-attr]
             said.append(
                 _said(block, "fallback", _("Block {block}: the solver did not finish, so the sites stand on a plain hexagonal grid. Run again before hanging.").format(block=block.block_id))
@@ -222,7 +221,7 @@ def _stocking(orchard: Orchard, made: Assignment, params: Params) -> list[Findin
 def _pins(orchard: Orchard, candidates: Candidates, made: Assignment, params: Params) -> list[Finding]:
     said = []
     for site, station in zip(made.sites, made.station, strict=True):
-        bars = int(barring(candidates.reasons[[station]], params.mud)[0])
+        bars = int(candidates.reasons[station])
         if bars:
             block = next(b for b in orchard.blocks if b.block_id == site.block_id)
             names = ", ".join(str(f.name).lower().replace("_", " ") for f in Exclusion if f and f & bars)
