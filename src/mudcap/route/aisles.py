@@ -109,18 +109,24 @@ def _best_sweep(
 
     Where every order promises too many, in the one whose relaxation keeps the most groups.
     """
-    ranked: list[tuple[float, float, list[Turn], list[Step]]] = []
+    ranked: list[tuple[float, int, list[Turn]]] = []
     for rank in sweeps(graph, groups):
         turns = take_turns(graph, rank)
-        steps = None if turns is None else lay_steps(graph, turns, options, groups, of_edge)
-        if turns is not None and steps is not None:
-            weight = weigh(turns, groups, of_edge) / (len(turns) + 1)
-            kept = sum(int(k.sum()) for k in choose_kept(steps)) if weight > _TOO_MANY else 0
-            ranked.append((-kept, weight, turns, steps))
-    if not ranked:
+        if turns is not None:
+            ranked.append((weigh(turns, groups, of_edge) / (len(turns) + 1), len(ranked), turns))
+    ranked.sort(key=lambda r: r[:2])
+    fits: list[tuple[int, list[Turn], list[Step]]] = []
+    for weight, _, turns in ranked:
+        steps = lay_steps(graph, turns, options, groups, of_edge)
+        if steps is None:
+            continue
+        if weight <= _TOO_MANY:
+            fits = [(0, turns, steps)]
+            break
+        fits.append((-sum(int(k.sum()) for k in choose_kept(steps)), turns, steps))
+    if not fits:
         raise ValueError("the graph is too wide for the frontier programme.")
-    light = [r for r in ranked if r[1] <= _TOO_MANY]
-    _, _, turns, steps = min(light or ranked, key=lambda r: r[:2])
+    _, turns, steps = min(fits, key=lambda f: f[0])
     cuts = must_cross(graph, turns)
     outcome = cheapest(steps, cuts, plain_states=params.plain_states, max_states=params.max_states)
     if outcome is None:
