@@ -19,6 +19,7 @@ import click
 from mudcap.app.console import Console, how_text, tell
 from mudcap.app.options import Length, PerAcre, reading_options
 from mudcap.app.reading import ReadingChoices, open_spec, read, refuse_strictly, with_values
+from mudcap.errors import InputError
 from mudcap.lang import _
 
 if TYPE_CHECKING:
@@ -55,6 +56,8 @@ class PlanChoices:
     seed: int | None
     slack: float | None
     row_economy: float | None
+    keep: Path | None
+    move_penalty: float | None
     plan_date: datetime | None
     page: str
     strict: bool
@@ -86,6 +89,10 @@ class PlanChoices:
               help="Share of the best farthest distance given up for evenness [0.04].")  # fmt: skip
 @click.option("--row-economy", type=click.FloatRange(0, 1), metavar="SHARE",
               help="Share of the best mean distance given up for fewer rows to drive [0.03].")  # fmt: skip
+@click.option("--keep", type=click.Path(path_type=Path), metavar="FILE",
+              help="plan.gpkg of an earlier plan: start from its sites, and say how many moved.")  # fmt: skip
+@click.option("--move-penalty", type=click.FloatRange(min=0), metavar="M2",
+              help="With --keep: mean-square metres that giving up one of its sites must gain [0].")  # fmt: skip
 @click.option("--date", "plan_date", type=click.DateTime(["%Y-%m-%d"]), metavar="YYYY-MM-DD",
               help="Date printed on every page [blank, to fill in].")  # fmt: skip
 @click.option(
@@ -156,15 +163,19 @@ class _Run:
         from mudcap.files.store import read_codes, read_earlier
         from mudcap.plan.make import make_plan
 
-        earlier = read_earlier(target / PLAN_FILE)
+        kept = self.choices.keep
+        if kept is not None and not kept.is_file():
+            raise InputError(_("{file}: there is no such plan to keep. Name the plan.gpkg of one.").format(file=kept))
+        before = kept or target / PLAN_FILE
+        earlier = read_earlier(before)
         with self.console.progress():
-            orchard, findings = read(spec, self.reading, self.console, read_codes(target / PLAN_FILE))
+            orchard, findings = read(spec, self.reading, self.console, read_codes(before))
             edits = self._edits()
             if self.choices.strict:
                 refuse_strictly(findings, ())
             with self.console.timed("plan"), stoppable(stop, self.console):
                 plan = make_plan(
-                    orchard, params, edits=edits, earlier=earlier, findings=findings,
+                    orchard, params, edits=edits, earlier=earlier, findings=findings, keep=kept is not None,
                     solve_all=_counted(runner, self.console), progress=self.console.step,
                 )  # fmt: skip
         plan = dataclasses.replace(
@@ -240,7 +251,7 @@ def plan_params(params: Params, choices: PlanChoices) -> Params:
     merged: Params = with_values(params, {
         "place.per_acre": least, "place.per_acre_max": most, "place.farthest_m": choices.farthest,
         "place.effort": choices.effort, "place.seed": choices.seed, "place.slack": choices.slack,
-        "place.row_economy": choices.row_economy, "stocking.preset": choices.preset,
+        "place.row_economy": choices.row_economy, "place.move_penalty_m2": choices.move_penalty, "stocking.preset": choices.preset,
         "plan_date": choices.plan_date.date() if choices.plan_date else None,
     })  # fmt: skip
     if merged.place.per_acre_max is not None and merged.place.farthest_m is None:

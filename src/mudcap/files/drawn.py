@@ -76,8 +76,8 @@ def _name(layer: RoledLayer, feature: RawFeature, num_layers: int) -> str:
     if name:
         return clean_name(name)
     if len(layer.features) == 1:
-        return clean_name(layer.stem) or "Block 1"
-    return f"Block {feature.number}" if num_layers == 1 else clean_name(f"{layer.stem} {feature.number}")
+        return clean_name(layer.stem) or "No 1"
+    return f"No {feature.number}" if num_layers == 1 else clean_name(f"{layer.stem} {feature.number}")
 
 
 def _from_tracks(layer: RoledLayer) -> list[Drawn]:
@@ -121,7 +121,7 @@ def _from_corners(layer: RoledLayer) -> list[Drawn]:
         corners = np.vstack([shapely.get_coordinates(f.geometry) for f in members])
         ring = corners if len(corners) < 3 else np.vstack([corners, corners[:1]])
         shape = shapely.LineString(ring) if len(ring) > 1 else members[0].geometry
-        title = name or (clean_name(layer.stem) if len(groups) == 1 else "Block 1")
+        title = name or (clean_name(layer.stem) if len(groups) == 1 else "No 1")
         out.append(Drawn(layer=layer, name=title, features=tuple(members), shape=shape, walked=False))
     return out
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import numpy as np
 import shapely
@@ -19,7 +20,7 @@ from mudcap.files.raw import ReadNote
 from mudcap.geo.plane import GEOD, LocalPlane
 from mudcap.geo.units import M2_PER_ACRE
 from mudcap.lang import _
-from mudcap.orchard.model import Block, Finding, Orchard, Role
+from mudcap.orchard.model import Block, Finding, Orchard, RefusedBlock, Role
 
 __all__ = ["ReadOptions", "read_orchard"]
 
@@ -67,6 +68,7 @@ def read_orchard(
         codes=options.codes,
     )
     findings += more
+    refused = tuple(RefusedBlock(name=f.feature, layer=f.layer, reason=f.text) for f in more if f.level == "error")
     blocks, more = without_overlaps(blocks, plane)
     findings += more
     _check_blocks(blocks, findings, limit_acres)
@@ -75,7 +77,7 @@ def read_orchard(
         if layer.role is not Role.BLOCKS:
             add_layer(ground, layer)
     findings += [*_where(blocks, plane), *ground.findings]
-    return _orchard(spec, plane, blocks, ground), tuple(findings)
+    return replace(_orchard(spec, plane, blocks, ground), refused=refused), tuple(findings)
 
 
 def _orchard(spec: RanchSpec, plane: LocalPlane, blocks: list[Block], ground: Ground) -> Orchard:

@@ -42,15 +42,22 @@ def escaped(text: str) -> str:
 
 
 def status_text(plan: Plan, word: Word) -> str:
-    """One sentence on the standing of the plan."""
+    """A sentence or two on the standing of the plan."""
+    without = [b.block_id for b in plan.blocks if b.status in ("refused", "no_site")]
+    more = word(" {n} of {all} blocks got no site: {names}.").format(
+        n=len(without), all=len(plan.blocks), names=", ".join(without)
+    )
+    planned = word("All blocks are planned within their limits.")
+    if without:
+        planned = word("The other blocks are planned within their limits.")
     return {
-        "planned": word("All blocks are planned within their limits."),
+        "planned": planned,
         "relaxed": word("A limit could not be met everywhere; it is widened where marked."),
         "fallback": word(
             "The search was stopped, or a solver failed: blocks marked so have a simple hexagonal layout. "
             "Run again for a better and repeatable plan."
         ),
-    }[plan_status(plan)]
+    }[plan_status(plan)] + (more if without else "")
 
 
 def _head(plan: Plan, word: Word) -> str:

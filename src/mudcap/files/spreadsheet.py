@@ -78,7 +78,7 @@ def _note(plan: Plan, site: Site, lang: str) -> str:
         parts.append(word("pinned"))
     if site.flags:
         parts.append(word("a limit is widened here"))
-    if site.mud_m > plan.params.mud.limit_m:
+    if plan.params.mud.mode == "existing" and site.mud_m > plan.params.mud.limit_m:
         parts.append(word("mud is beyond the limit"))
     if site.cavities > plan.params.stocking.cavities_warn:
         parts.append(word("more than {count} cavities").format(count=plan.params.stocking.cavities_warn))

@@ -248,8 +248,19 @@ class Orchard:
     """Where rounds start and end."""
     features: tuple[Feature, ...] = ()
     """Water points, ditches, soil, forage, hazards, hives, chemical stores (those that bar sites also stand in keep_outs)."""
+    refused: tuple[RefusedBlock, ...] = ()
+    """Blocks of the input that could not be used; they are in no other part."""
     tree_points: tuple[TreePoints, ...] = ()
     row_lines: tuple[RowLine, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RefusedBlock:
+    """A block of the input that could not be used, so that the plan can say so."""
+
+    name: str
+    layer: str
+    reason: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

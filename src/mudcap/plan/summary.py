@@ -37,12 +37,17 @@ def block_plans(
     params: Params,
     counts: Sequence[CountChoice] = (),
 ) -> tuple[BlockPlan, ...]:
-    """One summary a block, in orchard order."""
+    """One summary a block, in orchard order; then those that the input's checks refused."""
     missed = {c.block for c in counts if not c.reached}
-    return tuple(
+    planned = [
         _block_plan(orchard.blocks[t.block], t, p, candidates, demand, made, params, t.block in missed)
         for t, p in zip(tasks, placements, strict=True)
-    )
+    ]
+    refused = [
+        BlockPlan(block_id=r.name, status="refused", reason=r.reason, acres=0.0, trees=0, quota=0, sites=0, coverage=None)
+        for r in orchard.refused
+    ]
+    return tuple(planned + refused)
 
 
 def _block_plan(
