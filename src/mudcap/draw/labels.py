@@ -113,16 +113,16 @@ class Ground:
         self.taken[cells[inside, 0], cells[inside, 1]] = True
 
 
-_AROUND: Final = ((1, 0), (-1, 0), (1, 1), (1, -1), (-1, 1), (-1, -1), (0, 1), (0, -1))
+_AROUND: Final = ((1, 0), (-1, 0), (0, 1), (0, -1), (1, 1), (1, -1), (-1, 1), (-1, -1))
 
 
 def places_around(x: float, y: float, half_mm: float, width: float, height: float, gap_mm: float = 0.85) -> Iterable[Box]:
-    """Eight places around a symbol, the best to read first: right, left, the corners, above, below."""
+    """Eight places around a symbol, the best to read first: right, left, above, below, the corners."""
     for reach in (half_mm + gap_mm, half_mm + gap_mm + 1.0):
         for across, up in _AROUND:
             yield Box(
                 x=x + across * (reach * (0.75 if up else 1) + width / 2),
-                y=y + up * (reach * (0.75 if across else 1) + height / 2),
+                y=y + up * (reach * 0.75 if across else reach - 0.3) + up * height / 2,
                 width=width, height=height,
             )  # fmt: skip
 

@@ -22,7 +22,7 @@ from mudcap.draw.sheet_frame import (
 )
 from mudcap.draw.sheet_layout import MARGIN_MM, PAGES_MM, View, block_views, overview
 from mudcap.draw.sheet_map import Drawn, draw_block, draw_overview
-from mudcap.draw.sheet_pen import PT_PER_MM, Pen, face_name, printable
+from mudcap.draw.sheet_pen import PT_PER_MM, Pen, face_name, fitted, printable
 from mudcap.draw.sheet_tables import Item, block_items, draw_items, flow, heading, table
 from mudcap.draw.words import status_words
 from mudcap.lang import translator
@@ -101,7 +101,7 @@ def _pages(plan: Plan, page: str, lang: str) -> list[_Page]:
     width, height = PAGES_MM[page]
     index_pages = 0 if on_overview else len(flow(_index_items([], plan, _), width, height, band))
     blocks = _block_sheets(plan, page, 2 + index_pages, band, _)
-    out = [_overview_page(plan, scene, blocks, overview(scene.bounds, page, plan.params.units, below, band), band, _)]
+    out = [_overview_page(plan, scene, blocks, overview(_middle_bounds(scene), page, plan.params.units, below, band), band, _)]
     if not on_overview:
         out += _list_pages(plan, flow(_index_items(blocks, plan, _), width, height, band), page, _("Index"), "index", 0, band, _)
     for block in blocks:
@@ -109,6 +109,17 @@ def _pages(plan: Plan, page: str, lang: str) -> list[_Page]:
         subtitle = _("block {block}").format(block=block.plan.block_id)
         out += _list_pages(plan, block.lists, page, subtitle, f"list-{block.index}", 1, band, _)
     return out
+
+
+def _middle_bounds(scene: Scene) -> tuple[float, float, float, float]:
+    """Bounds of blocks, gates and yard: a ditch or a power line may run on far beyond."""
+    shapes = [m.geometry for key in ("blocks", "gates") if (layer := scene.layer(key)) for m in layer.marks]
+    left, bottom, right, top = (float(v) for v in shapely.total_bounds(shapes))
+    return left, bottom, right, top
+
+
+def _short(name: str) -> str:
+    return fitted(name.replace("\n", " "), 50.0, 9, "bold")
 
 
 def _block_sheets(plan: Plan, page: str, first: int, band: float, _: Text) -> list[_BlockSheets]:
@@ -174,7 +185,7 @@ def _overview_page(plan: Plan, scene: Scene, blocks: Sequence[_BlockSheets], vie
             title=_ranch(plan), subtitle=_("overview"), number=number, count=count, facts=_ranch_facts(plan, _),
             band=_band(plan, None, _),
         )  # fmt: skip
-        names = {b.index: f"{b.plan.block_id} · {_('p.')} {b.pages}" for b in blocks}
+        names = {b.index: f"{_short(b.plan.block_id)}\n{_('p.')} {b.pages}" for b in blocks}
         drawn = draw_overview(pen, plan, scene, view, names)
         _surround(pen, plan, view, words, drawn, _)
         _link_blocks(pen, plan, view, blocks)

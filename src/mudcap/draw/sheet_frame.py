@@ -109,14 +109,14 @@ def draw_strip(pen: Pen, view: View, drawn: Drawn, _: Text) -> None:
         pen.line([(x, y - 1.3), (x, y + 1.3)], width_mm=0.3)
     words = _("Print at 100 %: this line must measure 100 mm (3 15/16 in)")
     pen.text(left + CHECK_MM / 2, y - 3.2, words, 6.5, anchor="middle")
-    if drawn.unlabelled:
+    missing = [*drawn.unlabelled, *dict.fromkeys(drawn.unnamed)]
+    if missing:
         room = right - left - CHECK_MM - 6
-        full = _("No room to label: {names}").format(names=", ".join(drawn.unlabelled))
-        lines = wrapped(full, room, 6)
-        if len(lines) > 2:
-            lines = [lines[0], fitted(lines[1] + " " + lines[2], room, 6)]
+        lines = wrapped(_("No room to label: {names}").format(names=", ".join(missing)), room, 6)
+        if len(lines) > 3:
+            lines = [*lines[:2], fitted(" ".join(lines[2:]), room, 6)]
         for k, line in enumerate(lines):
-            pen.text(left + CHECK_MM + 6, y + 0.4 - 2.6 * k, line, 6)
+            pen.text(left + CHECK_MM + 6, y + 1.0 - 2.4 * k, line, 6)
 
 
 def draw_panel(pen: Pen, plan: Plan, view: View, words: PageText, drawn: Drawn, _: Text) -> None:

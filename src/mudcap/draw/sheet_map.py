@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -15,7 +15,7 @@ from shapely.affinity import rotate
 from shapely.geometry.base import BaseGeometry
 
 from mudcap.draw.labels import DIGIT_HEIGHT_EM, DROP_EM, Box, Ground, places_around, places_beyond
-from mudcap.draw.scene import Layer, Mark, Scene, barred_reasons
+from mudcap.draw.scene import Layer, Mark, Scene
 from mudcap.draw.sheet_layout import View, index_cells
 from mudcap.draw.sheet_pen import PT_PER_MM, Face, Pen, fitted, text_width_mm
 from mudcap.draw.style import GREY, STYLES
@@ -28,12 +28,15 @@ ROW_PT: Final = 6.0
 NAME_PT: Final = 6.5
 ROW_REACH_MM: Final = 7.0
 """How far beyond a row's end its number may stand; where that is taken it stands on the row itself, near its end."""
-ROW_INWARD_MM: Final = 12.0
+ROW_INWARD_MM: Final = 25.0
+LINE_EM: Final = 1.15
 TREE_DOTS_FROM_MM: Final = 1.1
 _OWN_ONLY: Final = frozenset({"rows", "excluded"})
 _NAMED: Final = ("gates", "hives", "hazards", "chemical_store", "keep_outs", "mud", "water", "closures", "forage", "roads")
 _FEW: Final = ("gates", "hives", "chemical_store", "closures", "roads")
 """What is named on the overview; the rest is named on the blocks' own pages."""
+_KEPT_CLEAR: Final = frozenset({"blocks", "roads", "gates", "hives", "hazards"})
+"""On the overview, labels keep off these only."""
 _HARD: Final = frozenset({"block", "block_outside", "road", "keep_out", "hives", "hazard", "chemical_store", "mud",
                           "mud_bad", "water", "ditch", "gate", "yard", "spray_lane"})  # fmt: skip
 """Styles over whose edges no label may lie."""
@@ -46,6 +49,9 @@ class Drawn:
     keys: list[tuple[str, str]] = field(default_factory=list)
     """Style keys with their form (area, line, point), in order of drawing."""
     unlabelled: list[str] = field(default_factory=list)
+    """Sites and rows without their number."""
+    unnamed: list[str] = field(default_factory=list)
+    """Features without their name."""
     row_step: int = 1
     """Every how many rows are numbered."""
     has_tree_dots: bool = False
@@ -73,6 +79,10 @@ class _Label:
     face: Face
 
 
+_RowEnd = tuple[int, tuple[float, float], tuple[float, float]]
+"""Row number, end point on the page, unit vector away from the row."""
+
+
 def draw_block(pen: Pen, plan: Plan, scene: Scene, view: View, block: int, matches: Sequence[Match] = ()) -> Drawn:
     """Draw one block's map: ground, rows, match lines, symbols, then numbers where there is room."""
     drawn = Drawn()
@@ -89,10 +99,14 @@ def draw_block(pen: Pen, plan: Plan, scene: Scene, view: View, block: int, match
             pen.line(match.line.coords, width_mm=0.5, dash_mm=(5, 1.5))
         spots = _draw_sites(pen, plan, scene, view, block, ground, drawn)
     _take_window(ground, window)
-    labels += _row_labels(plan.orchard.blocks[block].rows, view, ground, drawn)
+    rows = plan.orchard.blocks[block].rows
+    ends = list(_row_ends(rows, view)) if rows is not None else []
+    placed, waiting = _row_labels(rows, ends, view, ground, drawn) if rows is not None and ends else ([], [])
+    labels += placed
     ground.take_lines([match.line for match in matches], 0.5)
     labels += _match_labels(matches, ground)
     labels += _site_labels(spots, ground, drawn)
+    labels += _inner_row_labels(waiting, ground, drawn)
     labels += _name_labels(scene, view, ground, drawn, block)
     for label in labels:
         _draw_label(pen, label)
@@ -106,7 +120,8 @@ def draw_overview(pen: Pen, plan: Plan, scene: Scene, view: View, names: dict[in
     with pen.clipped(*view.frame.window):
         for layer in scene.layers:
             if layer.shown and layer.key not in ("sites", "rows", "excluded"):
-                _draw_layer(pen, plan, layer, view, None, ground, drawn)
+                own = ground if layer.key in _KEPT_CLEAR else Ground(0, 0, 1, 1)
+                _draw_layer(pen, plan, layer, view, None, own, drawn, 0.75)
         if plan.sites:
             pen.dots(view.to_page([(s.x_m, s.y_m) for s in plan.sites]), 0.25, GREY)
     _take_window(ground, view.frame.window)
@@ -127,7 +142,7 @@ def _draw_crosses(pen: Pen, view: View) -> None:
 
 
 def _draw_layer(
-    pen: Pen, plan: Plan, layer: Layer, view: View, block: int | None, ground: Ground, drawn: Drawn
+    pen: Pen, plan: Plan, layer: Layer, view: View, block: int | None, ground: Ground, drawn: Drawn, size: float = 1.0
 ) -> None:
     window = view.frame.window
     reach = (window[0] - 3, window[1] - 3, window[2] + 3, window[3] + 3)
@@ -143,15 +158,15 @@ def _draw_layer(
             continue
         key = "block_outside" if mark.style == "block" and block is not None and mark.index != block else mark.style
         for part in _parts(shape):
-            _draw_part(pen, part, key, window, ground)
+            _draw_part(pen, part, key, window, ground, size)
             if key != "setback" and part.intersects(shapely.box(*window)):
                 drawn.note(key, {"Polygon": "area", "Point": "point"}.get(part.geom_type, "line"))
 
 
 def _draw_part(
-    pen: Pen, part: BaseGeometry, key: str, window: tuple[float, float, float, float], ground: Ground
+    pen: Pen, part: BaseGeometry, key: str, window: tuple[float, float, float, float], ground: Ground, size: float
 ) -> None:
-    style = STYLES[key]
+    style = replace(STYLES[key], size_mm=STYLES[key].size_mm * size)
     if part.geom_type == "Polygon":
         pen.area(part, style, window)
         edges = [part.boundary]
@@ -168,7 +183,7 @@ def _draw_part(
 
 def _draw_excluded(pen: Pen, plan: Plan, mark: Mark, view: View, block: int | None, drawn: Drawn) -> None:
     candidates = plan.candidates
-    own = (barred_reasons(plan) == mark.index) & ((candidates.block == block) if block is not None else True)
+    own = (plan.candidates.reasons == mark.index) & ((candidates.block == block) if block is not None else True)
     points = _in_window(view.to_page(candidates.xy[own]), view) if own.any() else np.empty((0, 2))
     if len(points):
         pen.crosses(points, STYLES["excluded"])
@@ -237,7 +252,7 @@ def _site_labels(
     waiting = spots
     for size in SITE_PT:
         left_over = []
-        for spot in waiting:
+        for spot in sorted(waiting, key=lambda s: _room(s, ground, size)):
             x, y, text, _address, half = spot
             width, height = _extent(text, size, "bold")
             box = ground.first_free(places_around(x, y, half, width, height))
@@ -249,40 +264,52 @@ def _site_labels(
     drawn.unlabelled += [f"{text} ({address})" for _x, _y, text, address, _half in waiting]
 
 
-def _row_labels(rows: TreeRows | None, view: View, ground: Ground, drawn: Drawn) -> Iterator[_Label]:
-    """Row numbers at both ends of what the window shows of each row."""
-    if rows is None or not len(rows.row_number):
-        return
+def _room(spot: tuple[float, float, str, str, float], ground: Ground, size: float) -> int:
+    """How many places a site's number has: those with few choose first."""
+    x, y, text, _address, half = spot
+    return sum(ground.is_free(box) for box in places_around(x, y, half, *_extent(text, size, "bold")))
+
+
+def _row_labels(
+    rows: TreeRows, ends: Sequence[_RowEnd], view: View, ground: Ground, drawn: Drawn
+) -> tuple[list[_Label], list[tuple[_RowEnd, float]]]:
+    """Row numbers beyond both ends of what the window shows of each row, and the ends that found no room there."""
     widest = max((str(n) for n in rows.row_number), key=len)
     width, height = _extent(widest, ROW_PT, "plain")
-    ends = list(_row_ends(rows, view))
-    if not ends:
-        return
     pitch = rows.row_spacing_m * 1000 / view.scale
     away = ends[len(ends) // 2][2]
     level = width * abs(away[1]) + height * abs(away[0])
-    drawn.row_step = next(k for k in (1, 2, 5, 10, 20, 50, 100, 1000) if pitch * k >= height + 0.4)
+    drawn.row_step = next(k for k in (1, 2, 5, 10, 20, 50, 100, 1000) if pitch * k >= height + 0.6)
     turned = level + 0.6 > pitch * drawn.row_step
     edges = {int(rows.row_number[0]), int(rows.row_number[-1])}
+    labels: list[_Label] = []
+    waiting: list[tuple[_RowEnd, float]] = []
     for number, end, direction in ends:
         if number % drawn.row_step and number not in edges:
             continue
-        text = str(number)
         angle = _upright(math.degrees(math.atan2(direction[1], direction[0]))) if turned else 0.0
-        size = _extent(text, ROW_PT, "plain")
-        inward = (-direction[0], -direction[1])
-        box = ground.first_free(
-            (*places_beyond(end, direction, *size, angle, ROW_REACH_MM), *places_beyond(end, inward, *size, angle, ROW_INWARD_MM))
-        )
+        size = _extent(str(number), ROW_PT, "plain")
+        box = ground.first_free(places_beyond(end, direction, *size, angle, ROW_REACH_MM))
         if box is None:
-            drawn.unlabelled.append(f"R{number}")
+            waiting.append(((number, end, direction), angle))
+        else:
+            labels.append(_Label(box=box, text=str(number), size_pt=ROW_PT, face="plain"))
+    return labels, waiting
+
+
+def _inner_row_labels(waiting: Sequence[tuple[_RowEnd, float]], ground: Ground, drawn: Drawn) -> Iterator[_Label]:
+    """Numbers on the rows themselves, near their ends, where there was no room beyond them."""
+    for (number, end, direction), angle in waiting:
+        text = f"R{number}"
+        size = _extent(text, ROW_PT, "plain")
+        box = ground.first_free(places_beyond(end, (-direction[0], -direction[1]), *size, angle, ROW_INWARD_MM))
+        if box is None:
+            drawn.unlabelled.append(text)
         else:
             yield _Label(box=box, text=text, size_pt=ROW_PT, face="plain")
 
 
-def _row_ends(
-    rows: TreeRows, view: View
-) -> Iterator[tuple[int, tuple[float, float], tuple[float, float]]]:
+def _row_ends(rows: TreeRows, view: View) -> Iterator[_RowEnd]:
     """Row number, end point on the page, unit vector away from the row; two for each row in the window."""
     for number, line in zip(rows.row_number, rows.row_line, strict=True):
         pieces = shapely.clip_by_rect(view.geometry(line), *view.frame.window)
@@ -306,7 +333,7 @@ def _name_labels(
             visible = view.geometry(mark.geometry).intersection(window)
             if mark.style == "setback" or not words.strip() or visible.is_empty:
                 continue
-            texts = dict.fromkeys(fitted(w, 48.0, NAME_PT, "slant") for w in (words, mark.label) if w.strip())
+            texts = dict.fromkeys(fitted(w, 72.0, NAME_PT, "slant") for w in (words, mark.label) if w.strip())
             yield from _place_name(tuple(texts), visible, ground, drawn, STYLES[mark.style].size_mm / 2)
     blocks = scene.layer("blocks")
     for mark in blocks.marks if blocks and block is not None else ():
@@ -324,7 +351,7 @@ def _place_name(
         if box is not None:
             yield _Label(box=box, text=text, size_pt=NAME_PT, face="slant")
             return
-    drawn.unlabelled.append(texts[0])
+    drawn.unnamed.append(texts[0])
 
 
 def _name_places(shape: BaseGeometry, half: float, width: float, height: float) -> Iterator[Box]:
@@ -365,17 +392,28 @@ def _inside_places(shape: BaseGeometry, width: float, height: float) -> Iterator
 
 
 def _block_labels(plan: Plan, view: View, names: dict[int, str], ground: Ground, drawn: Drawn) -> Iterator[_Label]:
+    """Name and pages of each block, inside it if at all possible."""
     for i, text in names.items():
         shape = view.geometry(plan.orchard.blocks[i].polygon)
-        for size in (9.0, 7.5, 6.0):
-            words = fitted(text, 60.0, size, "bold")
-            width, height = _extent(words, size, "bold")
-            box = ground.first_free(_name_places(shape, 0.0, width, height))
-            if box is not None:
-                yield _Label(box=box, text=words, size_pt=size, face="bold")
-                break
+        label = _inside_label(text, shape, ground) or _outside_label(text, shape, ground)
+        if label is None:
+            drawn.unnamed.append(text.replace("\n", " "))
         else:
-            drawn.unlabelled.append(text)
+            yield label
+
+
+def _inside_label(text: str, shape: BaseGeometry, ground: Ground) -> _Label | None:
+    for size in (9.0, 7.5, 6.5, 6.0):
+        box = ground.first_free(_inside_places(shape, *_extent(text, size, "bold")))
+        if box is not None:
+            return _Label(box=box, text=text, size_pt=size, face="bold")
+    return None
+
+
+def _outside_label(text: str, shape: BaseGeometry, ground: Ground) -> _Label | None:
+    line = text.replace("\n", " ")
+    box = ground.first_free(_name_places(shape, 0.0, *_extent(line, 6.5, "bold")))
+    return None if box is None else _Label(box=box, text=line, size_pt=6.5, face="bold")
 
 
 def _draw_label(pen: Pen, label: _Label) -> None:
@@ -388,14 +426,18 @@ def _draw_label(pen: Pen, label: _Label) -> None:
     corners = rotate(shapely.box(box.x - box.width / 2, box.y - box.height / 2, box.x + box.width / 2,
                                  box.y + box.height / 2), box.turn_deg, origin=(box.x, box.y))  # fmt: skip
     pen.fill(corners.exterior.coords, "#ffffff")
-    pen.text(x, y, label.text, label.size_pt, face=label.face, anchor="middle", turn_deg=box.turn_deg)
+    lines = label.text.split("\n")
+    for k, line in enumerate(reversed(lines)):
+        up = k * LINE_EM * label.size_pt / PT_PER_MM
+        pen.text(x, y + up, line, label.size_pt, face=label.face, anchor="middle", turn_deg=box.turn_deg)
 
 
 def _extent(text: str, size_pt: float, face: Face) -> tuple[float, float]:
     """Width and height of a label's box [mm]; words have letters that reach below the line, numbers have none."""
     em = size_pt / PT_PER_MM
     height = DIGIT_HEIGHT_EM + (DROP_EM + 0.06 if face == "slant" else 0.02)
-    return text_width_mm(text, size_pt, face) + 0.1, height * em
+    lines = text.split("\n")
+    return max(text_width_mm(line, size_pt, face) for line in lines) + 0.1, (height + (len(lines) - 1) * LINE_EM) * em
 
 
 def _take_window(ground: Ground, window: tuple[float, float, float, float]) -> None:
