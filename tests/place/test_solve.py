@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import warnings
 from itertools import combinations
 
 import numpy as np
@@ -96,13 +95,15 @@ def test_small_problems_against_all_layouts(objective: str) -> None:
             value, bound, status = found["mean"]
             assert value == pytest.approx(best, abs=1e-9), seed
             assert bound is not None and bound <= best + 1e-9, seed
+            assert status != "optimal" or value <= bound * (1 + 1e-8) + 1e-9, seed
             continue
         value, bound, status = found["farthest"]
         assert value == pytest.approx(farthest, abs=1e-6), seed
         assert bound is not None and bound <= farthest + 1e-6, seed
+        assert status != "optimal" or bound == pytest.approx(value, abs=1e-6), seed
         if objective == "even":
             best = min(s[2] for s in scores if s[0] <= farthest + 1e-6)
-            value, bound, status = found["mean_square"]
+            value, bound, _ = found["mean_square"]
             assert best - 1e-9 <= value <= best * (1 + MEAN_SQUARE_GIVEN) + 1e-9, seed
             assert bound is not None and bound <= best + 1e-9, seed
 
@@ -204,14 +205,13 @@ def test_effort_and_start_are_checked() -> None:
         solve(problem, start=[7])
 
 
+# spopt still builds its models in the way that pulp 3.3 announces to change
+@pytest.mark.filterwarnings("ignore::DeprecationWarning")
 def test_reference_library_agrees_on_small_problems() -> None:
     """PySAL's spopt (p-median and p-center as integer programs) finds the same values."""
     locate = pytest.importorskip("spopt.locate")
     pulp = pytest.importorskip("pulp")
-    with warnings.catch_warnings():
-        # pulp announces that its bundled solver will move to an extra of its own
-        warnings.simplefilter("ignore", DeprecationWarning)
-        quiet = pulp.PULP_CBC_CMD(msg=False)
+    quiet = pulp.PULP_CBC_CMD(msg=False)
     rng = np.random.default_rng(5)
     for _ in range(3):
         xy = rng.random((14, 2)) * 100

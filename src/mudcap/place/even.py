@@ -41,8 +41,9 @@ the sites from passing one another, softer ones leave points beyond the cap at t
 
 HARD_HOT = 0.1
 """Temperature at which cooling with a hard cap begins, as a share of one site's cost."""
-MOST_REPAIRED, REPAIR_ROUNDS = 5, 2000
-"""Rounds of the local search that may bring the last few points back within the cap."""
+REPAIRS, REPAIR_ROUNDS, REPAIRED_SHARE = 3, 200, 0.02
+"""Times, and rounds each for every point, that the local search tries to bring points back within the cap; and the
+share of the sites up to which it does."""
 
 MEAN_SQUARE_GIVEN = 0.001
 """Share of the mean square that the spread of the loads may cost."""
@@ -169,8 +170,8 @@ def lower_mean_square(
     with a hard one from the layout given.
     """
     trial, stopped = soft_cool(service, layout, params, cap_m, seed, stop)
-    if not stopped and 0 < num_unserved(service, trial) <= MOST_REPAIRED:
-        trial, stopped = iterate(service, trial, rounds=REPAIR_ROUNDS, seed=seed, stop=stop)
+    if not stopped:
+        trial, stopped = repair(service, trial, seed, stop)
     if not stopped and num_unserved(service, trial) and not num_unserved(service, layout):
         trial = open_sites(service, layout.sites.astype(np.int64))
         stopped = cool(
@@ -180,6 +181,20 @@ def lower_mean_square(
     if stopped:
         return layout, True
     return iterate(service, layout, rounds=num_rounds(service, params), seed=seed, stop=stop)
+
+
+def repair(service: Service, layout: Layout, seed: int, stop: Stop) -> tuple[Layout, bool]:
+    """Return the layout with its few points beyond the cap brought back, where that succeeds, and True if stopped."""
+    stopped = False
+    for attempt in range(REPAIRS):
+        lost = np.flatnonzero((layout.first < 0) & (service.outside_cost == service.penalty))
+        if stopped or not 0 < len(lost) <= max(5, REPAIRED_SHARE * len(layout.sites)):
+            break
+        rounds = REPAIR_ROUNDS * len(lost)
+        layout, stopped = iterate(
+            service, layout, rounds=rounds, seed=seed + attempt, centres=lost, stop=stop
+        )
+    return layout, stopped
 
 
 def num_moves(params: MeanParams, count: int) -> int:

@@ -22,6 +22,10 @@ from mudcap.place.swap import (
 STEPS = 200
 """Temperatures in one cooling; between two of them the search may be stopped."""
 
+WINDOW = 4096
+"""Demand points among which a move is drawn; the window slides over all in each step, so that the lists in use stay in
+the processor's cache."""
+
 
 def anneal(
     service: Service,
@@ -53,8 +57,10 @@ def _anneal_step(  # type: ignore[no-untyped-def]
     start, candidate, cost, outside, sites, place, first, second, first_cost, second_cost,
 ):  # fmt: skip
     m = len(start) - 1
-    for _ in range(moves):
-        j = int(next_random(random) * m)
+    window = min(m, WINDOW)
+    for move in range(moves):
+        j = move * m // moves + int(next_random(random) * window)
+        j = j if j < m else j - m
         r = first[j]
         length = start[j + 1] - start[j]
         if r < 0 or length < 2:

@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 import numpy as np
 from numba import njit
+from numpy.typing import NDArray
 
 from mudcap.place.swap import (
     Layout,
@@ -33,13 +34,15 @@ def iterate(
     rounds: int,
     hot: float = 0.0,
     seed: int = 0,
+    centres: NDArray[np.int64] | None = None,
     stop: Callable[[], bool] | None = None,
 ) -> tuple[Layout, bool]:
     """Return the best layout of ``rounds`` shakes and True if stopped before the end.
 
-    ``hot`` [cost] is the temperature at which a slightly worse layout is walked on from; it falls to zero.
+    ``centres`` are the demand points to shake at (all where None). ``hot`` [cost] is the temperature at which a slightly worse layout is walked on from; it falls to zero.
     """
     random = random_state(seed)
+    spots = np.arange(service.num_demand) if centres is None else centres
     n, p = service.num_candidates, len(layout.sites)
     work = (np.zeros(n), np.zeros(n), np.empty(n, np.int32), np.empty(n, np.int32), np.zeros(n, np.bool_))
     journal = np.empty((max(64, 4 * p), 2), np.int32)
@@ -50,7 +53,7 @@ def iterate(
             break
         total = np.array([total_cost(service, layout)])
         best_cost = _iterate(
-            max(1, rounds // CHUNKS), hot * (1 - chunk / CHUNKS), step, total, best_cost, best, random, *work, journal,
+            max(1, rounds // CHUNKS), hot * (1 - chunk / CHUNKS), step, total, best_cost, best, random, spots, *work, journal,
             service.site_state, service.site_cost, *candidate_lists(service), *demand_lists(service),
             layout.sites, layout.place, *service_of(layout),
         )  # fmt: skip
@@ -175,7 +178,7 @@ def _partner(  # type: ignore[no-untyped-def]
 
 @njit(cache=True)
 def _iterate(  # type: ignore[no-untyped-def]
-    rounds, temperature, step, total, best_cost, best, random, loss, extra, touched, queue, queued, journal,
+    rounds, temperature, step, total, best_cost, best, random, centres, loss, extra, touched, queue, queued, journal,
     state, site_cost, cstart, cdemand, ccost, start, candidate, cost, outside,
     sites, place, first, second, first_cost, second_cost,
 ):  # fmt: skip
@@ -188,7 +191,7 @@ def _iterate(  # type: ignore[no-untyped-def]
     for _ in range(rounds):
         before = total[0]
         made, tail = _shake(
-            total, loss, queue, queued, journal, random, state, site_cost, cstart, cdemand, ccost, start, candidate,
+            total, loss, queue, queued, journal, random, centres, state, site_cost, cstart, cdemand, ccost, start, candidate,
             cost, outside, sites, place, first, second, first_cost, second_cost,
         )  # fmt: skip
         made = _settle(
@@ -215,12 +218,12 @@ def _iterate(  # type: ignore[no-untyped-def]
 
 @njit(cache=True)
 def _shake(  # type: ignore[no-untyped-def]
-    total, loss, queue, queued, journal, random, state, site_cost, cstart, cdemand, ccost, start, candidate, cost,
+    total, loss, queue, queued, journal, random, centres, state, site_cost, cstart, cdemand, ccost, start, candidate, cost,
     outside, sites, place, first, second, first_cost, second_cost,
 ):  # fmt: skip
     """Move one to MAX_SHAKE sites at one spot to random candidates near them; return the moves and the queue's end."""
     made, tail = 0, 0
-    j = int(next_random(random) * len(first))
+    j = centres[int(next_random(random) * len(centres))]
     for _ in range(1 + int(next_random(random) * MAX_SHAKE)):
         length = start[j + 1] - start[j]
         if length < 2:

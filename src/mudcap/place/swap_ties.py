@@ -149,17 +149,18 @@ def _lighter(  # type: ignore[no-untyped-def]
             j = free[f]
             for k in range(start[j], start[j + 1]):
                 v = near[k]
+                if v == u or weights[j] <= 0:
+                    continue
                 # along a path all points must weigh the same, or the sites between change too
-                if (
-                    seen[v] == mark
-                    or weights[j] <= 0
-                    or (at != u and weights[free[came_by[at]]] != weights[j])
-                ):
+                if at != u and (seen[v] == mark or weights[free[came_by[at]]] != weights[j]):
+                    continue
+                if load[u] - load[v] > weights[j] * (1 + 1e-9):
+                    came_by[v] = f
+                    return v
+                if seen[v] == mark:
                     continue
                 seen[v] = mark
                 came_by[v] = f
-                if load[u] - load[v] > weights[j] * (1 + 1e-9):
-                    return v
                 queue[last] = v
                 last += 1
             f = follow[f]
