@@ -148,7 +148,10 @@ def py_vrp(distance: np.ndarray, seconds: float) -> float:
 
     whole = np.rint(distance * 100).astype(int)
     model = Model()
-    places = [model.add_depot(0, 0), *(model.add_client(0, 0) for _ in range(len(whole) - 1))]
+    places = [model.add_location(0, 0) for _ in range(len(whole))]
+    model.add_depot(places[0])
+    for place in places[1:]:
+        model.add_client(place)
     model.add_vehicle_type(1)
     for i, a in enumerate(places):
         for j, b in enumerate(places):

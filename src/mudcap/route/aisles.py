@@ -159,3 +159,32 @@ def _use(options: EdgeOptions, o: int) -> Use:
         until_m=-np.inf if passes else float(options.until_m[o]),
         from_m=np.inf if passes else float(options.from_m[o]),
     )
+
+
+def leg_seconds(graph: StopGraph, legs: tuple[Leg, ...], params: RoundParams) -> list[float]:
+    """Driving time of each leg, turns included; their sum is the round's objective."""
+    turns = _turn_costs(graph, params)
+    seconds = []
+    for leg in legs:
+        s_m = 1 / (params.aisle_m_s if graph.is_aisle[leg.edge] else params.road_m_s)
+        at_tail, at_head = turns[leg.edge]
+        if leg.turn_m is None:
+            seconds.append(leg.length_m * s_m + at_tail + at_head)
+        else:
+            end = at_tail if leg.begin == graph.tail[leg.edge] else at_head
+            seconds.append(leg.length_m * s_m + (params.u_turn_s + 2 * end if leg.turn_m > 0 else 0.0))
+    return seconds
+
+
+def only(graph: StopGraph, stops: NDArray[np.int64]) -> StopGraph:
+    """The graph with some of its stops, numbered in the order given."""
+    number = np.full(graph.num_stops, -1, np.int64)
+    number[stops] = np.arange(len(stops))
+    keep = number[graph.place_stop] >= 0
+    return replace(
+        graph,
+        place_stop=number[graph.place_stop[keep]],
+        place_edge=graph.place_edge[keep],
+        place_m=graph.place_m[keep],
+        place_side=graph.place_side[keep],
+    )

@@ -1,0 +1,122 @@
+"""What a service round is made of: work in blocks, crews with their shifts, and routes with clock times."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mudcap.route.options import RoundParams
+from mudcap.route.stopgraph import StopGraph
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class BlockWork:
+    """The visits to make in one block."""
+
+    block_id: str
+    graph: StopGraph
+    service_s: NDArray[np.float64]
+    """(n,) seconds at each stop of the graph."""
+    load: NDArray[np.float64]
+    """(n,) room each stop takes in the vehicle (shelters to hang or fetched); 0 where nothing is carried."""
+    opens_s: float = 0.0
+    """Seconds from midnight of the first day before which nobody may enter (re-entry interval); 0 = open."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Crew:
+    """One crew and its day; the same every day."""
+
+    name: str
+    start_s: float = 7 * 3600.0
+    """Seconds after midnight at which it leaves the yard."""
+    shift_s: float = 8 * 3600.0
+    """Longest time from leaving the yard to being back, breaks included."""
+    capacity: float = np.inf
+    reload_s: float = 600.0
+    """At the yard between two loads."""
+    break_after_s: float = 4 * 3600.0
+    """The break falls at the first halt that ends this long after the start; not taken on shorter days."""
+    break_s: float = 1800.0
+    params: RoundParams = field(
+        default_factory=lambda: RoundParams(aisle_m_s=2.2, road_m_s=3.3, u_turn_s=20.0)
+    )
+    """Speeds and turns; common practice, no source."""
+
+
+StepKind = Literal["travel", "drive", "serve", "break", "wait", "reload"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RouteStep:
+    """One thing a crew does, with its clock times."""
+
+    kind: StepKind
+    """`travel`: between yard and blocks; `drive`: inside a block."""
+    begin_s: float
+    """Seconds from midnight of the first day."""
+    end_s: float
+    metres: float = 0.0
+    block_id: str = ""
+    edge: int = -1
+    """Way of the block's graph that is driven."""
+    from_vertex: int = -1
+    to_vertex: int = -1
+    """Vertices between which the leg runs; equal where the crew turns round inside."""
+    stop: int = -1
+    """Stop of the block's graph that is served."""
+    side: int = 0
+    """+1: the stop is on the right of the crew, -1 on the left."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Route:
+    """One crew's day."""
+
+    crew: str
+    day: int
+    """0 is the first day."""
+    steps: tuple[RouteStep, ...]
+
+    @property
+    def begin_s(self) -> float:
+        """When it leaves the yard."""
+        return self.steps[0].begin_s
+
+    @property
+    def end_s(self) -> float:
+        """When it is back."""
+        return self.steps[-1].end_s
+
+    @property
+    def length_m(self) -> float:
+        """Metres driven."""
+        return sum(s.metres for s in self.steps)
+
+    def seconds(self, *kinds: StepKind) -> float:
+        """Time spent on steps of some kinds."""
+        return sum(s.end_s - s.begin_s for s in self.steps if s.kind in kinds)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RoutePlan:
+    """All crews' days, and what is left undone."""
+
+    routes: tuple[Route, ...]
+    unserved: tuple[tuple[str, int], ...]
+    """(block, stop) for which no shift has room."""
+    bound_s: float
+    """No plan needs fewer working seconds in all: service, and each block's proven shortest drive (0 where unproven)."""
+
+    @property
+    def finish_s(self) -> float:
+        """When the last crew is back; seconds from midnight of the first day."""
+        return max((r.end_s for r in self.routes), default=0.0)
+
+    @property
+    def paid_s(self) -> float:
+        """Crew seconds from leaving the yard to being back."""
+        return sum(r.end_s - r.begin_s for r in self.routes)

@@ -1,0 +1,185 @@
+"""Crews and days: every stop once, clock times that add up, shifts, loads and closures kept."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from route_blocks import regular_block
+
+from mudcap.route.aisles import leg_seconds, only, solve_block
+from mudcap.route.options import RoundParams
+from mudcap.route.service import ServiceProblem, block_order, solve_service
+from mudcap.route.visits import BlockWork, Crew, RoutePlan
+
+
+def _problem(num_blocks: int = 4, each: int = 25, seed: int = 0, **crew: float) -> ServiceProblem:
+    """Blocks of 12 rows along a road, the yard at its west end; two minutes at each stop, one shelter to hang."""
+    rng = np.random.default_rng(seed)
+    work = []
+    for b in range(num_blocks):
+        graph = regular_block(
+            num_rows=12,
+            length_m=150.0,
+            stop_row=rng.integers(0, 12, each),
+            stop_y_m=rng.uniform(0, 150, each),
+        )
+        work.append(
+            BlockWork(block_id=f"B{b}", graph=graph, service_s=np.full(each, 120.0), load=np.ones(each))
+        )
+    along = np.append(0.0, 300.0 + 200.0 * rng.permutation(num_blocks))
+    between = np.abs(along[:, None] - along[None])
+    return ServiceProblem(work=tuple(work), between_m=between, crews=(Crew(name="A", **crew),))  # type: ignore[arg-type]
+
+
+def _check(problem: ServiceProblem, plan: RoutePlan) -> None:
+    """What must hold of every plan, looked at step by step."""
+    served = [(s.block_id, s.stop) for r in plan.routes for s in r.steps if s.kind == "serve"]
+    everything = [(w.block_id, k) for w in problem.work for k in range(w.graph.num_stops)]
+    assert sorted([*served, *plan.unserved]) == sorted(everything)
+    crews = {c.name: c for c in problem.crews}
+    work = {w.block_id: w for w in problem.work}
+    for route in plan.routes:
+        crew = crews[route.crew]
+        assert route.begin_s == pytest.approx(route.day * 86_400 + crew.start_s)
+        assert route.end_s - route.begin_s <= crew.shift_s + 1e-6
+        load = 0.0
+        for before, after in pairwise(route.steps):
+            assert after.begin_s == pytest.approx(before.end_s)
+        for step in route.steps:
+            assert step.end_s >= step.begin_s
+            if step.block_id:
+                assert step.begin_s >= work[step.block_id].opens_s - 1e-6
+            if step.kind == "serve":
+                load += work[step.block_id].load[step.stop]
+                assert step.end_s - step.begin_s == pytest.approx(work[step.block_id].service_s[step.stop])
+                graph = work[step.block_id].graph
+                assert step.edge in graph.place_edge[graph.place_stop == step.stop]
+            if step.kind == "reload":
+                load = 0.0
+            assert load <= crew.capacity
+        parts = route.seconds("travel", "drive", "serve", "break", "wait", "reload")
+        assert parts == pytest.approx(route.end_s - route.begin_s)
+    if not plan.unserved:
+        assert plan.paid_s >= plan.bound_s - 1e-6
+
+
+def test_one_crew_one_day() -> None:
+    """With room in the shift one crew does all, block by block, each by its exact round."""
+    problem = _problem()
+    plan = solve_service(problem)
+    _check(problem, plan)
+    assert plan.unserved == ()
+    assert len(plan.routes) == 1
+    drive = plan.routes[0].seconds("drive")
+    exact = sum(solve_block(w.graph, problem.crews[0].params).objective for w in problem.work)
+    assert drive == pytest.approx(exact)
+    assert plan.routes[0].seconds("serve") == pytest.approx(100 * 120.0)
+    assert plan.routes[0].seconds("travel") * 3.3 == pytest.approx(2 * problem.between_m.max())
+
+
+@pytest.mark.parametrize("num_crews", [2, 3])
+def test_more_crews_finish_sooner(num_crews: int) -> None:
+    """Crews share the giant tour so that the last is back well before one crew alone, with little more paid time."""
+    problem = _problem()
+    alone = solve_service(problem)
+    crews = tuple(Crew(name=f"crew {k}") for k in range(num_crews))
+    together = replace(problem, crews=crews)
+    plan = solve_service(together)
+    _check(together, plan)
+    assert plan.unserved == ()
+    work_s = alone.finish_s - 7 * 3600
+    assert plan.finish_s - 7 * 3600 <= work_s / num_crews * 1.12
+    assert plan.paid_s <= work_s * 1.12
+
+
+def test_short_shifts_need_days() -> None:
+    """What does not fit one day goes on the next; what fits no day is said, not dropped."""
+    problem = _problem(shift_s=3 * 3600.0)
+    week = replace(problem, num_days=5)
+    plan = solve_service(week)
+    _check(week, plan)
+    assert plan.unserved == ()
+    assert {r.day for r in plan.routes} == {0, 1}
+    one_day = solve_service(problem)
+    _check(problem, one_day)
+    assert 0 < len(one_day.unserved) < 100
+    nothing = solve_service(_problem(shift_s=60.0))
+    assert len(nothing.unserved) == 100
+    assert nothing.routes == ()
+
+
+def test_closed_block_is_never_entered_early() -> None:
+    """Blocks under a re-entry interval come last, and the crew waits at them if it must."""
+    problem = _problem()
+    opens = (10 * 3600.0, 0.0, 13 * 3600.0, 0.0)
+    work = tuple(replace(w, opens_s=o) for w, o in zip(problem.work, opens, strict=True))
+    closed = replace(problem, work=work)
+    plan = solve_service(closed)
+    _check(closed, plan)
+    assert plan.unserved == ()
+    first = {s.block_id: s.begin_s for r in plan.routes for s in reversed(r.steps) if s.kind == "serve"}
+    assert first["B0"] >= 10 * 3600
+    assert first["B2"] >= 13 * 3600
+    assert plan.routes[0].seconds("wait") > 0
+
+
+def test_loads_go_back_to_the_yard() -> None:
+    """A vehicle that takes 30 shelters comes back to the yard three times for 100."""
+    problem = _problem(capacity=30.0)
+    plan = solve_service(problem)
+    _check(problem, plan)
+    assert plan.unserved == ()
+    assert sum(s.kind == "reload" for s in plan.routes[0].steps) == 3
+    with pytest.raises(ValueError, match="load"):
+        solve_service(_problem(capacity=0.5))
+
+
+def test_break_is_taken_once_and_late_enough() -> None:
+    """Half an hour after four hours; none on a day that is over before."""
+    problem = _problem(num_blocks=6, each=30)
+    steps = solve_service(problem).routes[0].steps
+    breaks = [s for s in steps if s.kind == "break"]
+    assert [s.end_s - s.begin_s for s in breaks] == [pytest.approx(1800.0)]
+    assert 11 * 3600 <= breaks[0].begin_s <= 11 * 3600 + 300
+    short = solve_service(_problem(num_blocks=1, each=10))
+    assert all(s.kind != "break" for s in short.routes[0].steps)
+
+
+def test_leg_times_add_up_to_the_objective() -> None:
+    """With turns and two speeds the legs' seconds sum to the round's cost."""
+    graph = _problem(num_blocks=1, each=9).work[0].graph
+    params = RoundParams(aisle_m_s=2.0, road_m_s=3.0, headland_turn_s=7.0, u_turn_s=15.0)
+    tour = solve_block(graph, params)
+    assert sum(leg_seconds(graph, tour.legs, params)) == pytest.approx(tour.objective)
+
+
+def test_some_of_the_stops() -> None:
+    """A part of a block's stops keeps their places, numbered anew."""
+    graph = _problem(num_blocks=1, each=9).work[0].graph
+    part = only(graph, np.array([7, 2]))
+    assert part.num_stops == 2
+    for new, old in enumerate([7, 2]):
+        theirs = graph.place_stop == old
+        np.testing.assert_array_equal(part.place_m[part.place_stop == new], graph.place_m[theirs])
+
+
+def test_blocks_are_strung_without_crossings() -> None:
+    """Blocks round a square are visited round the square, and late ones after the others."""
+    corner = np.array([[0, 0], [0, 100], [100, 100], [100, 0], [0, 50], [100, 50]], float)
+    between = np.abs(corner[:, None] - corner[None]).sum(axis=2)
+    order = block_order(between, [0.0] * 5)
+    path = [0, *(b + 1 for b in order), 0]
+    assert sum(between[a, b] for a, b in pairwise(path)) == 400.0
+    assert block_order(between, [5.0, 0.0, 0.0, 0.0, 0.0])[-1] == 0
+
+
+def test_nobody_to_do_it_is_an_error() -> None:
+    """No crew or no day is a wrong call; no work is an empty plan."""
+    problem = _problem()
+    with pytest.raises(ValueError, match="crews"):
+        solve_service(replace(problem, crews=()))
+    empty = solve_service(replace(problem, work=(), between_m=np.zeros((1, 1))))
+    assert (empty.routes, empty.unserved, empty.finish_s) == ((), (), 0.0)
