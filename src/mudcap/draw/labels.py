@@ -116,9 +116,11 @@ class Ground:
 _AROUND: Final = ((1, 0), (-1, 0), (0, 1), (0, -1), (1, 1), (1, -1), (-1, 1), (-1, -1))
 
 
-def places_around(x: float, y: float, half_mm: float, width: float, height: float, gap_mm: float = 0.85) -> Iterable[Box]:
-    """Eight places around a symbol, the best to read first: right, left, above, below, the corners."""
-    for reach in (half_mm + gap_mm, half_mm + gap_mm + 1.0):
+def places_around(
+    x: float, y: float, half_mm: float, width: float, height: float, gap_mm: float = 0.85, rings: Sequence[float] = (0.0, 1.0)
+) -> Iterable[Box]:
+    """Eight places around a symbol, the best to read first: right, left, above, below, the corners; ring by ring [mm]."""
+    for reach in (half_mm + gap_mm + ring for ring in rings):
         for across, up in _AROUND:
             yield Box(
                 x=x + across * (reach * (0.75 if up else 1) + width / 2),

@@ -20,8 +20,9 @@ from mudcap.draw.sheet_frame import (
     draw_strip,
     match_lines,
 )
+from mudcap.draw.sheet_labels import Drawn
 from mudcap.draw.sheet_layout import MARGIN_MM, PAGES_MM, View, block_views, overview
-from mudcap.draw.sheet_map import Drawn, draw_block, draw_overview
+from mudcap.draw.sheet_map import draw_block, draw_overview
 from mudcap.draw.sheet_pen import PT_PER_MM, Pen, face_name, fitted, printable
 from mudcap.draw.sheet_tables import Item, block_items, draw_items, flow, heading, table
 from mudcap.draw.words import status_words

@@ -14,8 +14,8 @@ from pygeomag import GeoMag
 from shapely import LineString, box
 
 from mudcap.draw.scene import Text
+from mudcap.draw.sheet_labels import Drawn, Match
 from mudcap.draw.sheet_layout import COLLAR_MM, HEAD_MM, INDEX_MM, MARGIN_MM, PANEL_MM, View, index_cells
-from mudcap.draw.sheet_map import Drawn, Match
 from mudcap.draw.sheet_pen import Pen, fitted, fitting_size, text_width_mm, wrapped
 from mudcap.draw.style import STYLES, Style
 from mudcap.geo.units import M_PER_FT, Units

@@ -1,0 +1,371 @@
+"""Numbers and names on a map page: rows at both headlands, sites beside their symbols, features where there is room."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely import LineString
+from shapely.affinity import rotate
+from shapely.geometry.base import BaseGeometry
+
+from mudcap.draw.labels import CELL_MM, DIGIT_HEIGHT_EM, DROP_EM, Box, Ground, places_around, places_beyond
+from mudcap.draw.scene import Scene
+from mudcap.draw.sheet_layout import View
+from mudcap.draw.sheet_pen import PT_PER_MM, Face, Pen, fitted, text_width_mm
+from mudcap.draw.style import STYLES
+from mudcap.orchard.model import TreeRows
+from mudcap.plan.model import Plan
+
+SITE_TRIES: Final = ((8.0, 0.0), (7.0, 0.0), (6.0, 0.0), (7.0, 1.0), (6.0, 1.0), (6.0, 2.2))
+"""Type size [pt] and ring [mm] tried in turn for site numbers: small beside the symbol before large farther off.
+
+6 pt is the smallest that can be read outdoors (common practice, no source).
+"""
+LEADER_FROM_MM: Final = 0.75
+"""A number farther from its symbol's edge than this gets a line to it."""
+ROW_PT: Final = 6.0
+NAME_PT: Final = 6.5
+ROW_REACH_MM: Final = 7.0
+"""How far beyond a row's end its number may stand; where that is taken it stands on the row itself, near its end."""
+ROW_INWARD_MM: Final = 25.0
+LINE_EM: Final = 1.15
+_NAMED: Final = ("gates", "hives", "hazards", "chemical_store", "keep_outs", "mud", "water", "closures", "forage", "roads")
+FEW_NAMES: Final = ("gates", "hives", "chemical_store", "closures", "roads")
+"""What is named on the overview; the rest is named on the blocks' own pages."""
+
+
+@dataclass(slots=True, kw_only=True)
+class Drawn:
+    """What a map page shows, for its legend, and what found no room."""
+
+    keys: list[tuple[str, str]] = field(default_factory=list)
+    """Style keys with their form (area, line, point), in order of drawing."""
+    unlabelled: list[str] = field(default_factory=list)
+    """Sites and rows without their number."""
+    unnamed: list[str] = field(default_factory=list)
+    """Features without their name."""
+    row_step: int = 1
+    """Every how many rows are numbered."""
+    has_tree_dots: bool = False
+
+    def note(self, key: str, form: str) -> None:
+        """Remember for the legend what was drawn."""
+        if (key, form) not in self.keys:
+            self.keys.append((key, form))
+
+
+@dataclass(slots=True, kw_only=True, frozen=True)
+class Match:
+    """A match line on the page, the unit direction beyond it, and what is said there."""
+
+    line: LineString
+    away: tuple[int, int]
+    text: str
+
+
+@dataclass(slots=True, kw_only=True, frozen=True)
+class Label:
+    """A text with the box it stands in."""
+
+    box: Box
+    text: str
+    size_pt: float
+    face: Face
+    leader: tuple[tuple[float, float], tuple[float, float]] | None = None
+    """A thin line from the symbol, where the text stands apart from it."""
+
+
+Spot = tuple[float, float, str, str, float]
+"""A site on the page: place, number, address, half its symbol's width."""
+
+
+RowEnd = tuple[int, tuple[float, float], tuple[float, float]]
+"""Row number, end point on the page, unit vector away from the row."""
+
+
+def match_labels(matches: Sequence[Match], ground: Ground) -> Iterator[Label]:
+    """What follows beyond each match line, said twice along it where there is room."""
+    for match in matches:
+        width, height = _extent(match.text, NAME_PT, "slant")
+        turn = 90.0 if match.away[0] else 0.0
+        for shares in ((0.15, 0.2, 0.1, 0.25, 0.3, 0.05, 0.4), (0.85, 0.8, 0.9, 0.75, 0.7, 0.95, 0.6)):
+            places = [
+                box
+                for share in shares
+                for box in places_beyond(_along(match.line, share), match.away, width, height, turn, 4.0)
+            ]
+            box = ground.first_free(places)
+            if box is not None:
+                yield Label(box=box, text=match.text, size_pt=NAME_PT, face="slant")
+
+
+def _along(line: LineString, share: float) -> tuple[float, float]:
+    point = line.interpolate(share, normalized=True)
+    return float(point.x), float(point.y)
+
+
+def site_labels(spots: Sequence[Spot], ground: Ground, drawn: Drawn) -> list[Label]:
+    """Site numbers beside their symbols; those that find no room are listed."""
+    hard = ground.taken.copy()
+    placed: dict[Spot, Label] = {}
+    waiting = list(spots)
+    for size, ring in SITE_TRIES:
+        for spot in sorted(waiting, key=lambda s: _room(s, ground, size, ring)):
+            label = _beside(spot, size, ring, ground)
+            if label is not None:
+                placed[spot] = label
+        waiting = [s for s in waiting if s not in placed]
+    for spot in waiting:
+        if not _make_room(spot, placed, ground, hard):
+            drawn.unlabelled.append(f"{spot[2]} ({spot[3]})")
+    return list(placed.values())
+
+
+def _beside(spot: Spot, size: float, ring: float, ground: Ground) -> Label | None:
+    x, y, text, _address, half = spot
+    box = ground.first_free(places_around(x, y, half, *_extent(text, size, "bold"), rings=(ring,)))
+    if box is None:
+        return None
+    return Label(box=box, text=text, size_pt=size, face="bold", leader=_leader(x, y, half, box))
+
+
+def _make_room(spot: Spot, placed: dict[Spot, Label], ground: Ground, hard: NDArray[np.bool_]) -> bool:
+    """Place a number where just one other stands, if that one finds another place."""
+    x, y, text, _address, half = spot
+    size = SITE_TRIES[-1][0]
+    for box in places_around(x, y, half, *_extent(text, size, "bold")):
+        blockers = [s for s, label in placed.items() if _touch(label.box, box)]
+        if len(blockers) != 1:
+            continue
+        ground.taken[:] = hard
+        for other, label in placed.items():
+            if other != blockers[0]:
+                ground.take(label.box)
+        if ground.first_free([box]) is not None:
+            moved = next((m for t in SITE_TRIES if (m := _beside(blockers[0], *t, ground)) is not None), None)
+            if moved is not None:
+                placed[blockers[0]] = moved
+                placed[spot] = Label(box=box, text=text, size_pt=size, face="bold", leader=_leader(x, y, half, box))
+                return True
+    ground.taken[:] = hard
+    for label in placed.values():
+        ground.take(label.box)
+    return False
+
+
+def _touch(a: Box, b: Box) -> bool:
+    """Whether two upright boxes may share a raster cell."""
+    return (
+        abs(a.x - b.x) <= (a.width + b.width) / 2 + 2 * CELL_MM
+        and abs(a.y - b.y) <= (a.height + b.height) / 2 + 2 * CELL_MM
+    )
+
+
+def _leader(x: float, y: float, half: float, box: Box) -> tuple[tuple[float, float], tuple[float, float]] | None:
+    """A line from a symbol's edge to its number, where that stands apart."""
+    to_x = min(max(x, box.x - box.width / 2), box.x + box.width / 2)
+    to_y = min(max(y, box.y - box.height / 2), box.y + box.height / 2)
+    distance = math.hypot(to_x - x, to_y - y)
+    if distance <= half + LEADER_FROM_MM:
+        return None
+    return (x + (to_x - x) * half / distance, y + (to_y - y) * half / distance), (to_x, to_y)
+
+
+def _room(spot: Spot, ground: Ground, size: float, ring: float) -> int:
+    """How many places a site's number has: those with few choose first."""
+    x, y, text, _address, half = spot
+    return sum(ground.is_free(box) for box in places_around(x, y, half, *_extent(text, size, "bold"), rings=(ring,)))
+
+
+def row_labels(
+    rows: TreeRows, ends: Sequence[RowEnd], view: View, ground: Ground, drawn: Drawn
+) -> tuple[list[Label], list[tuple[RowEnd, float]]]:
+    """Row numbers beyond both ends of what the window shows of each row, and the ends that found no room there."""
+    widest = max((str(n) for n in rows.row_number), key=len)
+    width, height = _extent(widest, ROW_PT, "plain")
+    pitch = rows.row_spacing_m * 1000 / view.scale
+    away = ends[len(ends) // 2][2]
+    level = width * abs(away[1]) + height * abs(away[0])
+    drawn.row_step = next(k for k in (1, 2, 5, 10, 20, 50, 100, 1000) if pitch * k >= height + 0.6)
+    turned = level + 0.6 > pitch * drawn.row_step
+    edges = {int(rows.row_number[0]), int(rows.row_number[-1])}
+    labels: list[Label] = []
+    waiting: list[tuple[RowEnd, float]] = []
+    for number, end, direction in ends:
+        if number % drawn.row_step and number not in edges:
+            continue
+        angle = _upright(math.degrees(math.atan2(direction[1], direction[0]))) if turned else 0.0
+        size = _extent(str(number), ROW_PT, "plain")
+        box = ground.first_free(places_beyond(end, direction, *size, angle, ROW_REACH_MM))
+        if box is None:
+            waiting.append(((number, end, direction), angle))
+        else:
+            labels.append(Label(box=box, text=str(number), size_pt=ROW_PT, face="plain"))
+    return labels, waiting
+
+
+def inner_row_labels(waiting: Sequence[tuple[RowEnd, float]], ground: Ground, drawn: Drawn) -> Iterator[Label]:
+    """Numbers on the rows themselves, near their ends, where there was no room beyond them."""
+    for (number, end, direction), angle in waiting:
+        text = f"R{number}"
+        size = _extent(text, ROW_PT, "plain")
+        wide = (size[0] + 1.2, size[1])
+        box = ground.first_free(places_beyond(end, (-direction[0], -direction[1]), *wide, angle, ROW_INWARD_MM))
+        if box is None:
+            drawn.unlabelled.append(text)
+        else:
+            yield Label(box=box, text=text, size_pt=ROW_PT, face="plain")
+
+
+def row_ends(rows: TreeRows, view: View) -> Iterator[RowEnd]:
+    """Row number, end point on the page, unit vector away from the row; two for each row in the window."""
+    for number, line in zip(rows.row_number, rows.row_line, strict=True):
+        pieces = shapely.clip_by_rect(view.geometry(line), *view.frame.window)
+        coords = [np.asarray(p.coords) for p in parts_of(pieces) if p.geom_type == "LineString" and p.length > 0.5]
+        if not coords:
+            continue
+        for end, inner in ((coords[0][0], coords[0][1]), (coords[-1][-1], coords[-1][-2])):
+            delta = end - inner
+            length = float(np.hypot(*delta)) or 1.0
+            yield int(number), (float(end[0]), float(end[1])), (float(delta[0]) / length, float(delta[1]) / length)
+
+
+def name_labels(
+    scene: Scene, view: View, ground: Ground, drawn: Drawn, block: int | None, named: Sequence[str] = _NAMED
+) -> Iterator[Label]:
+    """Names of features and, on a block's page, of the neighbouring blocks."""
+    window = shapely.box(*view.frame.window)
+    for key in named:
+        layer = scene.layer(key)
+        for mark in layer.marks if layer and layer.shown else ():
+            words = f"{mark.label} ({mark.note})" if key == "closures" and mark.note else mark.label or mark.note
+            visible = view.geometry(mark.geometry).intersection(window)
+            if mark.style == "setback" or not words.strip() or visible.is_empty:
+                continue
+            texts = dict.fromkeys(fitted(w, 72.0, NAME_PT, "slant") for w in (words, mark.label) if w.strip())
+            yield from _place_name(tuple(texts), visible, ground, drawn, STYLES[mark.style].size_mm / 2)
+    blocks = scene.layer("blocks")
+    for mark in blocks.marks if blocks and block is not None else ():
+        visible = view.geometry(mark.geometry).intersection(window)
+        if mark.index != block and not visible.is_empty:
+            yield from _place_name((fitted(mark.label, 48.0, NAME_PT, "slant"),), visible, ground, drawn, 0.0)
+
+
+def _place_name(
+    texts: Sequence[str], shape: BaseGeometry, ground: Ground, drawn: Drawn, half: float
+) -> Iterator[Label]:
+    """The first of the texts that finds room."""
+    for text in texts:
+        box = ground.first_free(_name_places(shape, half, *_extent(text, NAME_PT, "slant")))
+        if box is not None:
+            yield Label(box=box, text=text, size_pt=NAME_PT, face="slant")
+            return
+    drawn.unnamed.append(texts[0])
+
+
+def _name_places(shape: BaseGeometry, half: float, width: float, height: float) -> Iterator[Box]:
+    """Inside an area, along a line, beside a symbol; then around its bounds."""
+    if shape.geom_type in ("LineString", "MultiLineString"):
+        line = max(parts_of(shape), key=lambda p: p.length)
+        for share in (0.5, 0.35, 0.65, 0.2, 0.8, 0.1, 0.9):
+            point = line.interpolate(share, normalized=True)
+            yield from places_around(point.x, point.y, 1.0, width, height)
+        return
+    spot = shape.representative_point()
+    if shape.geom_type == "Point":
+        yield from places_around(spot.x, spot.y, half, width, height)
+        return
+    yield Box(x=spot.x, y=spot.y, width=width, height=height)
+    left, bottom, right, top = shape.bounds
+    yield from _inside_places(shape, width, height)
+    across = (right - left) / 2
+    x, y = (left + right) / 2, (bottom + top) / 2
+    for gap in (1.0, 2.5, 5.0):
+        yield Box(x=x, y=top + gap + height / 2, width=width, height=height)
+        yield Box(x=x, y=bottom - gap - height / 2, width=width, height=height)
+        yield Box(x=x + across + gap + width / 2, y=y, width=width, height=height)
+        yield Box(x=x - across - gap - width / 2, y=y, width=width, height=height)
+
+
+def _inside_places(shape: BaseGeometry, width: float, height: float) -> Iterator[Box]:
+    """Places wholly inside an area, from its middle outward."""
+    left, bottom, right, top = shape.bounds
+    if right - left < width or top - bottom < height:
+        return
+    x, y = (g.ravel() for g in np.meshgrid(np.linspace(left, right, 13)[1:-1], np.linspace(bottom, top, 17)[1:-1]))
+    boxes = shapely.box(x - width / 2, y - height / 2, x + width / 2, y + height / 2)
+    inside = np.flatnonzero(shapely.contains(shape, boxes))
+    middle = shape.centroid
+    for k in inside[np.argsort(np.hypot(x[inside] - middle.x, y[inside] - middle.y), kind="stable")]:
+        yield Box(x=float(x[k]), y=float(y[k]), width=width, height=height)
+
+
+def block_labels(plan: Plan, view: View, names: dict[int, str], ground: Ground, drawn: Drawn) -> Iterator[Label]:
+    """Name and pages of each block, inside it if at all possible."""
+    for i, text in names.items():
+        shape = view.geometry(plan.orchard.blocks[i].polygon)
+        label = _inside_label(text, shape, ground) or _outside_label(text, shape, ground)
+        if label is None:
+            drawn.unnamed.append(text.replace("\n", " "))
+        else:
+            yield label
+
+
+def _inside_label(text: str, shape: BaseGeometry, ground: Ground) -> Label | None:
+    for size in (9.0, 7.5, 6.5, 6.0):
+        box = ground.first_free(_inside_places(shape, *_extent(text, size, "bold")))
+        if box is not None:
+            return Label(box=box, text=text, size_pt=size, face="bold")
+    return None
+
+
+def _outside_label(text: str, shape: BaseGeometry, ground: Ground) -> Label | None:
+    line = text.replace("\n", " ")
+    box = ground.first_free(_name_places(shape, 0.0, *_extent(line, 6.5, "bold")))
+    return None if box is None else Label(box=box, text=line, size_pt=6.5, face="bold")
+
+
+def draw_label(pen: Pen, label: Label) -> None:
+    """White ground, then the text: nothing is printed twice, so that it can be searched and copied."""
+    box = label.box
+    turn = math.radians(box.turn_deg)
+    drop = DROP_EM * label.size_pt / PT_PER_MM if label.face == "slant" else 0.0
+    down = box.height / 2 - drop
+    x, y = box.x + down * math.sin(turn), box.y - down * math.cos(turn)
+    corners = rotate(shapely.box(box.x - box.width / 2, box.y - box.height / 2, box.x + box.width / 2,
+                                 box.y + box.height / 2), box.turn_deg, origin=(box.x, box.y))  # fmt: skip
+    pen.fill(corners.exterior.coords, "#ffffff")
+    if label.leader is not None:
+        pen.line(label.leader, width_mm=0.2)
+    lines = label.text.split("\n")
+    for k, line in enumerate(reversed(lines)):
+        up = k * LINE_EM * label.size_pt / PT_PER_MM
+        pen.text(x, y + up, line, label.size_pt, face=label.face, anchor="middle", turn_deg=box.turn_deg)
+
+
+def _extent(text: str, size_pt: float, face: Face) -> tuple[float, float]:
+    """Width and height of a label's box [mm]; words have letters that reach below the line, numbers have none."""
+    em = size_pt / PT_PER_MM
+    height = DIGIT_HEIGHT_EM + (DROP_EM + 0.06 if face == "slant" else 0.02)
+    lines = text.split("\n")
+    return max(text_width_mm(line, size_pt, face) for line in lines) + 0.1, (height + (len(lines) - 1) * LINE_EM) * em
+
+
+def parts_of(geometry: BaseGeometry) -> Iterator[BaseGeometry]:
+    """Points, lines and polygons that a geometry is made of, empty ones left out."""
+    for part in shapely.get_parts(geometry):
+        if part.geom_type.startswith("Multi") or part.geom_type == "GeometryCollection":
+            yield from parts_of(part)
+        elif not part.is_empty:
+            yield part
+
+
+def _upright(angle_deg: float) -> float:
+    """The angle turned by 180° where the text would stand on its head."""
+    return (angle_deg + 90) % 180 - 90
