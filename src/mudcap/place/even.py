@@ -26,6 +26,7 @@ from mudcap.place.swap import (
 from mudcap.place.swap_balance import even_out
 from mudcap.place.swap_descent import descend
 from mudcap.place.swap_local import iterate
+from mudcap.place.swap_start import even_density
 from mudcap.place.swap_ties import assign_evenly
 
 Stop = Callable[[], bool] | None
@@ -80,7 +81,8 @@ def solve_even(
     if start is not None and len(start) == problem.count:
         layout = better(service, layout, open_sites(service, np.asarray(start)))
     if not stopped:
-        layout, stopped = lower_mean_square(service, layout, params, cap_m, seed, stop)
+        begin = open_sites(service, even_density(problem, service)) if start is None else layout
+        layout, stopped = lower_mean_square(service, layout, params, cap_m, seed, stop, begin)
     least = 0 if problem.candidate_row is None else fewest_driven(problem, service)
     narrow = service
     if not stopped and problem.candidate_row is not None and problem.row_economy > 0:
@@ -162,14 +164,21 @@ def driven_levels(problem: PlacementProblem, sites: NDArray[np.int64], bound: in
 
 
 def lower_mean_square(
-    service: Service, layout: Layout, params: MeanParams, cap_m: float, seed: int, stop: Stop
+    service: Service,
+    layout: Layout,
+    params: MeanParams,
+    cap_m: float,
+    seed: int,
+    stop: Stop,
+    begin: Layout | None = None,
 ) -> tuple[Layout, bool]:
     """Return a layout of lower cost, within the cap where one is found or given, and True if stopped.
 
     First by cooling with a soft cap, which lets sites pass one another; where that ends beyond the cap, by cooling
-    with a hard one from the layout given.
+    with a hard one from the layout given. The soft cooling begins at ``begin`` where it is given: sites move slowly
+    over large blocks, so that their density should be even from the start.
     """
-    trial, stopped = soft_cool(service, layout, params, cap_m, seed, stop)
+    trial, stopped = soft_cool(service, begin or layout, params, cap_m, seed, stop)
     if not stopped:
         trial, stopped = repair(service, trial, seed, stop)
     if not stopped and num_unserved(service, trial) and not num_unserved(service, layout):

@@ -12,7 +12,7 @@ from mudcap.place.mean import MeanParams
 from mudcap.place.problem import Effort, PlacementProblem
 from mudcap.place.rows import beside, drive_rows, even_pattern, num_driven
 from mudcap.place.swap import Layout, Service, build_service, num_unserved, open_sites
-from mudcap.place.swap_start import spread
+from mudcap.place.swap_start import even_density, spread
 
 Stop = Callable[[], bool] | None
 Improve = Callable[[Service, Layout, MeanParams], tuple[Layout, bool]]
@@ -37,7 +37,7 @@ class RowsParams:
 
 EFFORTS: dict[Effort, RowsParams] = {
     "quick": RowsParams(
-        trial=MeanParams(anneal_moves=500, work=0.0, rounds_per_candidate=0, bound_steps=0), shifts=(0.0,), drops=0
+        trial=MeanParams(anneal_moves=1500, work=0.0, rounds_per_candidate=0, bound_steps=0), shifts=(0.0,), drops=0
     ),
     "normal": RowsParams(
         trial=MeanParams(anneal_moves=3000, work=2e5, rounds_per_candidate=1, bound_steps=0), shifts=(0.0, 0.5), drops=2
@@ -162,7 +162,7 @@ def _try(search: RowsSearch, driven: NDArray[np.int64], start: NDArray[np.int64]
     if (empty & (service.outside_cost == service.penalty)).any():
         return None
     layout = open_sites(
-        service, spread(problem, service) if start is None else _kept(problem, service, start)
+        service, even_density(problem, service) if start is None else _kept(problem, service, start)
     )
     layout, _ = search.improve(service, layout, search.params.trial)
     mean_m = mean_distance(problem, layout)

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from mudcap.place.problem import PlacementProblem
 from mudcap.place.swap import Service, demand_lists
@@ -70,3 +73,34 @@ def _serve(site, away, candidate_xy, demand_xy):  # type: ignore[no-untyped-def]
         if away[j] > 0:
             dx, dy = demand_xy[j, 0] - x, demand_xy[j, 1] - y
             away[j] = min(away[j], np.sqrt(dx * dx + dy * dy))
+
+
+def even_density(problem: PlacementProblem, service: Service) -> NDArray[np.int64]:
+    """Return ``count`` candidates of even density: every so many units of weight along a curve that fills the plane.
+
+    Falls short of candidates only where several quantiles share one; those are spread where they are missed.
+
+    References
+    ----------
+    Order along a Z-shaped curve: Morton 1966, "A computer oriented geodetic data base" (from memory).
+    """
+    wants = np.flatnonzero((problem.weights > 0) & np.isinf(problem.served_m))
+    free = problem.count - len(problem.fixed)
+    open_to = np.flatnonzero(service.site_state == 0)
+    if not len(wants) or free <= 0 or not len(open_to):
+        return spread(problem, service)
+    order = wants[np.argsort(_curve_place(problem.demand_xy[wants]), kind="stable")]
+    running = np.cumsum(problem.weights[order])
+    picks = np.searchsorted(running, (np.arange(free) + 0.5) / free * running[-1])
+    _, nearest = cKDTree(problem.candidate_xy[open_to]).query(problem.demand_xy[order[picks]])
+    chosen = np.unique(np.concatenate([problem.fixed, open_to[nearest]]))
+    return spread(replace(problem, fixed=chosen), service)
+
+
+def _curve_place(xy: NDArray[np.float64]) -> NDArray[np.int64]:
+    low = xy.min(axis=0)
+    cell = ((xy - low) / max(1e-300, float(np.ptp(xy, axis=0).max())) * 65535).astype(np.int64)
+    place = np.zeros(len(xy), np.int64)
+    for bit in range(16):
+        place |= ((cell[:, 0] >> bit) & 1) << (2 * bit) | ((cell[:, 1] >> bit) & 1) << (2 * bit + 1)
+    return place
