@@ -24,6 +24,8 @@ from mudcap.route.stopgraph import StopGraph
 from mudcap.route.visits import BlockWork, Crew, Route, RoutePlan
 
 _HALVINGS = 18
+_TRIALS = 4
+"""Times the cuts are laid anew with what the shares really took."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -54,10 +56,10 @@ class _Giant:
 def solve_service(problem: ServiceProblem) -> RoutePlan:
     """Return routes for all crews and days that are done soonest, as far as one giant tour allows.
 
-    Blocks are strung by road, each block's stops in the order of its exact round. The fewest days that suffice are taken;
-    over those the shares are cut so that the longest is as short as possible for this order (by halving, each trial filling
-    one shift after the other). Each share's blocks are then driven by their own exact rounds. What does not fit the shifts
-    is returned as unserved.
+    Blocks are strung by road, each block's stops in the order of its exact round. The fewest days that suffice are taken:
+    the earlier ones are filled, the last one is cut so that its longest share is as short as possible for this order (by
+    halving, each trial filling one shift after the other). Each share's blocks are then driven by their own exact rounds,
+    and the cuts are laid anew with the times that these took. What does not fit the shifts is returned as unserved.
 
     Raises ``ValueError`` without crews or days, or where one stop's load is more than a vehicle takes.
     """
@@ -72,16 +74,31 @@ def solve_service(problem: ServiceProblem) -> RoutePlan:
     alike = all(c.params == params for c in problem.crews)
     bound = sum(float(w.service_s.sum()) for w in problem.work)
     bound += sum(t.bound or 0.0 for t in tours) if alike else 0.0
+    days = next(
+        (d for d in range(1, problem.num_days) if _fits(problem, giant, _slots(problem, d))), problem.num_days
+    )
+    slots = _slots(problem, days)
+    known: dict[tuple[object, ...], BlockTour] = {}
+    slack = np.ones(len(slots))
     best: RoutePlan | None = None
-    for days in range(1, problem.num_days + 1):
-        slots = [(d, c) for d in range(days) for c in problem.crews]
-        if _cut(problem, giant, slots, 1.0)[-1] < len(giant.stop) and days < problem.num_days:
-            continue
-        cuts = _even_cuts(problem, giant, slots)
-        best = _build(problem, giant, slots, cuts, bound)
-        break
+    for _ in range(_TRIALS):
+        cuts, estimated = _cuts(problem, giant, slots, slack)
+        plan, real = _build(problem, giant, slots, cuts, bound, known)
+        if best is None or _rank(plan) < _rank(best):
+            best = plan
+        filled = (estimated > 0) & (real > 0)
+        slack[filled] = estimated[filled] / np.maximum(real[filled], 1.0)
     assert best is not None
     return best
+
+
+def _slots(problem: ServiceProblem, days: int) -> list[tuple[int, Crew]]:
+    return [(d, c) for d in range(days) for c in problem.crews]
+
+
+def _rank(plan: RoutePlan) -> tuple[int, float, float]:
+    """What is better: more done, sooner, in less paid time."""
+    return len(plan.unserved), plan.finish_s, plan.paid_s
 
 
 def _string(problem: ServiceProblem, tours: Sequence[BlockTour], params: RoundParams) -> _Giant:
@@ -172,21 +189,27 @@ def _two_opt(between_m: NDArray[np.float64], run: list[int], begin: int) -> list
     return [p - 1 for p in path[1:-1]]
 
 
+def _fits(problem: ServiceProblem, giant: _Giant, slots: Sequence[tuple[int, Crew]]) -> bool:
+    return _cut(problem, giant, slots, np.array([c.shift_s for _, c in slots]))[0][-1] == len(giant.stop)
+
+
 def _cut(
-    problem: ServiceProblem, giant: _Giant, slots: Sequence[tuple[int, Crew]], fraction: float
-) -> list[int]:
-    """Where each shift's share ends when the shifts are filled in turn to a fraction of their length."""
-    cuts, at = [], 0
-    for day, crew in slots:
-        at = _fill(problem, giant, crew, at, fraction * crew.shift_s, day)
+    problem: ServiceProblem, giant: _Giant, slots: Sequence[tuple[int, Crew]], limit_s: NDArray[np.float64]
+) -> tuple[list[int], NDArray[np.float64]]:
+    """Where each shift's share ends when the shifts are filled in turn up to their limits, and the seconds each takes."""
+    cuts, used, at = [], np.zeros(len(slots)), 0
+    for k, (day, crew) in enumerate(slots):
+        at, used[k] = _fill(problem, giant, crew, at, float(limit_s[k]), day)
         cuts.append(at)
-    return cuts
+    return cuts, used
 
 
-def _fill(problem: ServiceProblem, giant: _Giant, crew: Crew, begin: int, limit_s: float, day: int) -> int:
-    """First visit that no longer fits a shift which starts with visit ``begin``."""
+def _fill(
+    problem: ServiceProblem, giant: _Giant, crew: Crew, begin: int, limit_s: float, day: int
+) -> tuple[int, float]:
+    """First visit that no longer fits a shift which starts with visit ``begin``, and the seconds that those before take."""
     road = problem.between_m / crew.params.road_m_s
-    clock, load, at_block = 0.0, 0.0, -1
+    clock, load, at_block, used = 0.0, 0.0, -1, 0.0
     start = day * DAY_S + crew.start_s
     for i in range(begin, len(giant.stop)):
         b = int(giant.block[i])
@@ -209,21 +232,27 @@ def _fill(problem: ServiceProblem, giant: _Giant, crew: Crew, begin: int, limit_
         back = clock + giant.home_s[i] + road[b + 1, 0]
         pause = crew.break_s if back > crew.break_after_s else 0.0
         if back + pause > limit_s:
-            return i
-    return len(giant.stop)
+            return i, used
+        used = back + pause
+    return len(giant.stop), used
 
 
-def _even_cuts(problem: ServiceProblem, giant: _Giant, slots: Sequence[tuple[int, Crew]]) -> list[int]:
-    """The cuts with the smallest fraction of all shifts that still does all the work."""
+def _cuts(
+    problem: ServiceProblem, giant: _Giant, slots: Sequence[tuple[int, Crew]], slack: NDArray[np.float64]
+) -> tuple[list[int], NDArray[np.float64]]:
+    """The cuts with which the work is done soonest: earlier days filled, the last one shared evenly.
+
+    ``slack`` is by how much more than its limit each shift may take by estimate, since its exact rounds are shorter.
+    """
+    shift = np.array([c.shift_s for _, c in slots]) * slack
+    last = np.array([d for d, _ in slots]) == slots[-1][0]
+    best = _cut(problem, giant, slots, shift)
     low, high = 0.0, 1.0
-    best = _cut(problem, giant, slots, 1.0)
-    if best[-1] < len(giant.stop):
-        return best
-    for _ in range(_HALVINGS):
+    for _ in range(_HALVINGS if best[0][-1] == len(giant.stop) else 0):
         middle = (low + high) / 2
-        cuts = _cut(problem, giant, slots, middle)
-        if cuts[-1] == len(giant.stop):
-            best, high = cuts, middle
+        found = _cut(problem, giant, slots, np.where(last, middle * shift, shift))
+        if found[0][-1] == len(giant.stop):
+            best, high = found, middle
         else:
             low = middle
     return best
@@ -235,30 +264,40 @@ def _build(
     slots: Sequence[tuple[int, Crew]],
     cuts: Sequence[int],
     bound_s: float,
-) -> RoutePlan:
-    """Routes with clock times for the shares between the cuts; what a shift has no room for after all goes unserved."""
+    known: dict[tuple[object, ...], BlockTour],
+) -> tuple[RoutePlan, NDArray[np.float64]]:
+    """Routes with clock times for the shares between the cuts, and the seconds each share takes.
+
+    What a shift has no room for after all is left to the shifts after it, and goes unserved if none has.
+    """
     routes: list[Route] = []
-    unserved = [
-        (problem.work[giant.block[i]].block_id, int(giant.stop[i])) for i in range(cuts[-1], len(giant.stop))
-    ]
+    real = np.zeros(len(slots))
     begin = 0
-    for (day, crew), end in zip(slots, cuts, strict=True):
-        route, last = None, end
+    for k, ((day, crew), end) in enumerate(zip(slots, cuts, strict=True)):
+        last = max(end, begin)
         while last > begin:
-            route = run_day(
-                problem.work, problem.between_m, crew, day, _shares(problem, giant, crew, begin, last)
-            )
+            loads = _shares(problem, giant, crew, begin, last, known)
+            route = run_day(problem.work, problem.between_m, crew, day, loads)
+            real[k] = max(real[k], route.end_s - route.begin_s)
             if route.end_s - route.begin_s <= crew.shift_s + 1e-6:
+                routes.append(route)
                 break
-            last -= 1
-        if last > begin and route is not None:
-            routes.append(route)
-        unserved += [(problem.work[giant.block[i]].block_id, int(giant.stop[i])) for i in range(last, end)]
-        begin = end
-    return RoutePlan(routes=tuple(routes), unserved=tuple(unserved), bound_s=bound_s)
+            last -= max(1, int((last - begin) * (1 - crew.shift_s / (route.end_s - route.begin_s))))
+        begin = last
+    unserved = tuple(
+        (problem.work[giant.block[i]].block_id, int(giant.stop[i])) for i in range(begin, len(giant.stop))
+    )
+    return RoutePlan(routes=tuple(routes), unserved=unserved, bound_s=bound_s), real
 
 
-def _shares(problem: ServiceProblem, giant: _Giant, crew: Crew, begin: int, end: int) -> list[list[Share]]:
+def _shares(
+    problem: ServiceProblem,
+    giant: _Giant,
+    crew: Crew,
+    begin: int,
+    end: int,
+    known: dict[tuple[object, ...], BlockTour],
+) -> list[list[Share]]:
     """The loads of a shift, each the blocks to go to with their exact rounds."""
     loads: list[list[tuple[int, list[int]]]] = [[]]
     load = 0.0
@@ -276,6 +315,8 @@ def _shares(problem: ServiceProblem, giant: _Giant, crew: Crew, begin: int, end:
         shares.append([])
         for b, stops in trip:
             chosen = np.array(sorted(stops), np.int64)
-            tour = solve_block(only(problem.work[b].graph, chosen), crew.params)
-            shares[-1].append(Share(block=b, stops=chosen, tour=tour))
+            key = (b, crew.params, chosen.tobytes())
+            if key not in known:
+                known[key] = solve_block(only(problem.work[b].graph, chosen), crew.params)
+            shares[-1].append(Share(block=b, stops=chosen, tour=known[key]))
     return shares
