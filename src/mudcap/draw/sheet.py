@@ -20,6 +20,7 @@ from mudcap.draw.sheet_frame import (
     draw_strip,
     match_lines,
 )
+from mudcap.draw.sheet_geo import with_positions
 from mudcap.draw.sheet_labels import Drawn
 from mudcap.draw.sheet_layout import MARGIN_MM, PAGES_MM, View, block_views, overview
 from mudcap.draw.sheet_map import draw_block, draw_overview
@@ -42,6 +43,8 @@ class _Page:
     level: int
     link: str
     draw: Callable[[Pen, int, int], None]
+    view: View | None = None
+    """Its map window, where it has one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,7 +66,7 @@ class _BlockSheets:
 
 
 def sheet(plan: Plan, *, page: str = "letter", lang: str = "en") -> bytes:
-    """The plan as a PDF to scale; `page` is letter, tabloid, a4 or a3. The same bytes for the same plan.
+    """The plan as a PDF to scale that knows where on earth it lies; `page` is letter, tabloid, a4 or a3. The same bytes for the same plan.
 
     Raises ``ValueError`` for another page.
     """
@@ -80,7 +83,8 @@ def sheet(plan: Plan, *, page: str = "letter", lang: str = "en") -> bytes:
     for number, sheet_page in enumerate(pages, start=1):
         _emit(canvas, sheet_page, number, len(pages))
     canvas.save()
-    return out.getvalue()
+    views = {i: p.view for i, p in enumerate(pages) if p.view is not None}
+    return with_positions(out.getvalue(), views, plan.orchard.plane)
 
 
 def _emit(canvas: Canvas, page: _Page, number: int, count: int) -> None:
@@ -162,7 +166,7 @@ def _map_pages(plan: Plan, scene: Scene, block: _BlockSheets, band: float, _: Te
         link = f"block-{block.index}-{k}"
         title = block.plan.block_id if k == 0 else ""
         draw = _map_drawer(plan, scene, block, view, numbers, _)
-        out.append(_Page(width=view.frame.width, height=view.frame.height, title=title, level=0, link=link, draw=draw))
+        out.append(_Page(width=view.frame.width, height=view.frame.height, title=title, level=0, link=link, draw=draw, view=view))
     return out
 
 
@@ -196,7 +200,9 @@ def _overview_page(plan: Plan, scene: Scene, blocks: Sequence[_BlockSheets], vie
                 item.draw(pen, MARGIN_MM, top, view.frame.width - 2 * MARGIN_MM)
                 top -= item.height
 
-    return _Page(width=view.frame.width, height=view.frame.height, title=_("Overview"), level=0, link="overview", draw=draw)
+    return _Page(
+        width=view.frame.width, height=view.frame.height, title=_("Overview"), level=0, link="overview", draw=draw, view=view
+    )
 
 
 def _surround(pen: Pen, plan: Plan, view: View, words: PageText, drawn: Drawn, _: Text) -> None:
