@@ -337,10 +337,7 @@ def test_every_command_has_help_and_examples(capsys, name):
     command = cli.commands.commands[name]
     assert command.help and "Examples:" in (command.epilog or "")
     options = [p for p in command.params if isinstance(p, click.Option)]
-    assert all(
-        o.help and o.help[0].isupper() and o.help.rstrip(" ]").rstrip()[-1] in ".]0123456789sem"
-        for o in options
-    )
+    assert [o.name for o in options if not (o.help and o.help[0].isupper() and len(o.help) > 10)] == []
     known = {flag for o in options for flag in (*o.opts, *o.secondary_opts)}
     used = {w.split("=")[0] for w in re.findall(r"(?<!\S)--?[a-z][a-z-]*", command.epilog)}
     assert used <= known
