@@ -90,7 +90,7 @@ class PlanChoices:
 @click.option("--row-economy", type=click.FloatRange(0, 1), metavar="SHARE",
               help="Share of the best mean distance given up for fewer rows to drive [0.03].")  # fmt: skip
 @click.option("--keep", type=click.Path(path_type=Path), metavar="FILE",
-              help="plan.gpkg of an earlier plan: start from its sites, and say how many moved.")  # fmt: skip
+              help="An earlier plan (its plan.gpkg): start from its sites, and say how many moved.")  # fmt: skip
 @click.option("--move-penalty", type=click.FloatRange(min=0), metavar="M2",
               help="With --keep: mean-square metres that giving up one of its sites must gain [0].")  # fmt: skip
 @click.option("--date", "plan_date", type=click.DateTime(["%Y-%m-%d"]), metavar="YYYY-MM-DD",
