@@ -20,7 +20,6 @@ from mudcap.route.walk import Leg, Use, walk
 _TOO_MANY = 100_000.0
 """Estimated states a step beyond which no order is hoped to be exact outright."""
 _EPS = 1e-6
-_QUICK_STATES = 300
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -57,25 +56,27 @@ def solve_block(graph: StopGraph, params: RoundParams | None = None) -> BlockTou
     graph.check()
     params = params or RoundParams()
     best = _solve(graph, params)
+    if best is None:
+        raise ValueError("a stop, the start or the end cannot be reached from the others.")
     if best.status == "optimal" or graph.num_stops == len(graph.place_stop):
         return best
     bound = best.bound
-    rivals = [fix_sides(graph, busiest_side(graph), -1, 2)]
-    best = min([best, *(_solve(r, params) for r in rivals)], key=lambda t: t.objective)
-    quick, since = replace(params, max_states=min(params.max_states, _QUICK_STATES)), 0
+    tour = _solve(fix_sides(graph, busiest_side(graph), -1, 2), params, best.objective)
+    best = tour or best
+    since = 0
     for k in range(params.max_halves):
         half = fix_sides(graph, sides_of(best.legs, graph.num_stops), k % 2, 2)
-        tour = _solve(half, quick)
-        since = 0 if tour.objective < best.objective - _EPS else since + 1
-        best = min([best, tour], key=lambda t: t.objective)
+        tour = _solve(half, params, best.objective)
+        since = 0 if tour and tour.objective < best.objective - _EPS else since + 1
+        best = min([best, tour or best], key=lambda t: t.objective)
         if since == 2:
             break
     proven = bound is not None and bound >= best.objective - _EPS
     return replace(best, bound=bound, status="optimal" if proven else "feasible")
 
 
-def _solve(graph: StopGraph, params: RoundParams) -> BlockTour:
-    """One run of the programme over a graph as it stands."""
+def _solve(graph: StopGraph, params: RoundParams, upper: float = np.inf) -> BlockTour | None:
+    """One run of the programme over a graph as it stands; None where it finds nothing (cheaper than ``upper``)."""
     groups, of_edge, must = find_groups(graph)
     turns_s = _turn_costs(graph, params)
     options, whole = [], True
@@ -83,7 +84,9 @@ def _solve(graph: StopGraph, params: RoundParams) -> BlockTour:
         made, complete = edge_options(graph, e, [groups[g] for g in of_edge[e]], must[e], turns_s[e], params)
         options.append(made)
         whole = whole and complete
-    outcome, edges = _best_sweep(graph, groups, of_edge, options, params)
+    outcome, edges = _best_sweep(graph, groups, of_edge, options, params, upper)
+    if outcome is None:
+        return None
     chosen = {e: int(o) for e, o in zip(edges, outcome.options, strict=True)}
     uses = [_use(options[e], chosen[e]) for e in range(len(graph.tail))]
     legs = walk(graph, uses)
@@ -104,7 +107,8 @@ def _best_sweep(
     of_edge: list[list[int]],
     options: list[EdgeOptions],
     params: RoundParams,
-) -> tuple[Outcome, list[int]]:
+    upper: float,
+) -> tuple[Outcome | None, list[int]]:
     """The outcome in the order that promises the fewest states, and the ways in that order.
 
     Where every order promises too many, in the one whose relaxation keeps the most groups.
@@ -128,9 +132,9 @@ def _best_sweep(
         raise ValueError("the graph is too wide for the frontier programme.")
     _, turns, steps = min(fits, key=lambda f: f[0])
     cuts = must_cross(graph, turns)
-    outcome = cheapest(steps, cuts, plain_states=params.plain_states, max_states=params.max_states)
-    if outcome is None:
-        raise ValueError("a stop, the start or the end cannot be reached from the others.")
+    outcome = cheapest(
+        steps, cuts, plain_states=params.plain_states, max_states=params.max_states, upper=upper
+    )
     return outcome, [turn.edge for turn in turns]
 
 

@@ -26,7 +26,7 @@ class RoundParams:
     """Up to so many states after a step the programme runs outright, which takes a fraction of a second."""
     max_states: int = 3_000
     """States kept after each step where it has to be guided by bounds; the result is proven or comes with its bound."""
-    max_halves: int = 6
+    max_halves: int = 4
     """Runs with one half of the tree rows held to their sides, where all at once are too many."""
     max_depths: int = 24
     """Positions in one way where the vehicle may turn round; where there are more, those beside the widest gaps are kept and

@@ -20,9 +20,14 @@ _WIDTHS = (300, 3_000)
 
 
 def cheapest(
-    steps: Sequence[Step], cuts: Sequence[Cut], *, plain_states: int, max_states: int
+    steps: Sequence[Step],
+    cuts: Sequence[Cut],
+    *,
+    plain_states: int,
+    max_states: int,
+    upper: float = np.inf,
 ) -> Outcome | None:
-    """Return the cheapest options with the bound proven; None where no choice serves all.
+    """Return the cheapest options with the bound proven; None where no choice serves all, or none for less than ``upper``.
 
     First outright. Where that takes too many states, rounds of growing width keep the most promising ones by their cost so
     far and the relaxed cost to go; each round leaves out what cannot beat the one before. A round that drops nothing which
@@ -34,14 +39,16 @@ def cheapest(
     layers = relax(steps, choose_kept(steps), cuts, max_states=_RELAXED_STATES)
     best: Outcome | None = None
     bound, peak = layers[0].to_go[0] if layers else 0.0, 1
-    for width in [*(w for w in _WIDTHS if w < max_states), max_states]:
-        upper = best.cost if best else np.inf
+    widths = [*(w for w in _WIDTHS if w < max_states), max_states]
+    for width in [*widths, 4 * max_states, 16 * max_states]:
+        if width > max_states and (best is not None or np.isfinite(upper)):
+            break  # wider than asked only where nothing at all was found
         found = run(steps, max_states=width, layers=layers, upper=upper)
         if found is None:
             return None
         bound, peak = max(bound, found.bound), max(peak, found.peak_states)
         if np.isfinite(found.cost) and (best is None or found.cost < best.cost):
-            best = found
+            best, upper = found, min(upper, found.cost)
         if best is not None and bound >= best.cost - 1e-6:
             break
     if best is None:
