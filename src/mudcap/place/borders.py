@@ -17,7 +17,6 @@ from mudcap.place.demand import Demand
 from mudcap.place.layout import BlockTask, SolveJob, chosen_stations
 from mudcap.place.params import PlaceParams
 from mudcap.place.problem import Level, Placement, PlacementProblem
-from mudcap.place.swap_ties import assign_evenly
 
 Solve = Callable[[Sequence[SolveJob]], Sequence[Placement]]
 Placements = tuple[Placement | None, ...]
@@ -105,6 +104,8 @@ def share_borders(
 
 def with_levels(problem: PlacementProblem, held: Placement, proven: Sequence[Level]) -> Placement:
     """The placement `held` measured by `problem`, under the bounds that another solution of the same problem proved."""
+    from mudcap.place.swap_ties import assign_evenly  # compiled kernels, needed only where borders are shared
+
     assigned, distance_m, load = assign_evenly(problem, held.sites)
     need = problem.weights > 0
     weight = problem.weights if need.any() else np.ones(len(problem.weights))

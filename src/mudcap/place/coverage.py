@@ -11,7 +11,6 @@ from shapely import Polygon
 from shapely.geometry.base import BaseGeometry
 
 from mudcap.place.near import tolerance
-from mudcap.place.swap_ties import balance, tied_sites
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,6 +56,11 @@ def coverage(
     Covering of the plane by equal discs: Kershner 1939, "The number of circles covering a set", American Journal of
     Mathematics 61:665-671 (from memory).
     """
+    from mudcap.place.swap_ties import (
+        balance,
+        tied_sites,
+    )  # compiled kernels, which a finished plan's coverage_of never needs
+
     sites, demand = np.asarray(site_xy, float).reshape(-1, 2), np.asarray(demand_xy, float).reshape(-1, 2)
     need = np.ones(len(demand)) if weights is None else np.asarray(weights, float)
     wants = need > 0

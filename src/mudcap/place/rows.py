@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import csr_matrix
 
 from mudcap.place.problem import PlacementProblem
-from mudcap.place.swap import Service
+
+if TYPE_CHECKING:
+    from mudcap.place.swap import Service
 
 
 def drive_rows(tree_rows: ArrayLike) -> NDArray[np.int64]:

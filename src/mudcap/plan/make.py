@@ -21,7 +21,6 @@ from mudcap.place.count import choose_counts, with_counts
 from mudcap.place.demand import lay_demand
 from mudcap.place.layout import SolveJob, block_tasks, solve_jobs, spread, stations_at, with_bans
 from mudcap.place.problem import Placement
-from mudcap.place.solve import solve
 from mudcap.plan.assign import assign_sites
 from mudcap.plan.claims import audit_plan
 from mudcap.plan.edits import apply_edits
@@ -42,6 +41,9 @@ class SolveAll(Protocol):
 
 def solve_here(jobs: Sequence[SolveJob], /) -> Sequence[Placement]:
     """Solve one block after the other in this process."""
+    # loads compiled kernels, which a process that hands the solving on never needs
+    from mudcap.place.solve import solve
+
     return [solve(j.problem, effort=j.effort, start=j.start, seed=j.seed) for j in jobs]
 
 
