@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mudcap.place.farthest import solve_farthest
-from mudcap.place.mean import MeanParams, better, cool, mean_level, num_rounds
+from mudcap.place.mean import HOT, MeanParams, better, cool, mean_level, num_rounds
 from mudcap.place.problem import Effort, Level, PlacementProblem
 from mudcap.place.rows import fewest_driven
 from mudcap.place.rows_search import EFFORTS as ROWS_EFFORTS
@@ -33,20 +33,34 @@ Stop = Callable[[], bool] | None
 
 EFFORTS: dict[Effort, MeanParams] = {
     "quick": MeanParams(anneal_moves=2500, work=2e5, rounds_per_candidate=2, bound_steps=100),
-    "normal": MeanParams(anneal_moves=30_000, work=4e6, rounds_per_candidate=20, bound_steps=500),
+    "normal": MeanParams(anneal_moves=40_000, work=4e6, rounds_per_candidate=20, bound_steps=500),
     "long": MeanParams(anneal_moves=180_000, work=3e7, rounds_per_candidate=100, bound_steps=3000),
 }
-SOFT_PENALTY = 2.4
-"""Cost of a point beyond the cap while cooling, as a multiple of its cost at the cap: found by trial. Harder walls keep
-the sites from passing one another, softer ones leave points beyond the cap at the end."""
 
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wall:
+    """How a cooling treats points beyond the cap."""
+
+    penalty: float
+    """Cost of such a point as a multiple of its cost at the cap."""
+    hot: float
+    """Temperature to begin with, as a share of one site's cost."""
+    moves: float
+    """Share of the moves of a whole cooling."""
+
+
+SOFT = Wall(penalty=2.4, hot=HOT, moves=1.0)
+"""Found by trial: harder walls keep the sites from passing one another, softer ones lose points at the end."""
+FIRM = Wall(penalty=20.0, hot=0.06, moves=0.05)
+"""For a layout that has lost a few points: little moves but what brings them back."""
 HARD_HOT = 0.1
 """Temperature at which cooling with a hard cap begins, as a share of one site's cost."""
 REPAIRS, REPAIR_ROUNDS, REPAIRED_SHARE = 3, 200, 0.02
 """Times, and rounds each for every point, that the local search tries to bring points back within the cap; and the
 share of the sites up to which it does."""
 
-MEAN_SQUARE_GIVEN = 0.001
+MEAN_SQUARE_GIVEN = 0.0005
 """Share of the mean square that the spread of the loads may cost."""
 FULL_COOLING = 500
 """Sites up to which each gets its whole share of moves."""
@@ -180,7 +194,7 @@ def lower_mean_square(
     """
     trial, stopped = soft_cool(service, begin or layout, params, cap_m, seed, stop)
     if not stopped:
-        trial, stopped = repair(service, trial, seed, stop)
+        trial, stopped = repair(service, trial, params, cap_m, seed, stop)
     if not stopped and num_unserved(service, trial) and not num_unserved(service, layout):
         trial = open_sites(service, layout.sites.astype(np.int64))
         stopped = cool(
@@ -192,18 +206,32 @@ def lower_mean_square(
     return iterate(service, layout, rounds=num_rounds(service, params), seed=seed, stop=stop)
 
 
-def repair(service: Service, layout: Layout, seed: int, stop: Stop) -> tuple[Layout, bool]:
-    """Return the layout with its few points beyond the cap brought back, where that succeeds, and True if stopped."""
+def repair(
+    service: Service, layout: Layout, params: MeanParams, cap_m: float, seed: int, stop: Stop
+) -> tuple[Layout, bool]:
+    """Return the layout with its few points beyond the cap brought back, where that succeeds, and True if stopped.
+
+    Each attempt shakes at the points lost; between two of them all sites settle at a harder cap.
+    """
     stopped = False
     for attempt in range(REPAIRS):
-        lost = np.flatnonzero((layout.first < 0) & (service.outside_cost == service.penalty))
+        lost = lost_points(service, layout)
         if stopped or not 0 < len(lost) <= max(5, REPAIRED_SHARE * len(layout.sites)):
             break
-        rounds = REPAIR_ROUNDS * len(lost)
-        layout, stopped = iterate(
-            service, layout, rounds=rounds, seed=seed + attempt, centres=lost, stop=stop
-        )
+        if attempt:
+            layout, stopped = soft_cool(service, layout, params, cap_m, seed + attempt, stop, FIRM)
+            lost = lost_points(service, layout)
+        if not stopped and len(lost):
+            rounds = REPAIR_ROUNDS * len(lost)
+            layout, stopped = iterate(
+                service, layout, rounds=rounds, seed=seed + attempt, centres=lost, stop=stop
+            )
     return layout, stopped
+
+
+def lost_points(service: Service, layout: Layout) -> NDArray[np.int64]:
+    """Return the demand points that nobody serves within the cap."""
+    return np.flatnonzero((layout.first < 0) & (service.outside_cost == service.penalty))
 
 
 def num_moves(params: MeanParams, count: int) -> int:
@@ -212,14 +240,27 @@ def num_moves(params: MeanParams, count: int) -> int:
 
 
 def soft_cool(
-    service: Service, layout: Layout, params: MeanParams, cap_m: float, seed: int, stop: Stop
+    service: Service,
+    layout: Layout,
+    params: MeanParams,
+    cap_m: float,
+    seed: int,
+    stop: Stop,
+    wall: Wall = SOFT,
 ) -> tuple[Layout, bool]:
     """Return the layout after cooling with a soft cap and a descent with the hard one."""
     costs = service.demand_cost[service.demand_cost > 0]
     weight = float(np.median(costs)) / (0.5 * cap_m**2) if len(costs) else 1.0
-    soft = with_penalty(service, SOFT_PENALTY * weight * cap_m**2)
+    soft = with_penalty(service, wall.penalty * weight * cap_m**2)
     annealed = open_sites(soft, layout.sites.astype(np.int64))
-    stopped = cool(soft, annealed, moves=num_moves(params, len(layout.sites)), seed=seed, stop=stop)
+    stopped = cool(
+        soft,
+        annealed,
+        moves=int(wall.moves * num_moves(params, len(layout.sites))),
+        seed=seed,
+        stop=stop,
+        hot=wall.hot,
+    )
     trial = open_sites(service, annealed.sites.astype(np.int64))
     return trial, stopped or descend(service, trial, stop=stop)
 

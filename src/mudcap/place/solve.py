@@ -7,11 +7,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from mudcap.place.even import solve_even
-from mudcap.place.farthest import solve_farthest
-from mudcap.place.mean import solve_mean
 from mudcap.place.problem import Effort, Level, Placement, PlacementProblem
-from mudcap.place.swap_ties import assign_evenly
 
 
 def solve(
@@ -35,6 +31,9 @@ def solve(
     """
     if effort not in ("quick", "normal", "long"):
         raise ValueError(f"effort: {effort!r} is none of quick, normal, long.")
+    # the compiled kernels take a second to load, which only a process that solves should pay
+    from mudcap.place.swap_ties import assign_evenly
+
     begin = None if start is None else _checked(problem, start)
     sites, levels, stopped = _search(problem, effort, begin, seed, stop)
     assigned, distance, _ = assign_evenly(problem, sites)
@@ -58,6 +57,10 @@ def _search(
     seed: int,
     stop: Callable[[], bool] | None,
 ) -> tuple[NDArray[np.int64], tuple[Level, ...], bool]:
+    from mudcap.place.even import solve_even
+    from mudcap.place.farthest import solve_farthest
+    from mudcap.place.mean import solve_mean
+
     if problem.objective == "farthest":
         far = solve_farthest(problem, effort=effort, seed=seed, start=start, stop=stop)
         return far.sites, (far.level,), far.level.status == "stopped"
