@@ -62,6 +62,9 @@ share of the sites up to which it does."""
 
 MEAN_SQUARE_GIVEN = 0.0005
 """Share of the mean square that the spread of the loads may cost."""
+SCOUT_SHARE, SPARING_SHARE = 0.2, 0.5
+"""Shares of the work, where rows are spared, that go into the layout before (it only shows how good the mean can be) and
+into the one that stands in the end; the rest of the time goes into the search for rows."""
 FULL_COOLING = 500
 """Sites up to which each gets its whole share of moves."""
 BALANCE_SHARE = 12
@@ -96,10 +99,12 @@ def solve_even(
         layout = better(service, layout, open_sites(service, np.asarray(start)))
     if not stopped:
         begin = open_sites(service, even_density(problem, service)) if start is None else layout
-        layout, stopped = lower_mean_square(service, layout, params, cap_m, seed, stop, begin)
+        # with row economy this layout only says how good the mean can be: the work goes into the one that spares rows
+        first = part_of(params, SCOUT_SHARE) if has_economy(problem) else params
+        layout, stopped = lower_mean_square(service, layout, first, cap_m, seed, stop, begin)
     least = 0 if problem.candidate_row is None else fewest_driven(problem, service)
     narrow = service
-    if not stopped and problem.candidate_row is not None and problem.row_economy > 0:
+    if not stopped and has_economy(problem):
         narrow, layout, stopped = spare_rows(problem, service, layout, least, effort, cap_m, seed, stop)
     if not stopped:
         layout, stopped = more_even(problem, narrow, layout, params, seed, stop)
@@ -114,6 +119,16 @@ def solve_even(
         cv_level(problem, sites),
     )
     return EvenResult(sites=sites, levels=levels, is_stopped=stopped)
+
+
+def has_economy(problem: PlacementProblem) -> bool:
+    """Whether evenness may be given up for fewer driven rows."""
+    return problem.candidate_row is not None and problem.row_economy > 0
+
+
+def part_of(params: MeanParams, share: float) -> MeanParams:
+    """A share of the work."""
+    return replace(params, anneal_moves=int(share * params.anneal_moves), work=share * params.work)
 
 
 def more_even(
@@ -157,9 +172,10 @@ def spare_rows(
     few = find_few_rows(search, free, least)
     beside_few = restricted(search, few.driven)
     if len(few.driven) >= driven_of(problem, free) or beside_few is None:
-        return service, layout, search.is_over()
+        layout, stopped = improve(service, open_sites(service, free), part_of(EFFORTS[effort], SPARING_SHARE))
+        return service, layout, stopped
     narrow = build_service(beside_few, power=2, cap_m=cap_m)
-    found, stopped = improve(narrow, open_sites(narrow, few.sites), EFFORTS[effort])
+    found, stopped = improve(narrow, open_sites(narrow, few.sites), part_of(EFFORTS[effort], SPARING_SHARE))
     if num_unserved(narrow, found) or mean_distance(problem, found) > search.mean_limit_m:
         found = open_sites(narrow, few.sites)
     return narrow, found, stopped
