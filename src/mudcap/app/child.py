@@ -30,6 +30,9 @@ def serve(connection: Connection, target: str, stop_flag: Any, parent: int) -> N
     with suppress(OSError):
         os.dup2(2, 1)  # whatever a library prints must not end up in the JSON on stdout
     solve = resolve(target)
+    rehearse = getattr(importlib.import_module(target.partition(":")[0]), "rehearse", None)
+    if rehearse is not None:  # loads what a first job would wait for, while the parent still reads files
+        rehearse()
 
     def stop() -> bool:
         return bool(stop_flag.value) or os.getppid() != parent

@@ -146,6 +146,7 @@ class _Run:
             safety_s=params.place.safety_s, processes=params.place.jobs, stop=stop, report=self.console.block
         ) as runner:
             runner.warm()
+            threading.Thread(target=_import_ahead, daemon=True).start()
             held = nullcontext(Lock(directory=target)) if self.choices.dry_run else locked(target)
             with held as lock:
                 plan, earlier = self._plan(spec, params, target, runner, stop)
@@ -233,6 +234,13 @@ class _Run:
             return
         for line in changes_text(changes):
             tell(line)
+
+
+def _import_ahead() -> None:
+    """Load what draws and writes while the solver's process works and this one waits."""
+    import mudcap.draw.sheet
+    import mudcap.draw.webmap
+    import mudcap.files.export  # noqa: F401
 
 
 def plan_params(params: Params, choices: PlanChoices) -> Params:

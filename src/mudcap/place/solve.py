@@ -81,3 +81,10 @@ def _checked(problem: PlacementProblem, start: ArrayLike) -> NDArray[np.int64]:
         np.arange(len(problem.candidate_xy)), np.concatenate([problem.banned, problem.fixed, sites])
     )
     return np.sort(np.concatenate([problem.fixed, sites, rest])[: problem.count]).astype(np.int64)
+
+
+def rehearse() -> None:
+    """Load the compiled kernels by solving a toy problem, so that the next `solve` starts at once."""
+    xy = [(float(i), float(j)) for i in range(4) for j in range(4)]
+    toy = PlacementProblem.from_points(xy, xy, 4, candidate_row=[i for i in range(4) for _ in range(4)])
+    solve(toy, effort="quick")
