@@ -37,7 +37,7 @@ class RowsParams:
 
 EFFORTS: dict[Effort, RowsParams] = {
     "quick": RowsParams(
-        trial=MeanParams(anneal_moves=800, work=0.0, rounds_per_candidate=0, bound_steps=0), shifts=(0.0,), drops=0
+        trial=MeanParams(anneal_moves=500, work=0.0, rounds_per_candidate=0, bound_steps=0), shifts=(0.0,), drops=0
     ),
     "normal": RowsParams(
         trial=MeanParams(anneal_moves=3000, work=2e5, rounds_per_candidate=1, bound_steps=0), shifts=(0.0, 0.5), drops=2
