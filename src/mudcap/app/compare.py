@@ -4,19 +4,22 @@ from __future__ import annotations
 
 import dataclasses
 import json
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from mudcap.app.console import Console, tell
-from mudcap.app.options import reading_options
+from mudcap.app.options import cluster_option, reading_options
 from mudcap.app.plan import output_folder, stoppable
 from mudcap.app.reading import ReadingChoices, open_spec, read, with_values
 from mudcap.geo.units import M_PER_FT
 from mudcap.lang import _
 
 if TYPE_CHECKING:
+    from mudcap.place.layout import SolveJob
+    from mudcap.place.problem import Placement
     from mudcap.plan.compare import TradeOff
 
 EPILOG = """\b
@@ -45,13 +48,15 @@ PAGE, TABLE = "compare.html", "compare.csv"
 )
 @click.option("--quick", "effort", flag_value="quick", help="The same as --effort quick.")
 @click.option("--seed", type=click.IntRange(min=0), help="Number that fixes every random choice [0].")
+@cluster_option
 def compare(
     as_json: bool, quiet: bool, debug: bool, out: Path | None, densities: tuple[float, ...], rows: bool,
-    effort: str | None, seed: int | None, **given: Any,
+    effort: str | None, seed: int | None, cluster: str | None, **given: Any,
 ) -> int:  # fmt: skip
     """Solve each block of RANCH at several densities and lay farthest and mean distance, shelters, cavities and hours
     of a round side by side: compare.html (with plots) and compare.csv."""
-    from mudcap.app.runner import Runner, Stop
+    from mudcap.app.cluster import runner_for
+    from mudcap.app.runner import Stop
     from mudcap.draw.tradeoff import trade_off_page
     from mudcap.files.atomic import check_directory, locked, staged, write_file
     from mudcap.files.trade_csv import trade_off_csv
@@ -65,18 +70,29 @@ def compare(
     target = output_folder(spec, out)
     check_directory(target)
     stop = Stop()
-    with Runner(
-        safety_s=params.place.safety_s, processes=params.place.jobs, stop=stop, report=console.block
+    with runner_for(
+        cluster, safety_s=params.place.safety_s, processes=params.place.jobs, stop=stop, report=console.block
     ) as runner:
         runner.warm()
         with locked(target) as lock, console.progress(), stoppable(stop, console):
             orchard, findings = read(spec, choices, console)
-            plan = make_plan(orchard, params, findings=findings, solve_all=runner, progress=console.step)
+
+            def solve_all(jobs: Sequence[SolveJob], /) -> Sequence[Placement]:
+                console.blocks(len(jobs))
+                return runner(jobs)
+
+            # stations and trees are wanted of this plan, not its layout
+            plain = dataclasses.replace(params.place, effort="quick", border_m=0.0, per_acre_max=None, farthest_m=None)
+            plan = make_plan(
+                orchard, dataclasses.replace(params, place=plain), findings=findings, solve_all=solve_all,
+                progress=console.step,
+            )  # fmt: skip
+            console.step(_("comparing"))
             found = trade_offs(
-                plan,
+                dataclasses.replace(plan, params=params),
                 densities=densities or DENSITIES,
                 row_economies=ROW_ECONOMIES if rows else (),
-                solve_all=runner,
+                solve_all=solve_all,
             )
             page = trade_off_page(
                 found,

@@ -128,8 +128,9 @@ def _block(block_id: str, rows: list[TradeOff], now: float, units: Units, word: 
         f"{word('Their length')} [{unit}]", word("Hours a check"),
     ]  # fmt: skip
     head = "".join(f"<th>{escape(h)}</th>" for h in heads)
+    varied = [r for r in economy if r.row_economy != first_economy]
     body = "".join(
-        _line(r, r.per_acre == now and r.row_economy == first_economy, scale) for r in [*density, *economy[:]]
+        _line(r, r.per_acre == now and r.row_economy == first_economy, scale) for r in [*density, *varied]
     )
     figures = "".join(f"<figure>{p}</figure>" for p in plots)
     return f"<h2>{escape(block_id)}</h2>{figures}<table><tr>{head}</tr>{body}</table>"

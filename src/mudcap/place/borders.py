@@ -17,6 +17,7 @@ from mudcap.place.demand import Demand
 from mudcap.place.layout import BlockTask, SolveJob, chosen_stations
 from mudcap.place.params import PlaceParams
 from mudcap.place.problem import Level, Placement, PlacementProblem
+from mudcap.place.rows import num_driven
 
 Solve = Callable[[Sequence[SolveJob]], Sequence[Placement]]
 Placements = tuple[Placement | None, ...]
@@ -30,7 +31,7 @@ class BorderSaving:
 
     block: int
     trees_across: int
-    """Trees of this block that a neighbour's site serves."""
+    """Trees of this block that want bees and that a neighbour's site serves."""
     farthest_before_m: float
     farthest_m: float
     mean_before_m: float
@@ -81,8 +82,9 @@ def share_borders(
     """Solve each bordering block again with its neighbours' sites counted, from where it stands; keep what is better.
 
     Blocks are taken in fixed order, in groups no two of which border each other, so that the result does not depend on
-    how the groups are spread over processes. A block's new sites are kept where, over the block and its neighbours, the
-    farthest distance is no greater and the mean square is smaller.
+    how the groups are spread over processes. A block's new sites are kept where the farthest distance grows neither in the
+    block nor in a neighbour, and the squares of the distances over all of them add up to less. The bounds of the last
+    solution are those of the block with its neighbours' sites counted.
     """
     near = bordering(orchard, place.border_m)
     now = list(placements)
@@ -98,33 +100,47 @@ def share_borders(
         problem, held = tasks[i].problem, now[i]
         if problem is not None and held is not None:
             served = across_m(i, near[i], tasks, now, candidates, demand)
-            now[i] = with_levels(replace(problem, served_m=served), held, again.levels)
+            shared = with_levels(replace(problem, served_m=served), held, again.levels)
+            now[i] = replace(shared, stopped=held.stopped or again.stopped)
     return tuple(now)
 
 
 def with_levels(problem: PlacementProblem, held: Placement, proven: Sequence[Level]) -> Placement:
-    """The placement `held` measured by `problem`, under the bounds that another solution of the same problem proved."""
+    """The placement `held` measured by `problem`, under the bounds that another solution of the same problem proved.
+
+    A bound of a later level holds for layouts that give up no more of the levels before it than that solution could: where
+    `held` may have given up more, it is left out.
+    """
     from mudcap.place.swap_ties import assign_evenly  # compiled kernels, needed only where borders are shared
 
     assigned, distance_m, load = assign_evenly(problem, held.sites)
     need = problem.weights > 0
     weight = problem.weights if need.any() else np.ones(len(problem.weights))
-    value = {
+    value: dict[str, float] = {
         "farthest": float(distance_m[need].max(initial=0.0)),
         "mean": float(np.average(distance_m, weights=weight)),
         "mean_square": float(np.average(distance_m**2, weights=weight)),
         "cv": float(load.std() / load.mean()) if load.mean() > 0 else 0.0,
     }
+    if problem.candidate_row is not None:
+        value["driven_rows"] = num_driven(problem.candidate_row[held.sites])
     for array in (assigned, distance_m):
         array.setflags(write=False)
-    levels = tuple(_measured(level, value.get(level.name, level.value)) for level in proven)
+    first = proven[0]
+    cap = max(first.value, (first.bound or 0.0) * (1 + problem.slack))
+    is_within = first.name != "farthest" or value["farthest"] <= cap * (1 + 1e-9)
+    levels = tuple(
+        _measured(level, value[level.name], is_valid=is_within or level is first) for level in proven
+    )
     return replace(held, assigned=assigned, distance_m=distance_m, levels=levels)
 
 
-def _measured(level: Level, value: float) -> Level:
-    proven = level.bound is not None and value <= level.bound * (1 + 1e-9)
-    value = max(value, level.bound) if proven and level.bound is not None else value
-    return replace(level, value=value, status="optimal" if proven else "feasible")
+def _measured(level: Level, value: float, *, is_valid: bool) -> Level:
+    if level.bound is None or not is_valid or value < level.bound * (1 - 1e-9) - 1e-12:
+        return Level(name=level.name, value=value, bound=None, status="bound_unknown")
+    # the last digits of two ways of adding up
+    value = max(value, level.bound)
+    return replace(level, value=value, status="optimal" if value <= level.bound * (1 + 1e-9) else "feasible")
 
 
 def _solved_again(
@@ -159,12 +175,13 @@ def border_savings(
         before, after = alone[i], shared[i]
         if before is None or after is None or not len(_sites_of(neighbours, tasks, shared)):
             continue
-        own = _own_m(i, tasks, shared, candidates, demand)
-        across = across_m(i, neighbours, tasks, shared, candidates, demand)
-        weight = demand.weight[tasks[i].tree]
-        weight = weight if weight.sum() else np.ones(len(weight))
+        need = demand.weight[tasks[i].tree]
+        wants = need > 0 if need.any() else np.ones(len(need), bool)
+        weight = need[wants] if need.any() else np.ones(len(need))
+        own = _own_m(i, tasks, shared, candidates, demand)[wants]
+        across = across_m(i, neighbours, tasks, shared, candidates, demand)[wants]
         both = np.minimum(own, across)
-        alone_m = _own_m(i, tasks, alone, candidates, demand)
+        alone_m = _own_m(i, tasks, alone, candidates, demand)[wants]
         rows.append(
             BorderSaving(
                 block=i,
@@ -237,7 +254,8 @@ def _better(
     demand: Demand,
 ) -> bool:
     before, after = (_score(block, near, tasks, p, candidates, demand) for p in (now, trial))
-    return after[0] <= before[0] + WORSE_M and after[1] < before[1] * (1 - 1e-9)
+    is_farther = any(b > a + WORSE_M for a, b in zip(before[0], after[0], strict=True))
+    return not is_farther and after[1] < before[1] * (1 - 1e-9)
 
 
 def _score(
@@ -247,15 +265,18 @@ def _score(
     placements: Sequence[Placement | None],
     candidates: Candidates,
     demand: Demand,
-) -> tuple[float, float]:
-    """Farthest and weighted sum of squares over a block and its neighbours, each counting all its own neighbours' sites."""
-    farthest = total = 0.0
+) -> tuple[list[float], float]:
+    """Farthest of a block and of each neighbour with sites, and the weighted sum of squares over all of them.
+
+    Each block counts the sites of all its own neighbours.
+    """
+    farthest, total = [], 0.0
     for i in (block, *near[block]):
         if placements[i] is None:
             continue
         own = _own_m(i, tasks, placements, candidates, demand)
         served = np.minimum(own, across_m(i, near[i], tasks, placements, candidates, demand))
         weight = demand.weight[tasks[i].tree]
-        farthest = max(farthest, float(served[weight > 0].max(initial=0.0)))
+        farthest.append(float(served[weight > 0].max(initial=0.0)))
         total += float((weight * served**2).sum())
     return farthest, total

@@ -40,6 +40,13 @@ class Candidates:
     """(n,) clear distance from the nearest swept width of a spray lane; inf where there is none."""
     reasons: NDArray[np.int64]
     """(n,) orchard.model.Exclusion bit flags; 0 = a shelter may stand here."""
+    barred_lane_m: NDArray[np.float64] | None = None
+    """(n,) the same from lanes that bar shelters; None where all lanes do."""
+
+    @property
+    def barring_lane_m(self) -> NDArray[np.float64]:
+        """(n,) clear distance that the spray lane rule is about."""
+        return self.lane_m if self.barred_lane_m is None else self.barred_lane_m
 
 
 def lay_candidates(
@@ -68,7 +75,8 @@ def lay_candidates(
     if mud.mode == "existing":
         flags[mud_m > mud.limit_m] |= int(Exclusion.NO_MUD)
     candidates = Candidates(
-        xy=xy, block=block, row=row, tree=tree, walk_m=walk_m, mud_m=mud_m, lane_m=lane_m, reasons=flags
+        xy=xy, block=block, row=row, tree=tree, walk_m=walk_m, mud_m=mud_m, lane_m=lane_m, reasons=flags,
+        barred_lane_m=None if barring is swept else barred_lane_m,
     )
     for array in (xy, block, row, tree, walk_m, mud_m, candidates.lane_m, flags):
         array.setflags(write=False)

@@ -10,7 +10,7 @@ import shapely
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from mudcap.geo.units import M2_PER_ACRE, Units, length_text
+from mudcap.geo.units import M2_PER_ACRE, M_PER_FT, Units, length_text
 from mudcap.lang import _
 from mudcap.orchard.model import Block, Exclusion, Finding
 from mudcap.place.candidates import Candidates
@@ -29,20 +29,22 @@ class Rule:
     """Value (n,) of each station that the limit is compared with."""
     at_most: bool = True
     """True where the value must be at most the limit, False where at least."""
+    is_offered: bool = True
+    """False where people could come to harm: no report advises to do without it."""
 
 
 def rules(access: AccessParams, mud: MudParams) -> tuple[Rule, ...]:
     """The rules in the order in which a report tells them."""
     return (
         Rule(flag=Exclusion.SPRAY_LANE, name=_("spray lane clearance"), limit_m=access.spray_clear_m,
-             values=lambda c: c.lane_m, at_most=False),
+             values=lambda c: c.barring_lane_m, at_most=False),
         Rule(flag=Exclusion.TOO_FAR_TO_WALK, name=_("walk limit"), limit_m=access.walk_m, values=lambda c: c.walk_m),
         Rule(flag=Exclusion.NO_MUD, name=_("mud limit"), limit_m=mud.limit_m, values=lambda c: c.mud_m),
         Rule(flag=Exclusion.NO_ACCESS, name=_("no way in")),
         Rule(flag=Exclusion.KEEP_OUT, name=_("keep-outs")),
         Rule(flag=Exclusion.HIVES, name=_("honey-bee hives")),
-        Rule(flag=Exclusion.HAZARD, name=_("hazards")),
-        Rule(flag=Exclusion.CHEMICAL_STORE, name=_("chemical store")),
+        Rule(flag=Exclusion.HAZARD, name=_("hazards"), is_offered=False),
+        Rule(flag=Exclusion.CHEMICAL_STORE, name=_("chemical store"), is_offered=False),
         Rule(flag=Exclusion.CLOSED, name=_("closures")),
         Rule(flag=Exclusion.BLOCK_EDGE, name=_("block edge")),
         Rule(flag=Exclusion.BANNED, name=_("banned by hand")),
@@ -73,6 +75,9 @@ def quota_clash(
         for rule in rules(access, mud)
         if (way := _way_out(rule, stations, barring, candidates, missing, units))
     ]
+    no_way = _("No single change of a rule frees enough; ask for fewer sites or loosen two rules.")
+    if quota > len(stations):
+        ways, no_way = [], _("There are no more stations; ask for fewer sites an acre.")
     acres_a_station = block.acres / max(len(stations), 1)
     barred = int((barring != 0).sum())
     text = _(
@@ -84,7 +89,7 @@ def quota_clash(
         all=len(stations),
         barred=barred,
         acres=barred * acres_a_station,
-        ways=" ".join(ways) or _("No single rule frees enough; ask for fewer sites or loosen two rules."),
+        ways=" ".join(ways) or no_way,
     )
     return Finding(
         level="warning",
@@ -152,13 +157,18 @@ def acres_of_trees(trees: float, row_spacing_m: float, tree_spacing_m: float) ->
 
 
 def _least(rule: Rule, candidates: Candidates, station: NDArray[np.int64]) -> float | None:
-    if not station.size:
+    if not station.size or not rule.is_offered:
         return None
     if rule.values is None:
         return 0.0
     values = rule.values(candidates)[station]
     best = float(values.min() if rule.at_most else values.max())
-    return best if np.isfinite(best) else None
+    return best if _is_sound(rule, best) else None
+
+
+def _is_sound(rule: Rule, value: float) -> bool:
+    """Whether the limit may be set to this value: inside the width that a sprayer sweeps nothing stands."""
+    return bool(np.isfinite(value)) and (rule.at_most or value > 0)
 
 
 def _way_out(
@@ -170,23 +180,28 @@ def _way_out(
     units: Units,
 ) -> str:
     only = stations[barring == int(rule.flag)]
-    if len(only) < missing:
+    if len(only) < missing or not rule.is_offered:
         return ""
     if rule.values is None:
         return _change(rule, 0.0, units)
     values = np.sort(rule.values(candidates)[only])
     value = float(values[missing - 1] if rule.at_most else values[-missing])
-    return _change(rule, value, units) if np.isfinite(value) else ""
+    return _change(rule, value, units) if _is_sound(rule, value) else ""
 
 
 def _change(rule: Rule, value: float, units: Units) -> str:
     if rule.limit_m is None or rule.values is None:
         return _("Without the rule '{rule}' it would do.").format(rule=rule.name)
-    step = 0.3048 if units == "us" else 0.1
-    rounded = (np.ceil(value / step - 1e-9) if rule.at_most else np.floor(value / step + 1e-9)) * step
-    digits = 0 if units == "us" else 1
-    return _("A {rule} of {new} instead of {old} would do.").format(
-        rule=rule.name,
-        new=length_text(max(float(rounded), 0.0), units, digits),
-        old=length_text(rule.limit_m, units, digits),
-    )
+    digits, step = (0, M_PER_FT) if units == "us" else (1, 0.1)
+    old = length_text(rule.limit_m, units, digits)
+    new = _rounded(value, step, digits, rule, units)
+    if new == old:
+        old = length_text(rule.limit_m, units, digits + 1)
+        new = _rounded(value, step / 10, digits + 1, rule, units)
+    return _("A {rule} of {new} instead of {old} would do.").format(rule=rule.name, new=new, old=old)
+
+
+def _rounded(value: float, step: float, digits: int, rule: Rule, units: Units) -> str:
+    """The value as people would set it, rounded to the side on which it still does."""
+    steps = np.ceil(value / step - 1e-9) if rule.at_most else np.floor(value / step + 1e-9)
+    return length_text(max(float(steps) * step, 0.0), units, digits)

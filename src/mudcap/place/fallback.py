@@ -6,6 +6,7 @@ of sites asked for. Nothing is proven of it.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -20,7 +21,8 @@ _HALVINGS: Final = 40
 def hexagonal(problem: PlacementProblem, *, effort: Effort = "normal", seed: int = 0) -> Placement:
     """A layout with exactly `problem.count` sites, fixed ones kept, banned ones left out; every level is `stopped`."""
     allowed = np.setdiff1d(np.arange(len(problem.candidate_xy)), problem.banned)
-    return _placed(problem, _reduce(problem, _widest_grid(problem, allowed)), "stopped", effort, seed)
+    placed = _placed(problem, _reduce(problem, _widest_grid(problem, allowed)), "stopped", effort, seed)
+    return replace(placed, fallback=True)
 
 
 def standing(

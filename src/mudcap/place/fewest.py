@@ -7,6 +7,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.spatial import cKDTree
 
 from mudcap.place.bounds import counting_price, linear_price, needed_columns, solve_cover
 from mudcap.place.cover import Cover, cover_at, reduce
@@ -61,20 +62,20 @@ def fewest_sites(
     >>> fewest_sites([(0, 0), (5, 0), (10, 0)], [(0, 0), (10, 0)], 5.0).sites.tolist()
     [1]
     """
-    cand, dem = np.array(candidates_xy, float, ndmin=2), np.array(demand_xy, float, ndmin=2)
+    cand, dem = (np.array(xy, float).reshape(-1, 2) for xy in (candidates_xy, demand_xy))
     if not len(dem) or not len(cand):
-        return _answer(cand, dem, np.empty(0, np.int64), np.zeros(len(dem), bool), 0, radius_m)
+        return _answer(cand, dem, np.empty(0, np.int64), np.zeros(len(dem), bool), 0)
     near = within(cand, dem, radius_m)
     reachable = np.diff(near.demand_ptr) > 0
     if not reachable.any():
-        return _answer(cand, dem, np.empty(0, np.int64), reachable, 0, radius_m)
+        return _answer(cand, dem, np.empty(0, np.int64), reachable, 0)
     reduced = reduce(cover_at(near, radius_m, reachable, np.ones(len(cand), bool)))
     inner, bound = _fewest_columns(reduced.cover, effort, seed)
     sites = np.unique(np.concatenate([reduced.forced, reduced.cover.column_candidate[inner]]))
     if bound >= len(inner):
         bound = len(inner)
     sites = _nearest(cand, dem[reachable], sites, radius_m + near.tolerance_m, effort, seed)
-    return _answer(cand, dem, sites, reachable, bound + len(reduced.forced), radius_m)
+    return _answer(cand, dem, sites, reachable, bound + len(reduced.forced))
 
 
 def _fewest_columns(cover: Cover, effort: Effort, seed: int) -> tuple[NDArray[np.int64], int]:
@@ -130,14 +131,11 @@ def _answer(
     sites: NDArray[np.int64],
     reachable: NDArray[np.bool_],
     bound: int,
-    radius_m: float,
 ) -> FewestSites:
     assigned, distance = np.full(len(dem), -1, np.int64), np.full(len(dem), np.inf)
     if len(sites):
-        near = within(cand[sites], dem[reachable], radius_m)
-        first = near.demand_ptr[:-1]
-        assigned[reachable] = sites[near.demand_candidate[first]]
-        distance[reachable] = near.demand_m[first]
+        away, nearest = cKDTree(cand[sites]).query(dem[reachable])
+        assigned[reachable], distance[reachable] = sites[nearest], away
     for array in (sites, assigned, distance):
         array.setflags(write=False)
     status: Status = "optimal" if bound >= len(sites) else "feasible"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
@@ -14,7 +14,7 @@ from mudcap.geo.units import round_half_up
 from mudcap.orchard.model import Exclusion, Orchard
 from mudcap.place.candidates import Candidates
 from mudcap.place.demand import Demand
-from mudcap.place.params import PlaceParams
+from mudcap.place.params import AccessParams, MudParams, PlaceParams
 from mudcap.place.problem import Effort, Placement, PlacementProblem
 
 SOFT: Final = Exclusion.TOO_FAR_TO_WALK | Exclusion.NO_MUD
@@ -39,6 +39,8 @@ class BlockTask:
     """Sites added by hand, part of the quota."""
     relaxed: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
     """Candidate numbers on which a soft limit had to be relaxed to make up the quota."""
+    start: NDArray[np.int64] | None = None
+    """Problem candidates from which the search starts; None = the sites of the kept plan, where there are any."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -68,24 +70,27 @@ def block_tasks(
     *,
     place: PlaceParams,
     pinned: NDArray[np.int64],
-    added: dict[int, int],
+    added: Mapping[int, int],
     previous: NDArray[np.int64],
+    access: AccessParams | None = None,
+    mud: MudParams | None = None,
 ) -> tuple[BlockTask, ...]:
     """One task a block, in orchard order.
 
     A pinned station is a site even where a rule speaks against it. Where fewer stations are free than the quota asks for,
-    those that miss only the walk or mud limit join, the least beyond it first: the limit is relaxed there and nowhere
-    else. `previous` (k,) are stations of a plan to be kept as far as it is good.
+    those that miss only the walk or mud limit of `access` and `mud` join, the least beyond it first: the limit is relaxed
+    there and nowhere else. `previous` (k,) are stations of a plan to be kept as far as it is good.
     """
     bars = candidates.reasons.copy()
     bars[pinned] = 0
+    beyond_m = _beyond_m(candidates, bars, access or AccessParams(), mud or MudParams())
     tasks = []
     for index, block in enumerate(orchard.blocks):
         own = np.flatnonzero(candidates.block == index)
         tree = np.flatnonzero(demand.block == index)
         wanted = quota(block.acres, place.per_acre) + added.get(index, 0)
         free = own[bars[own] == 0]
-        relaxed = _least_beyond(own, bars, candidates, wanted - len(free))
+        relaxed = _least_beyond(own, bars, beyond_m, wanted - len(free))
         station = np.sort(np.concatenate([free, relaxed]))
         fixed = np.flatnonzero(np.isin(station, pinned))
         count = min(max(wanted, len(fixed)), len(station))
@@ -125,17 +130,29 @@ def stations_at(
     return found
 
 
+def _beyond_m(
+    candidates: Candidates, bars: NDArray[np.int64], access: AccessParams, mud: MudParams
+) -> NDArray[np.float64]:
+    """How far (n,) each station lies beyond the walk and mud limits that bar it, added up; inf where nothing leads there."""
+    beyond_m = np.zeros(len(bars))
+    for flag, value, limit_m in (
+        (Exclusion.TOO_FAR_TO_WALK, candidates.walk_m, access.walk_m),
+        (Exclusion.NO_MUD, candidates.mud_m, mud.limit_m),
+    ):
+        barred = (bars & int(flag)) != 0
+        beyond_m[barred] += value[barred] - limit_m
+    return beyond_m
+
+
 def _least_beyond(
-    own: NDArray[np.int64], bars: NDArray[np.int64], candidates: Candidates, missing: int
+    own: NDArray[np.int64], bars: NDArray[np.int64], beyond_m: NDArray[np.float64], missing: int
 ) -> NDArray[np.int64]:
     """Up to `missing` stations barred by nothing but the walk or mud limit, those least beyond it first."""
     soft = own[(bars[own] != 0) & ((bars[own] & ~int(SOFT)) == 0)]
     if missing <= 0 or not len(soft):
         return np.empty(0, np.int64)
-    walk = np.where(bars[soft] & int(Exclusion.TOO_FAR_TO_WALK), candidates.walk_m[soft], 0.0)
-    mud = np.where(bars[soft] & int(Exclusion.NO_MUD), candidates.mud_m[soft], 0.0)
-    near = np.isfinite(walk + mud)
-    return np.sort(soft[near][np.lexsort((soft[near], (walk + mud)[near]))[:missing]])
+    soft = soft[np.isfinite(beyond_m[soft])]
+    return np.sort(soft[np.lexsort((soft, beyond_m[soft]))[:missing]])
 
 
 def solve_jobs(tasks: Sequence[BlockTask], orchard: Orchard, place: PlaceParams) -> tuple[SolveJob, ...]:
@@ -146,7 +163,7 @@ def solve_jobs(tasks: Sequence[BlockTask], orchard: Orchard, place: PlaceParams)
             problem=t.problem,
             effort=place.effort,
             seed=place.seed,
-            start=t.problem.previous if len(t.problem.previous) else None,
+            start=t.problem.previous if len(t.problem.previous) else t.start,
         )
         for t in tasks
         if t.problem is not None

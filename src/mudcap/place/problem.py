@@ -140,6 +140,8 @@ class Placement:
     effort: Effort
     stopped: bool = False
     """True where the search was stopped by hand or by the safety clock: the best so far."""
+    fallback: bool = False
+    """True where no search had a hand in it: the plain hexagonal layout stands in."""
 
     @property
     def objective(self) -> float:

@@ -9,11 +9,12 @@ from typing import Final
 import numpy as np
 
 from mudcap.orchard.model import Block
-from mudcap.place.layout import BlockTask, SolveJob, block_tasks, quota, spread
+from mudcap.place.layout import BlockTask, block_tasks, solve_jobs, spread
 from mudcap.place.problem import Placement, PlacementProblem
 from mudcap.place.rows import drive_rows
+from mudcap.plan.edits import apply_edits
 from mudcap.plan.make import SolveAll
-from mudcap.plan.model import Plan
+from mudcap.plan.model import Earlier, Plan
 from mudcap.plan.summary import driven_length_m
 from mudcap.supply.stocking import stock_block
 
@@ -52,29 +53,24 @@ def trade_offs(
 ) -> tuple[TradeOff, ...]:
     """For each block one line a density at the plan's row economy, then one a row economy at the plan's density.
 
-    Each is solved anew on the plan's own stations and trees, every block alone, pins and bans held.
+    Each is solved anew on the plan's own stations and trees, every block alone, pins, bans and added sites held. A choice
+    that is asked for twice is solved once.
     """
-    place = plan.params.place
+    place, params = plan.params.place, plan.params
     choices = [(d, place.row_economy) for d in densities] + [(place.per_acre, r) for r in row_economies]
     pinned = np.array([i for i, s in enumerate(_pinned(plan)) if s], np.int64)
-    tasks = block_tasks(
-        plan.orchard, plan.candidates, plan.demand, place=place, pinned=pinned, added={},
-        previous=np.empty(0, np.int64),
-    )  # fmt: skip
+    added = apply_edits(
+        plan.edits, candidates=plan.candidates, orchard=plan.orchard, earlier=Earlier(), units=params.units
+    ).added
     rows: list[TradeOff] = []
-    for per_acre, row_economy in choices:
-        varied = [_varied(t, plan, per_acre, row_economy) for t in tasks]
-        jobs = [
-            SolveJob(
-                name=plan.orchard.blocks[t.block].block_id,
-                problem=t.problem,
-                effort=place.effort,
-                seed=place.seed,
-            )
-            for t in varied
-            if t.problem is not None
-        ]
-        for task, placement in zip(varied, spread(varied, solve_all(jobs)), strict=True):
+    for per_acre, row_economy in dict.fromkeys(choices):
+        varied = replace(place, per_acre=per_acre, row_economy=row_economy)
+        tasks = block_tasks(
+            plan.orchard, plan.candidates, plan.demand, place=varied, pinned=pinned, added=added,
+            previous=np.empty(0, np.int64), access=params.access, mud=params.mud,
+        )  # fmt: skip
+        placements = spread(tasks, solve_all(solve_jobs(tasks, plan.orchard, varied)))
+        for task, placement in zip(tasks, placements, strict=True):
             if placement is not None and task.problem is not None:
                 block = plan.orchard.blocks[task.block]
                 rows.append(_trade_off(block, task, task.problem, placement, plan, per_acre, row_economy))
@@ -90,14 +86,6 @@ def _pinned(plan: Plan) -> list[bool]:
         (names[b], r, t) in at
         for b, r, t in zip(c.block.tolist(), c.row.tolist(), c.tree.tolist(), strict=True)
     ]
-
-
-def _varied(task: BlockTask, plan: Plan, per_acre: float, row_economy: float) -> BlockTask:
-    if task.problem is None:
-        return task
-    wanted = quota(plan.orchard.blocks[task.block].acres, per_acre)
-    count = min(max(wanted, len(task.problem.fixed)), len(task.station))
-    return replace(task, quota=wanted, problem=replace(task.problem, count=count, row_economy=row_economy))
 
 
 def _trade_off(
@@ -116,12 +104,13 @@ def _trade_off(
     driven = np.unique(drive_rows(plan.candidates.row[task.station[placement.sites]]))
     driven_m = driven_length_m(block, driven)
     weight = problem.weights if problem.weights.any() else np.ones(len(problem.weights))
+    farthest_m = float(placement.distance_m[weight > 0].max())
     return TradeOff(
         block_id=block.block_id,
         per_acre=per_acre,
         row_economy=row_economy,
         sites=len(site),
-        farthest_m=float(placement.distance_m.max()),
+        farthest_m=farthest_m,
         mean_m=float(np.average(placement.distance_m, weights=weight)),
         trees_cv=float(trees.std() / trees.mean()) if trees.mean() else 0.0,
         cavities_mean=stock.cavities / len(site),

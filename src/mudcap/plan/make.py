@@ -15,7 +15,7 @@ from mudcap.orchard.checks import check
 from mudcap.orchard.model import Finding, Orchard
 from mudcap.orchard.network import travel_network
 from mudcap.orchard.rows import lay_rows
-from mudcap.place.borders import bordering, share_borders
+from mudcap.place.borders import border_savings, bordering, share_borders
 from mudcap.place.candidates import Candidates, lay_candidates
 from mudcap.place.count import choose_counts, with_counts
 from mudcap.place.demand import lay_demand
@@ -27,7 +27,7 @@ from mudcap.plan.edits import apply_edits
 from mudcap.plan.identity import SAME_PLACE_M
 from mudcap.plan.model import Earlier, Edit, Params, Plan, Site
 from mudcap.plan.number import plan_number
-from mudcap.plan.summary import block_plans, kept_finding, plan_findings
+from mudcap.plan.summary import block_plans, border_findings, kept_finding, plan_findings
 
 Progress = Callable[[str], None]
 
@@ -82,6 +82,7 @@ def make_plan(
     tasks = block_tasks(
         laid, candidates, demand, place=params.place, pinned=applied.pinned, added=applied.added,
         previous=_kept_stations(earlier, laid, candidates) if keep else np.empty(0, np.int64),
+        access=params.access, mud=params.mud,
     )  # fmt: skip
     progress(_("placing sites"))
     counts = choose_counts(tasks, laid, params.place, solve_all)
@@ -96,12 +97,14 @@ def make_plan(
         laid, candidates, demand, tasks, placements, near=near, earlier=earlier, moved_ids=applied.moved_ids,
         pinned=applied.pinned, stocking=params.stocking,
     )  # fmt: skip
+    savings = border_savings(laid, tasks, alone, placements, candidates, demand, params.place.border_m)
     plan = Plan(
         orchard=laid, params=params, edits=tuple(edits), network=network, candidates=candidates, demand=demand,
         assigned=made.assigned, sites=made.sites,
         blocks=block_plans(laid, candidates, demand, tasks, placements, made, params, counts),
         findings=(*findings, *row_findings, *check(laid, travel=params.travel, clay_share_min=params.mud.clay_share_min), *applied.findings, *((kept_finding(earlier, made),) if keep else ()),
-                  *plan_findings(laid, candidates, demand, tasks, placements, made, params, counts)),
+                  *plan_findings(laid, candidates, demand, tasks, placements, made, params, counts),
+                  *border_findings(laid, savings, params.units)),
         last_serial=made.last_serial, number=_number(orchard, params, edits, made.sites),
         reproducible=all(p is None or not p.stopped for p in placements),
     )  # fmt: skip

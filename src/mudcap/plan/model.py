@@ -125,7 +125,7 @@ class BlockPlan:
     status: BlockStatus
     """`relaxed`: a limit was widened where it clashed; `fallback`: the stated fallback layout; `no_site`: no shelter fits."""
     reason: str
-    """One sentence where the status is not `planned`."""
+    """A sentence where the status is not `planned` or the search was cut short."""
     acres: float
     trees: int
     quota: int

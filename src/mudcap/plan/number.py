@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
 from enum import Enum
 from typing import Any
@@ -36,9 +37,10 @@ def _feed(digest: Any, value: Any) -> None:
         digest.update(f"{value.dtype}{value.shape}".encode())
         digest.update(np.ascontiguousarray(rounded).tobytes())
     elif isinstance(value, BaseGeometry):
-        digest.update(value.geom_type.encode())
-        _feed(digest, shapely.get_coordinates(value))
-    elif isinstance(value, dict):
+        whole = shapely.transform(value, lambda xyz: np.round(xyz, 3) + 0.0, include_z=bool(value.has_z))
+        digest.update(shapely.to_wkb(whole, byte_order=1))
+    elif isinstance(value, Mapping):
+        digest.update(f"{{{len(value)}".encode())
         for key in sorted(value):
             _feed(digest, (key, value[key]))
     elif isinstance(value, (tuple, list)):
@@ -52,4 +54,5 @@ def _feed(digest: Any, value: Any) -> None:
     elif isinstance(value, float):
         digest.update(f"{value:.9g};".encode())
     else:
-        digest.update(f"{type(value).__name__}:{value};".encode())
+        text = str(value)
+        digest.update(f"{type(value).__name__}:{len(text)}:{text};".encode())

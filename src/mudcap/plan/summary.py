@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from mudcap.geo.units import M2_PER_ACRE, length_text
+from mudcap.geo.units import M2_PER_ACRE, Units, length_text
 from mudcap.lang import _
 from mudcap.orchard.model import Block, Exclusion, Finding, Orchard
+from mudcap.place.borders import BorderSaving
 from mudcap.place.candidates import Candidates
 from mudcap.place.clash import acres_of_trees, quota_clash, reach_clash
-from mudcap.place.count import CountChoice, missed_limits
+from mudcap.place.count import CountChoice, is_missed, missed_limits
 from mudcap.place.coverage import Coverage, coverage_of
 from mudcap.place.demand import Demand
 from mudcap.place.layout import BlockTask, chosen_stations
@@ -38,7 +41,9 @@ def block_plans(
     counts: Sequence[CountChoice] = (),
 ) -> tuple[BlockPlan, ...]:
     """One summary a block, in orchard order; then those that the input's checks refused."""
-    missed = {c.block for c in counts if not c.reached}
+    served = {t.block: _served_m(t, demand, made) for t in tasks}
+    limit_m = params.place.farthest_m
+    missed = {c.block for c in counts if limit_m is not None and is_missed(served[c.block], limit_m)}
     planned = [
         _block_plan(orchard.blocks[t.block], t, p, candidates, demand, made, params, t.block in missed)
         for t, p in zip(tasks, placements, strict=True)
@@ -123,18 +128,19 @@ def plan_findings(
 ) -> tuple[Finding, ...]:
     """What the plan itself has to say: clashes, pins against a rule, crowded shelters, mud to be made, stocking words."""
     said: list[Finding] = []
-    for task in tasks:
+    bars = candidates.reasons.copy()
+    bars[made.station[[s.pinned for s in made.sites]]] = 0
+    for task, placement in zip(tasks, placements, strict=True):
         block = orchard.blocks[task.block]
         own = np.flatnonzero(candidates.block == task.block)
-        said += _clashes(block, task, own, candidates.reasons[own], candidates, demand, params)
-        if placements[task.block] is not None and placements[task.block].levels[0].status == "stopped":  # type: ignore[union-attr]
-            said.append(
-                _said(block, "fallback", _("Block {block}: the solver did not finish, so the sites stand on a plain hexagonal grid. Run again before hanging.").format(block=block.block_id))
-            )  # fmt: skip
+        said += _clashes(block, task, own, bars[own], candidates, demand, params)
+        said += _unfinished(block, placement)
     said += _stocking(orchard, made, params)
-    served = {t.block: made.distance_m[t.tree] for t in tasks}
-    said += missed_limits(counts, orchard, served, params.place, params.units)
-    said += _pins(orchard, candidates, made, params)
+    served = {t.block: _served_m(t, demand, made) for t in tasks}
+    added = {t.block: t.added for t in tasks}
+    said += missed_limits(counts, orchard, served, params.place, params.units, added)
+    said += _pins(orchard, candidates, made)
+    said += _relaxed(orchard, tasks, placements, candidates, made)
     said += _mud(orchard, candidates, made, params)
     return tuple(said)
 
@@ -144,8 +150,16 @@ def _status(task: BlockTask, placement: Placement | None, missed: bool) -> tuple
         return "no_site", _("No tree row fits in this block.")
     if placement is None:
         return "no_site", _("No station of this block is free of every rule.")
-    if placement.levels[0].status == "stopped":
+    if placement.fallback:
         return "fallback", _("The solver did not finish; a plain hexagonal grid stands in.")
+    status, reason = _limits(task, placement, missed)
+    if placement.stopped:
+        reason = " ".join(filter(None, [reason, _("The search was cut short; the best layout it had found stands.")]))
+    return status, reason
+
+
+def _limits(task: BlockTask, placement: Placement, missed: bool) -> tuple[BlockStatus, str]:
+    """Which limit had to be widened, if any."""
     if len(placement.sites) < task.quota:
         return "relaxed", _("Only {sites} of {quota} sites fit.").format(
             sites=len(placement.sites), quota=task.quota
@@ -157,6 +171,23 @@ def _status(task: BlockTask, placement: Placement | None, missed: bool) -> tuple
     if missed:
         return "relaxed", _("The wanted farthest distance is missed; the best layout found stands.")
     return "planned", ""
+
+
+def _served_m(task: BlockTask, demand: Demand, made: Assignment) -> NDArray[np.float64]:
+    """Distance of each tree of a block that wants bees to the site that serves it; of all its trees where none does."""
+    need = demand.weight[task.tree]
+    return made.distance_m[task.tree[need > 0]] if need.any() else made.distance_m[task.tree]
+
+
+def _unfinished(block: Block, placement: Placement | None) -> list[Finding]:
+    """What to know of a layout whose search did not end by itself."""
+    if placement is not None and placement.fallback:
+        text = _("Block {block}: the solver did not finish, so the sites stand on a plain hexagonal grid. Run again before hanging.")
+        return [_said(block, "fallback", text.format(block=block.block_id))]
+    if placement is not None and placement.stopped:
+        text = _("Block {block}: the search was cut short, so the sites are the best it had found by then. Run again for better ones.")
+        return [_said(block, "stopped", text.format(block=block.block_id))]
+    return []
 
 
 def driven_length_m(block: Block, driven: NDArray[np.int64]) -> float:
@@ -182,10 +213,11 @@ def _clashes(
         return [short] if short else []
     area = block.acres * M2_PER_ACRE
     far_m = FAR_RATIO * float(np.sqrt(2 * area / (3 * np.sqrt(3) * task.quota)))
-    nearest, _index = cKDTree(candidates.xy[task.station]).query(demand.xy[task.tree])
+    wanting = task.tree[demand.weight[task.tree] > 0]
+    nearest, _index = cKDTree(candidates.xy[task.station]).query(demand.xy[wanting])
     per_acre = 1 / acres_of_trees(1, block.rows.row_spacing_m, block.rows.tree_spacing_m)
     far = reach_clash(
-        block, demand.xy[task.tree], nearest, own, bars, candidates, limit_m=far_m, trees_per_acre=per_acre, **limits  # type: ignore[arg-type]
+        block, demand.xy[wanting], nearest, own, bars, candidates, limit_m=far_m, trees_per_acre=per_acre, **limits  # type: ignore[arg-type]
     )  # fmt: skip
     return [f for f in (short, far) if f]
 
@@ -223,22 +255,64 @@ def _stocking(orchard: Orchard, made: Assignment, params: Params) -> list[Findin
     return said
 
 
-def _pins(orchard: Orchard, candidates: Candidates, made: Assignment, params: Params) -> list[Finding]:
+def _pins(orchard: Orchard, candidates: Candidates, made: Assignment) -> list[Finding]:
     said = []
     for site, station in zip(made.sites, made.station, strict=True):
         bars = int(candidates.reasons[station])
-        if bars:
+        if bars and site.pinned:
             block = next(b for b in orchard.blocks if b.block_id == site.block_id)
-            names = ", ".join(str(f.name).lower().replace("_", " ") for f in Exclusion if f and f & bars)
             text = _("Site {site} ({address}) is pinned where a rule speaks against it: {rules}.")
-            said.append(
-                _said(
-                    block,
-                    "pin_against_rule",
-                    text.format(site=site.site_id, address=site.address, rules=names),
-                )
-            )
+            text = text.format(site=site.site_id, address=site.address, rules=_rule_names(bars))
+            said.append(_said(block, "pin_against_rule", text))
     return said
+
+
+def _relaxed(
+    orchard: Orchard,
+    tasks: Sequence[BlockTask],
+    placements: Sequence[Placement | None],
+    candidates: Candidates,
+    made: Assignment,
+) -> list[Finding]:
+    """Which sites stand beyond a walk or mud limit because too few stations are within it."""
+    said = []
+    for task, placement in zip(tasks, placements, strict=True):
+        if placement is None or not len(task.relaxed):
+            continue
+        own = range(made.first[task.block], made.first[task.block + 1])
+        sites = [made.sites[k] for k in own if made.station[k] in task.relaxed]
+        bars = int(np.bitwise_or.reduce(candidates.reasons[task.relaxed]))
+        block = orchard.blocks[task.block]
+        text = _("Block {block}: {n} sites stand beyond a limit, since too few stations keep it ({rules}): {sites}.").format(
+            block=block.block_id, n=len(sites), rules=_rule_names(bars),
+            sites=", ".join(f"{s.site_id} ({s.address})" for s in sites),
+        )  # fmt: skip
+        places = shapely.multipoints([(s.x_m, s.y_m) for s in sites])
+        said.append(replace(_said(block, "limit_widened", text), geometry=places))
+    return said
+
+
+def _rule_names(bars: int) -> str:
+    return ", ".join(str(f.name).lower().replace("_", " ") for f in Exclusion if f and f & bars)
+
+
+def border_findings(orchard: Orchard, savings: Sequence[BorderSaving], units: Units) -> tuple[Finding, ...]:
+    """A note a block on what counting the shelters across its border saves."""
+    said = []
+    for saving in savings:
+        if not saving.trees_across:
+            continue
+        block = orchard.blocks[saving.block]
+        text = _(
+            "Block {block}: {trees} trees are served by shelters across the border. With these counted, the farthest tree is "
+            "{farthest} from a shelter instead of {farthest_before}, and the mean distance is {mean} instead of {mean_before}."
+        ).format(
+            block=block.block_id, trees=saving.trees_across,
+            farthest=length_text(saving.farthest_m, units, 1), farthest_before=length_text(saving.farthest_before_m, units, 1),
+            mean=length_text(saving.mean_m, units, 2), mean_before=length_text(saving.mean_before_m, units, 2),
+        )  # fmt: skip
+        said.append(replace(_said(block, "border_saving", text), level="note"))
+    return tuple(said)
 
 
 def _mud(orchard: Orchard, candidates: Candidates, made: Assignment, params: Params) -> list[Finding]:
