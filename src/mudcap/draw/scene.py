@@ -12,7 +12,7 @@ from shapely import MultiPoint, Point
 from shapely.geometry.base import BaseGeometry
 
 from mudcap.lang import translator
-from mudcap.orchard.model import Exclusion, Feature, KeepOut, Orchard, Role
+from mudcap.orchard.model import Exclusion, Orchard, Role
 from mudcap.plan.model import Plan, Site
 
 Text = Callable[[str], str]
@@ -78,6 +78,7 @@ def make_scene(plan: Plan, lang: str = "en") -> Scene:
         Layer(key="mud", title=_("Mud"), marks=tuple(_mud(orchard, _))),
         *_barred(orchard, _),
         Layer(key="excluded", title=_("Trees where no shelter may hang"), marks=tuple(_excluded(plan, _))),
+        Layer(key="beyond", title=_("Trees too far from a shelter"), marks=tuple(_beyond(plan, _))),
         Layer(key="gates", title=_("Gates and yard"), marks=tuple(_gates(orchard, _))),
         Layer(key="sites", title=_("Shelter sites"), marks=tuple(_sites(plan.sites))),
     ]  # fmt: skip
@@ -178,21 +179,23 @@ def _features(orchard: Orchard, role: Role, style: str) -> tuple[Mark, ...]:
 
 
 _BARRED: Final = (
-    ("keep_outs", None, "keep_out"),
-    ("hives", Role.HIVES, "hives"),
-    ("hazards", Role.HAZARDS, "hazard"),
-    ("chemical_store", Role.CHEMICAL_STORE, "chemical_store"),
+    ("keep_outs", Exclusion.KEEP_OUT, None, "keep_out"),
+    ("hives", Exclusion.HIVES, Role.HIVES, "hives"),
+    ("hazards", Exclusion.HAZARD, Role.HAZARDS, "hazard"),
+    ("chemical_store", Exclusion.CHEMICAL_STORE, Role.CHEMICAL_STORE, "chemical_store"),
 )
+_BEYOND: Final = ("farthest_not_met", "reach_clash")
+_CROWN_M: Final = 3.5
+"""Radius drawn round a tree that is farther than it should be from a shelter; about half a row spacing."""
 
 
 def _barred(orchard: Orchard, _: Text) -> Iterator[Layer]:
     """Keep-outs, hives, hazards and stores: what stands there, and the dashed line of its setback."""
     titles = {"keep_outs": _("Keep-outs"), "hives": _("Honey-bee hives"), "hazards": _("Hazards"),
               "chemical_store": _("Chemical store")}  # fmt: skip
-    roles = {id(keep): _role_of(keep, orchard.features) for keep in orchard.keep_outs}
-    for key, role, style in _BARRED:
+    for key, rule, role, style in _BARRED:
         things = [f for f in orchard.features if role is not None and f.role is role]
-        keeps = [k for k in orchard.keep_outs if roles[id(k)] is role]
+        keeps = [k for k in orchard.keep_outs if k.rule == rule]
         marks = [
             Mark(geometry=s, style="setback")
             for k in keeps
@@ -210,18 +213,11 @@ def _barred(orchard: Orchard, _: Text) -> Iterator[Layer]:
         yield Layer(key=key, title=titles[key], marks=tuple(marks))
 
 
-def _role_of(keep: KeepOut, features: Iterable[Feature]) -> Role | None:
-    roles = (Role.HIVES, Role.HAZARDS, Role.CHEMICAL_STORE)
-    for feature in features:
-        if feature.role in roles and feature.geometry.equals(keep.geometry):
-            return feature.role
-    words = {
-        "hives": Role.HIVES,
-        "hazard": Role.HAZARDS,
-        "power line": Role.HAZARDS,
-        "chemical store": Role.CHEMICAL_STORE,
-    }
-    return words.get(keep.reason.strip().lower())
+def _beyond(plan: Plan, _: Text) -> Iterator[Mark]:
+    """Ground of the trees that a limit leaves too far from every shelter, as the findings name them."""
+    for finding in plan.findings:
+        if finding.code in _BEYOND and isinstance(finding.geometry, MultiPoint):
+            yield Mark(geometry=finding.geometry.buffer(_CROWN_M, quad_segs=4), style="beyond", note=finding.text)
 
 
 def _excluded(plan: Plan, _: Text) -> Iterator[Mark]:

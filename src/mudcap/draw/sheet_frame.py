@@ -248,6 +248,7 @@ def legend_words(_: Text) -> dict[str, str]:
         "site_pinned": _("shelter pinned by hand"),
         "site_override": _("shelter, limit overridden"),
         "excluded": _("no shelter here"),
+        "beyond": _("trees too far from a shelter"),
         "spray_lane": _("spray lane"),
         "spray_alley": _("alley used by sprayer"),
         "keep_out": _("keep-out"),

@@ -68,6 +68,7 @@ STYLES: Final[Mapping[str, Style]] = {
     "soil": Style(stroke=BROWN, width_mm=0.2, dash_mm=(0.4, 0.8), ink=False),
     "closure": Style(stroke=BLACK, width_mm=0.3, dash_mm=(1.6, 0.8), fill="#f3f3f3", hatch="vertical", hatch_mm=1.8,
                      symbol="octagon", letter="X", ink=False),
+    "beyond": Style(stroke=BLACK, width_mm=0.5, dash_mm=(0.5, 0.5), fill="#ffffff", hatch="counter", hatch_mm=1.2, ink=False),
     "gate": Style(stroke=BLACK, width_mm=0.5, fill="#ffffff", symbol="square", letter="G", size_mm=4.0),
     "yard": Style(stroke=BLACK, width_mm=0.5, fill="#ffffff", symbol="hexagon", letter="Y", size_mm=5.0),
     "excluded": Style(stroke=GREY, width_mm=0.18, symbol="saltire", size_mm=0.9, ink=False),
