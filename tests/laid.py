@@ -36,10 +36,15 @@ class Laid:
 
 
 def lay(
-    ground: Orchard, *, access: AccessParams | None = None, mud: MudParams | None = None, rows: RowParams | None = None
+    ground: Orchard,
+    *,
+    access: AccessParams | None = None,
+    mud: MudParams | None = None,
+    rows: RowParams | None = None,
+    travel: TravelParams | None = None,
 ) -> Laid:
     """The orchard with rows, stations and trees."""
-    rows, travel = rows or RowParams(), TravelParams()
+    rows, travel = rows or RowParams(), travel or TravelParams()
     laid = lay_rows(ground, rows)[0]
     candidates = lay_candidates(
         laid, travel_network(laid, travel), access or AccessParams(), mud or MudParams(), rows, travel
