@@ -40,7 +40,7 @@ def serve(connection: Connection, target: str, stop_flag: Any, parent: int) -> N
     try:
         connection.send((READY, None))
         while True:
-            connection.send(_answer(solve, connection.recv(), stop))
+            connection.send(answer(solve, connection.recv(), stop))
     except (EOFError, BrokenPipeError, ConnectionResetError):
         return
 
@@ -52,7 +52,8 @@ def resolve(target: str) -> Callable[..., Any]:
     return function
 
 
-def _answer(solve: Callable[..., Any], job: Any, stop: Callable[[], bool]) -> tuple[str, Any]:
+def answer(solve: Callable[..., Any], job: Any, stop: Callable[[], bool]) -> tuple[str, Any]:
+    """The solver's placement of one job, or what it raised: (DONE, placement), (REFUSED, error) or (FAILED, text)."""
     try:
         return DONE, solve(job.problem, effort=job.effort, start=job.start, seed=job.seed, stop=stop)
     except MudcapError as error:

@@ -70,6 +70,26 @@ class FileRole(click.ParamType):  # type: ignore[type-arg]  # generic only in ne
         return file, role
 
 
+class Scheduler(click.ParamType):  # type: ignore[type-arg]  # generic only in newer click
+    """The address of a Dask scheduler."""
+
+    name = "scheduler"
+
+    def convert(self, value: Any, param: click.Parameter | None, context: click.Context | None) -> str:
+        """'tcp://host:port' of the same, or of 'host:port'."""
+        match = re.fullmatch(r"(?:(tcp|tls|ws|wss)://)?(\[[0-9a-fA-F:.]+\]|[\w.-]+):(\d{1,5})", str(value).strip())
+        if not match or not 0 < int(match[3]) < 65536:
+            self.fail(f"'{value}' is no scheduler; write tcp://HOST:PORT.", param, context)
+        return f"{match[1] or 'tcp'}://{match[2]}:{match[3]}"
+
+
+cluster_option = click.option(
+    "--cluster", type=Scheduler(), metavar="tcp://HOST:PORT",
+    help="Solve blocks on the workers of this Dask scheduler [on this machine].",
+)  # fmt: skip
+"""Option of the commands that solve; its value goes to `mudcap.app.cluster.runner_for`."""
+
+
 def reading_options(command: F) -> F:
     """Options about how input is read."""
     for option in reversed((

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from mudcap.app.console import Console, how_text, tell
-from mudcap.app.options import Length, PerAcre, reading_options
+from mudcap.app.options import Length, PerAcre, cluster_option, reading_options
 from mudcap.app.reading import ReadingChoices, open_spec, read, refuse_strictly, with_values
 from mudcap.errors import InputError
 from mudcap.lang import _
@@ -59,6 +59,7 @@ class PlanChoices:
     keep: Path | None
     move_penalty: float | None
     plan_date: datetime | None
+    cluster: str | None
     page: str
     strict: bool
     dry_run: bool
@@ -95,6 +96,7 @@ class PlanChoices:
               help="With --keep: mean-square metres that giving up one of its sites must gain [0].")  # fmt: skip
 @click.option("--date", "plan_date", type=click.DateTime(["%Y-%m-%d"]), metavar="YYYY-MM-DD",
               help="Date printed on every page [blank, to fill in].")  # fmt: skip
+@cluster_option
 @click.option(
     "--page", type=click.Choice(PAGES), default="letter", show_default=True, help="Paper of the sheet."
 )
@@ -134,7 +136,8 @@ class _Run:
 
     def run(self) -> int:
         """The exit code."""
-        from mudcap.app.runner import Runner, Stop
+        from mudcap.app.cluster import runner_for
+        from mudcap.app.runner import Stop
         from mudcap.files.atomic import Lock, check_directory, locked
 
         spec = open_spec(self.reading)
@@ -142,9 +145,10 @@ class _Run:
         target = output_folder(spec, self.choices.out)
         check_directory(target)
         stop = Stop()
-        with Runner(
-            safety_s=params.place.safety_s, processes=params.place.jobs, stop=stop, report=self.console.block
-        ) as runner:
+        with runner_for(
+            self.choices.cluster, safety_s=params.place.safety_s, processes=params.place.jobs, stop=stop,
+            report=self.console.block,
+        ) as runner:  # fmt: skip
             runner.warm()
             threading.Thread(target=_import_ahead, daemon=True).start()
             held = nullcontext(Lock(directory=target)) if self.choices.dry_run else locked(target)

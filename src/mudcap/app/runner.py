@@ -25,10 +25,13 @@ from mudcap.place.layout import SolveJob
 from mudcap.place.problem import Placement
 
 How = Literal["solved", "stopped", "crashed", "hung", "failed"]
+Answer = tuple[Placement | None, How, str]
+"""The placement where there is one, how it went, and for --debug what went wrong."""
 SOLVER: Final = "mudcap.place.solve:solve"
 GRACE_S: Final = 10.0
 """How long a search that was told to stop may take to hand over its best."""
-_POLL_S: Final = 0.1
+POLL_S: Final = 0.1
+"""How often a waiting process looks whether a stop was asked for."""
 _SECONDS_PER_SITE: Final = {"quick": 0.002, "normal": 0.02, "long": 0.12}
 _WORTH_PARALLEL_S: Final = 10.0
 
@@ -119,18 +122,23 @@ class Runner:
 
     def _solve(self, job: SolveJob) -> Placement:
         start = time.monotonic()
-        placement, how, detail = self._attempt(job)
+        answer = self._attempt(job)
+        return self._settled(job, answer, time.monotonic() - start)
+
+    def _settled(self, job: SolveJob, answer: Answer, seconds: float) -> Placement:
+        """The placement of the answer, else the stated fallback; told and kept as an outcome."""
+        placement, how, detail = answer
         if placement is None and job.start is not None:
             placement = standing(job.problem, job.start, effort=job.effort, seed=job.seed)
         if placement is None:
             placement = hexagonal(job.problem, effort=job.effort, seed=job.seed)
-        outcome = Outcome(name=job.name, how=how, seconds=time.monotonic() - start, detail=detail)
+        outcome = Outcome(name=job.name, how=how, seconds=seconds, detail=detail)
         with self._lock:
             self.outcomes.append(outcome)
             self._report(outcome)
         return placement
 
-    def _attempt(self, job: SolveJob) -> tuple[Placement | None, How, str]:
+    def _attempt(self, job: SolveJob) -> Answer:
         if self.stop.is_set:
             return None, "stopped", ""
         try:
@@ -160,7 +168,7 @@ class _Worker:
         self._is_ready = self._is_ended = False
         self.is_alive = True
 
-    def ask(self, job: SolveJob, safety_s: float, grace_s: float) -> tuple[Placement | None, How, str]:
+    def ask(self, job: SolveJob, safety_s: float, grace_s: float) -> Answer:
         """The placement, or None and what went wrong; afterwards `is_alive` says whether the child can go on."""
         clock, told = time.monotonic() + safety_s, False
         try:
@@ -173,7 +181,7 @@ class _Worker:
             while True:
                 if self._stop.is_set and not told:
                     told, clock = True, min(clock, time.monotonic() + grace_s)
-                kind, value = self._receive(min(clock, time.monotonic() + _POLL_S))
+                kind, value = self._receive(min(clock, time.monotonic() + POLL_S))
                 if kind == child.DONE:
                     return value, "stopped" if value.stopped else "solved", ""
                 if kind == child.REFUSED:
