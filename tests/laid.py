@@ -64,9 +64,14 @@ def small_block(block_id: str, left: float, bottom: float, *, rows: int = 8, tre
     return block(block_id, shape, row_spacing_m=6.0, tree_spacing_m=5.0, headland_m=0.0, **said)
 
 
-def neighbours(gap_m: float = 4.0, crops: tuple[str, ...] = ("almond", "almond", "almond")) -> Orchard:
+def neighbours(
+    gap_m: float = 4.0, crops: tuple[str, ...] = ("almond", "almond", "almond"), *, rows: int = 8, trees: int = 10
+) -> Orchard:
     """Blocks side by side in a line, west to east, with a strip between each two."""
     names = ("West", "Mid", "East")[: len(crops)]
     return orchard(
-        *(small_block(n, k * (48.0 + gap_m), 0.0, crop=c) for k, (n, c) in enumerate(zip(names, crops, strict=True)))
+        *(
+            small_block(n, k * (6.0 * rows + gap_m), 0.0, rows=rows, trees=trees, crop=c)
+            for k, (n, c) in enumerate(zip(names, crops, strict=True))
+        )
     )
