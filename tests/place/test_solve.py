@@ -224,3 +224,12 @@ def test_reference_library_agrees_on_small_problems() -> None:
         }
         assert ours["mean"] * 14 == pytest.approx(median.problem.objective.value(), rel=1e-6)
         assert ours["farthest"] == pytest.approx(center.problem.objective.value(), rel=1e-6)
+
+
+@pytest.mark.parametrize("objective", ["farthest", "mean", "even"])
+def test_a_single_tree_at_the_origin(objective):
+    """A cap of exactly 0 m once asked the k-d tree for a reach whose square is no number, and found no site."""
+    problem = PlacementProblem.from_points([(0.0, 0.0)], [(0.0, 0.0)], 1, objective=objective)
+    placed = solve(problem, effort="quick")
+    assert placed.sites.tolist() == [0]
+    assert placed.levels[0].value == 0

@@ -12,6 +12,9 @@ from scipy.spatial import cKDTree
 
 from mudcap.place.problem import PlacementProblem
 
+TINY_M = 1e-150
+"""Its square is still a number: the k-d tree squares the reach it is asked for."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Service:
@@ -113,6 +116,7 @@ def _near(
     allowed = np.setdiff1d(np.arange(n), problem.banned)
     tree, demand_xy = cKDTree(problem.candidate_xy[allowed]), problem.demand_xy[needs]
     reach = np.nextafter(np.floor(cap_m) + 1 if floor else cap_m, np.inf)
+    reach = max(float(reach), TINY_M)
     k = min(len(allowed), num_near if np.isinf(cap_m) else 16)
     while True:
         distance, near = tree.query(demand_xy, k=np.arange(1, k + 1), distance_upper_bound=reach)
