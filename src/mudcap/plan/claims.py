@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import fields, replace
+from typing import Final
 
 import numpy as np
 import shapely
@@ -17,6 +18,9 @@ from mudcap.orchard.network import VEHICLE
 from mudcap.place.borders import bordering
 from mudcap.plan.model import BlockPlan, Earlier, Params, Plan
 from mudcap.supply.stocking import preset_for
+
+POINT_M: Final = 1e-6
+"""Length of the stub that stands for a point among lines."""
 
 
 def audit_plan(plan: Plan, *, earlier: Earlier, pinned: NDArray[np.int64]) -> Plan:
@@ -59,13 +63,17 @@ def claim_of(plan: Plan, *, earlier: Earlier, pinned: NDArray[np.int64]) -> Clai
 
 
 def _drivable(plan: Plan) -> shapely.MultiLineString:
-    """Every edge of the travel network that a truck or cart may use."""
+    """Every edge of the travel network that a truck or cart may use; where no road is drawn, also the row ends of blocks
+    without headlands, since a vehicle must turn somewhere outside them."""
     net = plan.network
     way = (net.mode & VEHICLE) != 0
     source = np.repeat(np.arange(len(net.node_xy)), np.diff(net.indptr))
-    return shapely.MultiLineString(
-        list(np.stack([net.node_xy[source[way]], net.node_xy[net.target[way]]], axis=1))
-    )
+    edges = np.stack([net.node_xy[source[way]], net.node_xy[net.target[way]]], axis=1)
+    if not net.roads_known:
+        bare = [a for b in plan.orchard.blocks if not b.headlands for a in b.alleys]
+        ends = np.array([a.line.coords[k] for a in bare for k in (0, -1)], float).reshape(-1, 1, 2)
+        edges = np.concatenate([edges, np.concatenate([ends, ends + POINT_M], axis=1)])
+    return shapely.MultiLineString(list(edges))
 
 
 def _block(plan: Plan, index: int, near: Sequence[int]) -> BlockClaim:
@@ -105,12 +113,7 @@ def _zones(orchard: Orchard, params: Params) -> tuple[Zone, ...]:
     """Ground that is barred, as centre lines and shapes with the clear distance each wants."""
     access, rows = params.access, params.rows
     zones = [
-        Zone(
-            name=k.name,
-            geometry=k.geometry,
-            clear_m=k.setback_m, flag=k.rule
-        )
-        for k in orchard.keep_outs
+        Zone(name=k.name, geometry=k.geometry, clear_m=k.setback_m, flag=k.rule) for k in orchard.keep_outs
     ]
     zones += [
         Zone(name=c.name, geometry=c.geometry, clear_m=0.0, flag=Exclusion.CLOSED)
