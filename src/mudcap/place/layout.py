@@ -28,7 +28,7 @@ class BlockTask:
     block: int
     """Index into orchard.blocks."""
     quota: int
-    """Sites asked for."""
+    """Sites asked for: by the density and the sites added by hand, or as many as are pinned."""
     station: NDArray[np.int64]
     """(n,) candidate number of each of the problem's candidates."""
     tree: NDArray[np.int64]
@@ -88,12 +88,13 @@ def block_tasks(
     for index, block in enumerate(orchard.blocks):
         own = np.flatnonzero(candidates.block == index)
         tree = np.flatnonzero(demand.block == index)
-        wanted = quota(block.acres, place.per_acre) + added.get(index, 0)
+        by_hand = int(np.isin(own, pinned).sum())
+        wanted = max(quota(block.acres, place.per_acre) + added.get(index, 0), by_hand)
         free = own[bars[own] == 0]
         relaxed = _least_beyond(own, bars, beyond_m, wanted - len(free))
         station = np.sort(np.concatenate([free, relaxed]))
         fixed = np.flatnonzero(np.isin(station, pinned))
-        count = min(max(wanted, len(fixed)), len(station))
+        count = min(wanted, len(station))
         problem = None
         if count and len(tree):
             problem = PlacementProblem.from_points(

@@ -1,0 +1,337 @@
+"""A whole plan from tiny orchards: sums, repeatability, the independent check, pins, kept plans, limits and refusals."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+import orchards
+from laid import QUICK, neighbours, small_block
+from mudcap.errors import InputError
+from mudcap.orchard.model import Exclusion, Finding, KeepOut, RefusedBlock, TreePoints
+from mudcap.place.fallback import hexagonal
+from mudcap.place.params import AccessParams, MudParams
+from mudcap.plan.make import make_plan, solve_here
+from mudcap.plan.model import Earlier, EarlierSite, Edit, Params, Plan, Site
+from orchards import PLANE, Point, box, orchard, road
+
+PARAMS = Params(place=QUICK, units="metric")
+FIXTURES = ("one_row", "two_blocks_and_a_road", "l_shaped_block", "block_with_pond", "two_part_block", "guarded_block")
+SMALL = orchard(small_block("Small", 0, 0))
+
+
+def grid(jobs):
+    """Every block on its fallback layout: where the placing does not matter."""
+    return [replace(hexagonal(j.problem), stopped=False, fallback=False) for j in jobs]
+
+
+def plan_of(ground, params=PARAMS, solve_all=grid, **given) -> Plan:
+    return make_plan(ground, params, solve_all=solve_all, **given)
+
+
+def codes(plan: Plan) -> list[str]:
+    return [f.code for f in plan.findings]
+
+
+def errors(plan: Plan) -> list[str]:
+    return [f.text for f in plan.findings if f.level == "error"]
+
+
+def earlier_of(plan: Plan) -> Earlier:
+    sites = tuple(EarlierSite(site_id=s.site_id, block_id=s.block_id, lon=s.lon, lat=s.lat) for s in plan.sites)
+    return Earlier(sites=sites, last_serial=plan.last_serial)
+
+
+def edit_at(kind: str, station: int, plan: Plan, **more) -> Edit:
+    lon, lat = PLANE.to_lonlat(plan.candidates.xy[[station]])[0]
+    return Edit(kind=kind, lon=lon, lat=lat, source="edits", **more)
+
+
+def station_of(plan: Plan, site: Site) -> int:
+    return int(np.argmin(np.hypot(*(plan.candidates.xy - (site.x_m, site.y_m)).T)))
+
+
+@pytest.fixture(scope="module")
+def plans() -> dict[str, Plan]:
+    return {name: plan_of(getattr(orchards, name)(), solve_all=solve_here) for name in FIXTURES}
+
+
+@pytest.mark.parametrize("name", FIXTURES)
+def test_the_independent_checker_finds_no_error(plans, name):
+    """On each tiny orchard, solved for real."""
+    assert errors(plans[name]) == []
+
+
+@pytest.mark.parametrize("name", FIXTURES)
+def test_everything_adds_up(plans, name):
+    """Trees, cavities and bees of the sites are those of their blocks, to the last one."""
+    plan = plans[name]
+    assert (plan.assigned >= 0).all() and len(plan.assigned) == len(plan.demand.xy)
+    for k, block in enumerate(plan.blocks):
+        own = [plan.sites[i] for i in plan.site_index(block.block_id)]
+        assert [s.number for s in own] == list(range(1, block.sites + 1)) and block.sites == block.quota
+        assert sum(s.cavities for s in own) == block.cavities and sum(s.females for s in own) == block.females
+        assert sum(s.males for s in own) == block.males and block.cavities == 2 * block.females
+        assert sum(s.trees for s in own) == pytest.approx((plan.demand.block == k).sum())
+        assert block.trees == (plan.demand.block == k).sum()
+    assert len({s.site_id for s in plan.sites}) == len(plan.sites) == sum(b.sites for b in plan.blocks)
+
+
+@pytest.mark.parametrize("name", ["two_blocks_and_a_road", "block_with_pond"])
+def test_the_same_input_twice_is_the_same_plan(plans, name):
+    """Sites, findings and number."""
+    again = plan_of(getattr(orchards, name)(), solve_all=solve_here)
+    assert again.sites == plans[name].sites and again.number == plans[name].number
+    assert [f.text for f in again.findings] == [f.text for f in plans[name].findings]
+    assert plans[name].reproducible
+
+
+def test_levels_never_contradict_their_bounds(plans):
+    """Bound at or below value; `optimal` only where they meet."""
+    for level in (v for plan in plans.values() for b in plan.blocks for v in b.levels):
+        assert level.bound is None or level.bound <= level.value
+        assert level.status != "optimal" or level.value == pytest.approx(level.bound)
+
+
+def test_trees_that_need_no_bees_are_left_out_of_all_numbers():
+    """A far corner of pollinizers of weight 0: served on paper, but no part of distances or loads; the checker agrees."""
+    ground = orchard(small_block("Small", 0, 0, rows=8, trees=12))
+    xy = plan_of(ground).demand.xy
+    weight = np.where(xy[:, 1] > 40, 0.0, 1.0)
+    ground = replace(ground, tree_points=(TreePoints(layer="trees", xy=xy, weight=weight),))
+    plan = plan_of(ground, replace(PARAMS, place=replace(QUICK, per_acre=3.0)), solve_all=solve_here)
+    assert errors(plan) == [] and (plan.demand.weight == 0).sum() == (weight == 0).sum()
+    (block,) = plan.blocks
+    sites = np.array([(s.x_m, s.y_m) for s in plan.sites])
+    away = np.array([np.hypot(*(sites - t).T).min() for t in plan.demand.xy])
+    wants = plan.demand.weight > 0
+    assert block.coverage.farthest_m == pytest.approx(away[wants].max()) and away.max() > 1.5 * away[wants].max()
+    assert block.coverage.mean_m == pytest.approx(away[wants].mean())
+    assert block.coverage.trees_mean * block.sites == pytest.approx(wants.sum())
+    assert block.levels[0].value == pytest.approx(away[wants].max())
+    # and a wanted distance that only they miss is not missed
+    assert "farthest_not_met" not in codes(
+        plan_of(ground, replace(PARAMS, place=replace(QUICK, per_acre=3.0, farthest_m=away[wants].max() + 0.01)), solve_here)
+    )
+
+
+def test_a_pin_beats_a_rule_and_is_told():
+    """A shelter under the hives because somebody wants it there; the flag goes with the site."""
+    hives = KeepOut(name="bees", geometry=Point(0, 0), setback_m=12.0, reason="hives", rule=Exclusion.HIVES)
+    ground = replace(SMALL, keep_outs=(hives,))
+    free = plan_of(ground)
+    assert free.candidates.reasons[0] == Exclusion.HIVES and not any(s.flags for s in free.sites)
+    plan = plan_of(ground, edits=(edit_at("pin", 0, free),))
+    (site,) = [s for s in plan.sites if s.pinned]
+    assert station_of(plan, site) == 0 and site.flags == Exclusion.HIVES
+    (said,) = [f for f in plan.findings if f.code == "pin_against_rule"]
+    assert site.site_id in said.text and "hives" in said.text
+    assert errors(plan) == [] and plan.blocks[0].status == "planned" and plan.number != free.number
+
+
+def test_more_pins_than_the_quota_are_all_held():
+    """Somebody walked the block with twenty ribbons."""
+    free = plan_of(SMALL)
+    plan = plan_of(SMALL, edits=tuple(edit_at("pin", k, free) for k in range(0, 60, 3)))
+    assert len(plan.sites) == 20 and all(s.pinned for s in plan.sites) and errors(plan) == []
+
+
+def test_a_ban_and_an_added_site_hold():
+    """No site on the banned tree, one site more on the other."""
+    free = plan_of(SMALL)
+    banned = station_of(free, free.sites[2])
+    plan = plan_of(SMALL, edits=(edit_at("ban", banned, free), edit_at("add", 0, free)))
+    stations = {station_of(plan, s) for s in plan.sites}
+    assert banned not in stations and 0 in stations and len(plan.sites) == len(free.sites) + 1
+    assert errors(plan) == [] and plan.candidates.reasons[banned] == Exclusion.BANNED
+
+
+def test_a_kept_plan_keeps_its_sites_as_far_as_it_pays():
+    """Free to move, the layout becomes nearer; with a price on moving every site stays, with its id, and that is told."""
+    ground = orchard(small_block("Small", 0, 0, rows=12, trees=14))
+
+    def placed(penalty: float, **given) -> Plan:
+        place = replace(QUICK, row_economy=0.0, move_penalty_m2=penalty)
+        return plan_of(ground, replace(PARAMS, place=place), solve_here, **given)
+
+    before = plan_of(ground, replace(PARAMS, place=replace(QUICK, row_economy=0.1)), solve_here)
+    ids = {s.site_id for s in before.sites}
+    moved, kept = (placed(m2, earlier=earlier_of(before), keep=True) for m2 in (0.0, 5.0))
+    assert {s.site_id for s in kept.sites} == ids
+    (said,) = [f.text for f in kept.findings if f.code == "kept_sites"]
+    assert f"Of {len(ids)} sites of the kept plan {len(ids)} stay, 0 are given up and 0 are new" in said
+    stay = len(ids & {s.site_id for s in moved.sites})
+    assert 0 < stay < len(ids) and moved.blocks[0].coverage.mean_m < kept.blocks[0].coverage.mean_m
+    assert f"{stay} stay, {len(ids) - stay} are given up" in next(f.text for f in moved.findings if f.code == "kept_sites")
+    assert errors(moved) == errors(kept) == [] and "kept_sites" not in codes(before)
+
+
+def test_ids_are_kept_where_sites_stay_and_never_used_again():
+    """A second plan with a banned site: the others keep their ids, the new one gets a serial above all."""
+    before = plan_of(SMALL)
+    gone = before.sites[1]
+    edits = (edit_at("ban", station_of(before, gone), before),)
+    after = plan_of(SMALL, edits=edits, earlier=earlier_of(before))
+    old = {s.site_id: (s.row, s.tree) for s in before.sites}
+    for site in after.sites:
+        assert old.get(site.site_id, (site.row, site.tree)) == (site.row, site.tree)
+        assert site.site_id in old or int(site.site_id[3:]) > before.last_serial["SMA"]
+    assert gone.site_id not in {s.site_id for s in after.sites} and errors(after) == []
+
+
+def test_a_moved_site_keeps_its_id():
+    """Old place free, new place taken, same name."""
+    before = plan_of(SMALL)
+    taken = {station_of(before, s) for s in before.sites}
+    target = next(k for k in range(80) if k not in taken)
+    edits = (edit_at("move", target, before, site_id=before.sites[0].site_id),)
+    after = plan_of(SMALL, edits=edits, earlier=earlier_of(before))
+    (moved,) = [s for s in after.sites if s.site_id == before.sites[0].site_id]
+    assert station_of(after, moved) == target and errors(after) == []
+    assert station_of(before, before.sites[0]) not in {station_of(after, s) for s in after.sites}
+
+
+def muddy(limit_m: float, **place) -> tuple:
+    """A block with mud at one corner that must be within the limit."""
+    mud = orchards.MudSource(name="hole", geometry=Point(-3, -3), texture="clay loam")
+    params = replace(PARAMS, mud=MudParams(mode="existing", limit_m=limit_m), place=replace(QUICK, **place))
+    return replace(SMALL, mud_sources=(mud,)), params
+
+
+def test_a_soft_limit_is_widened_only_where_it_must_be_and_told():
+    """Three stations keep the mud limit, five are asked for: the two least beyond it join, marked and named."""
+    ground, params = muddy(12.0, per_acre=8.0)
+    plan = plan_of(ground, params)
+    free = int((plan.candidates.reasons == 0).sum())
+    (block,) = plan.blocks
+    assert 0 < free < block.quota == block.sites and block.status == "relaxed"
+    beyond = [s for s in plan.sites if s.flags]
+    assert {s.flags for s in beyond} == {int(Exclusion.NO_MUD)} and len(beyond) == block.quota - free
+    barred = np.sort(plan.candidates.mud_m[plan.candidates.reasons != 0])
+    assert max(s.mud_m for s in beyond) == pytest.approx(barred[len(beyond) - 1])
+    (said,) = [f for f in plan.findings if f.code == "limit_widened"]
+    assert all(s.site_id in said.text for s in beyond) and "no mud" in said.text and len(said.geometry.geoms) == len(beyond)
+    assert "pin_against_rule" not in codes(plan) and "quota_clash" in codes(plan) and errors(plan) == []
+    assert str(len(beyond)) in block.reason
+
+
+def test_hard_rules_are_never_widened():
+    """All but four stations within a keep-out: four sites, and no more."""
+    barred = KeepOut(name="pond", geometry=box(6, -5, 60, 60), setback_m=0.0, reason="pond")
+    plan = plan_of(replace(SMALL, keep_outs=(barred,)), replace(PARAMS, place=replace(QUICK, per_acre=40.0)))
+    (block,) = plan.blocks
+    assert block.sites == 10 < block.quota and block.status == "relaxed" and not any(s.flags for s in plan.sites)
+    assert f"Only 10 of {block.quota} sites fit" in block.reason and "quota_clash" in codes(plan) and errors(plan) == []
+
+
+def test_pinned_stations_count_as_free_in_a_clash():
+    """Four free stations and one pinned under the hives carry five sites: nothing clashes."""
+    hives = KeepOut(name="bees", geometry=box(6, -5, 60, 60), setback_m=0.0, reason="hives", rule=Exclusion.HIVES)
+    ground = replace(SMALL, keep_outs=(hives,))
+    params = replace(PARAMS, place=replace(QUICK, per_acre=11 / SMALL.blocks[0].acres))
+    assert "quota_clash" in codes(plan_of(ground, params))
+    plan = plan_of(ground, params, edits=(edit_at("pin", 40, plan_of(ground, params)),))
+    assert "quota_clash" not in codes(plan) and plan.blocks[0].sites == 11 and errors(plan) == []
+
+
+def test_the_mud_limit_named_makes_the_quota_fit():
+    """Run again with it, the same number of sites stands within the limit."""
+    ground, params = muddy(12.0, per_acre=8.0)
+    text = next(f.text for f in plan_of(ground, params).findings if f.code == "quota_clash")
+    limit = float(text.split("A mud limit of ")[1].split(" m ")[0])
+    again = plan_of(ground, replace(params, mud=replace(params.mud, limit_m=limit)))
+    assert again.blocks[0].status == "planned" and "quota_clash" not in codes(again)
+
+
+def test_a_range_takes_the_smallest_number_and_says_where_none_does():
+    """The wanted distance is kept by what stands in the end, else the block is `relaxed` and says why."""
+    place = replace(QUICK, per_acre=4.0, per_acre_max=20.0, farthest_m=14.0)
+    plan = plan_of(SMALL, replace(PARAMS, place=place), solve_here)
+    (block,) = plan.blocks
+    assert block.status == "planned" and block.coverage.farthest_m <= 14.0 + 1e-6 and block.sites == block.quota < 12
+    missed = plan_of(SMALL, replace(PARAMS, place=replace(place, per_acre_max=5.0)), solve_here)
+    assert missed.blocks[0].status == "relaxed" and "farthest distance is missed" in missed.blocks[0].reason
+    assert "farthest_not_met" in codes(missed) and errors(missed) == errors(plan) == []
+
+
+def test_a_block_where_no_shelter_fits_says_so_and_refused_ones_are_listed():
+    """The other block is planned as ever."""
+    closed = KeepOut(name="yard", geometry=box(-10, -10, 60, 60), setback_m=0.0, reason="yard")
+    ground = orchard(
+        small_block("Shut", 0, 0), small_block("Open", 200, 0), keep_outs=(closed,),
+        refused=(RefusedBlock(name="Bow", layer="blocks.shp", reason="It crosses itself."),),
+    )  # fmt: skip
+    plan = plan_of(ground)
+    assert [(b.block_id, b.status) for b in plan.blocks] == [("Shut", "no_site"), ("Open", "planned"), ("Bow", "refused")]
+    assert plan.blocks[2].reason == "It crosses itself." and plan.blocks[0].coverage is None
+    assert (plan.assigned[plan.demand.block == 0] == -1).all() and errors(plan) == []
+
+
+def test_a_ranch_without_any_tree_is_refused():
+    """Not even a row fits."""
+    tiny = orchards.block("Tiny", box(0, 0, 1, 1))
+    with pytest.raises(InputError, match="no block has room for a tree row"):
+        plan_of(orchard(tiny))
+
+
+def test_what_borders_save_is_told_in_the_units_of_the_plan():
+    """A note a block, with feet or metres; none where blocks are far apart."""
+    params = replace(PARAMS, place=replace(QUICK, per_acre=8.0))
+    notes = {}
+    for units in ("us", "metric"):
+        plan = plan_of(neighbours(2.0, rows=2, trees=20), replace(params, units=units), solve_here)
+        notes[units] = [f for f in plan.findings if f.code == "border_saving"]
+        assert errors(plan) == []
+    assert notes["us"] and {f.level for f in notes["us"]} == {"note"}
+    assert " ft " in notes["us"][0].text and " m " in notes["metric"][0].text
+    assert "border_saving" not in codes(plan_of(neighbours(30.0, rows=2, trees=20), params, solve_here))
+
+
+def test_a_tree_served_across_the_border_is_nearer_there():
+    """And every tree has the nearest site of its own block and of those that it borders."""
+    plan = plan_of(neighbours(2.0, rows=2, trees=20), replace(PARAMS, place=replace(QUICK, per_acre=8.0)), solve_here)
+    sites = np.array([(s.x_m, s.y_m) for s in plan.sites])
+    order = [b.block_id for b in plan.orchard.blocks]
+    home = np.array([order.index(s.block_id) for s in plan.sites])
+    crossed = 0
+    for tree, block, served in zip(plan.demand.xy, plan.demand.block, plan.assigned, strict=True):
+        away = np.hypot(*(sites - tree).T)
+        assert away[served] == pytest.approx(away[np.abs(home - block) <= 1].min())
+        if home[served] != block:
+            crossed += 1
+            assert away[served] < away[home == block].min()
+    assert crossed > 0
+
+
+def test_a_fallback_layout_and_a_search_cut_short_are_told_apart():
+    """A hexagonal grid is called one; the best of a stopped search is not, though its levels say `stopped` too."""
+    grids = plan_of(SMALL, solve_all=lambda jobs: [hexagonal(j.problem) for j in jobs])
+    assert grids.blocks[0].status == "fallback" and "hexagonal grid" in grids.blocks[0].reason
+    assert "fallback" in codes(grids) and "stopped" not in codes(grids) and not grids.reproducible
+
+    def cut_short(jobs):
+        placed = solve_here(jobs)
+        return [
+            replace(p, stopped=True, levels=tuple(replace(v, status="stopped") for v in p.levels)) for p in placed
+        ]
+
+    stopped = plan_of(SMALL, solve_all=cut_short)
+    assert stopped.blocks[0].status == "planned" and "cut short" in stopped.blocks[0].reason
+    assert "stopped" in codes(stopped) and "fallback" not in codes(stopped) and not stopped.reproducible
+    assert not any("hexagonal" in f.text for f in stopped.findings) and errors(stopped) == errors(grids) == []
+
+
+def test_findings_of_the_input_come_first_and_steps_are_told():
+    """In the order in which a reader meets them."""
+    first = Finding(level="note", code="repaired", layer="a.shp", feature="", text="Repaired.")
+    steps: list[str] = []
+    plan = plan_of(SMALL, findings=(first,), progress=steps.append)
+    assert plan.findings[0] is first and steps[0] == "laying rows" and steps[-1] == "checking the plan"
+
+
+def test_access_options_reach_the_ground():
+    """A block edge kept free has no site."""
+    plan = plan_of(replace(SMALL, roads=(road((-10, -4), (60, -4)),)), replace(PARAMS, access=AccessParams(block_edge_m=6.0)))
+    assert all(min(s.x_m, s.y_m, 48 - s.x_m, 50 - s.y_m) >= 6.0 for s in plan.sites) and errors(plan) == []
