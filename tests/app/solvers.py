@@ -20,7 +20,7 @@ def good(problem: PlacementProblem, *, effort, start, seed, stop):
     """A quick, honest answer."""
     placement = hexagonal(problem, effort=effort, seed=seed)
     levels = tuple(replace(v, status="feasible") for v in placement.levels)
-    return replace(placement, levels=levels, stopped=False)
+    return replace(placement, levels=levels, stopped=False, fallback=False)
 
 
 def _only_odd(problem: PlacementProblem) -> bool:
@@ -78,4 +78,4 @@ def patient(problem, *, effort, start, seed, stop):
     end = time.monotonic() + 60
     while not stop() and time.monotonic() < end:
         time.sleep(0.01)
-    return hexagonal(problem, effort=effort, seed=seed)
+    return replace(hexagonal(problem, effort=effort, seed=seed), fallback=False)

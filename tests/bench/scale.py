@@ -5,7 +5,8 @@
 A size is laid out in regular blocks of at most `--block-acres`; `--missing 0.02` takes trees away by lot, so that no two
 blocks are alike. Printed, a line a size: CPU of all processes, wall time, CPU a site, and the sum of all processes' peaks of
 memory (an upper bound of what was in use at once); then the exponent of CPU against sites, fitted over the sizes. Children
-are started and have loaded their kernels before the clock runs. Linux only (reads /proc).
+are started and have loaded their kernels before the clock runs. Each block is
+told on stderr as it is done. Linux only (reads /proc).
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import argparse
 import multiprocessing
 import os
 import resource
+import sys
 import time
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -22,7 +24,7 @@ from pathlib import Path
 import numpy as np
 from instances import Instance, b40, b640, regular
 
-from mudcap.app.runner import Runner
+from mudcap.app.runner import Outcome, Runner
 from mudcap.place.layout import SolveJob
 from mudcap.place.problem import Effort, PlacementProblem
 
@@ -95,7 +97,7 @@ def _between(acres: int) -> Instance:
 
 def measured(jobs: list[SolveJob], processes: int) -> Measured:
     """What the jobs take in so many children that stand ready."""
-    with Runner(safety_s=3600.0, processes=processes) as runner:
+    with Runner(safety_s=3600.0, processes=processes, report=_told) as runner:
         runner([_tiny(str(k)) for k in range(processes)])  # a child each: both wait for their kernels at once
         runner.outcomes.clear()
         cpu, wall = _cpu_s(), time.monotonic()
@@ -106,6 +108,10 @@ def measured(jobs: list[SolveJob], processes: int) -> Measured:
             sites=sum(len(p.sites) for p in placements), cpu_s=spent, wall_s=took, memory_gb=memory,
             farthest_m=max(p.objective for p in placements), odd=sum(o.how != "solved" for o in runner.outcomes),
         )  # fmt: skip
+
+
+def _told(outcome: Outcome) -> None:
+    print(f"{outcome.name}: {outcome.how}, {outcome.seconds:.1f} s", file=sys.stderr, flush=True)
 
 
 def _tiny(name: str) -> SolveJob:
