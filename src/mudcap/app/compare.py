@@ -27,6 +27,7 @@ Examples:
   mudcap compare sample_blocks                        8, 8.5, 9, 9.5 and 10 sites an acre
   mudcap compare ranch --at 6 --at 8 --at 10 --quick
   mudcap compare ranch --rows                         also what fewer driven rows would cost
+  mudcap compare ranch --effort long --seed 7 -o study   a longer search, files in a folder of their own
 """
 PAGE, TABLE = "compare.html", "compare.csv"
 
@@ -87,6 +88,7 @@ def compare(
                 orchard, dataclasses.replace(params, place=plain), findings=findings, solve_all=solve_all,
                 progress=console.step,
             )  # fmt: skip
+            console.findings(f for f in plan.findings if f.level == "error")
             console.step(_("comparing"))
             found = trade_offs(
                 dataclasses.replace(plan, params=params),
