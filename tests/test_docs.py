@@ -72,6 +72,17 @@ def test_options_in_the_readme_exist():
         assert used <= known, f"mudcap {call[0]}: {sorted(used - known)}"
 
 
+@pytest.mark.parametrize("name", sorted(commands.commands))
+def test_every_option_is_in_the_readme_and_every_command_has_examples(name):
+    """Each long option by its name; the examples of the help call the command and name options that exist."""
+    command = commands.commands[name]
+    options = [p for p in command.params if isinstance(p, click.Option)]
+    long = {o for p in options for o in p.opts if o.startswith("--")}
+    assert not [o for o in sorted(long) if not re.search(rf"(?<![\w-]){o}(?![\w-])", README)]
+    assert f"mudcap {name} " in (command.epilog or "")
+    assert set(re.findall(r"(?<!\S)--[a-z-]+", command.epilog or "")) <= long
+
+
 def test_outputs_are_in_the_readme():
     """Each file that plan writes."""
     assert not [name for name in OUTPUTS if name not in README]
