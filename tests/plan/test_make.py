@@ -111,6 +111,7 @@ def test_trees_that_need_no_bees_are_left_out_of_all_numbers():
     assert block.coverage.mean_m == pytest.approx(away[wants].mean())
     assert block.coverage.trees_mean * block.sites == pytest.approx(wants.sum())
     assert block.levels[0].value == pytest.approx(away[wants].max())
+    assert max(s.farthest_m for s in plan.sites) == pytest.approx(away[wants].max())
     # and a wanted distance that only they miss is not missed
     assert "farthest_not_met" not in codes(
         plan_of(ground, replace(PARAMS, place=replace(QUICK, per_acre=3.0, farthest_m=away[wants].max() + 0.01)), solve_here)

@@ -22,7 +22,7 @@ TIE_M: Final = 1e-6
 def check_service(case: Case) -> Iterator[Finding]:
     """Faults of service: first tree by tree, then what each site and each block is said to serve.
 
-    A tree of weight 0 wants nothing: it has its nearest site, but no part in the block's numbers.
+    A tree of weight 0 wants nothing: it has its nearest site, but no part in the numbers of block and site.
     """
     trees, sites = case.claim.trees, len(case.claim.sites)
     served = trees.assigned >= 0
@@ -30,7 +30,8 @@ def check_service(case: Case) -> Iterator[Finding]:
     served_m[served] = np.hypot(*(trees.xy[served] - case.site_xy[trees.assigned[served]]).T)
     site_trees, site_farthest = np.zeros(sites), np.zeros(sites)
     np.add.at(site_trees, trees.assigned[served], trees.weight[served])
-    np.maximum.at(site_farthest, trees.assigned[served], served_m[served])
+    wanting = served & (trees.weight > 0)
+    np.maximum.at(site_farthest, trees.assigned[wanting], served_m[wanting])
     for index, block in enumerate(case.claim.blocks):
         own = case.of_block(index)
         yield from _block_trees(case, index, block, served_m)

@@ -76,7 +76,8 @@ def assign_sites(
         float
     )
     farthest = np.zeros(int(first[-1]), float)
-    np.maximum.at(farthest, assigned[served], distance_m[served])
+    wanting = served & (demand.weight > 0)
+    np.maximum.at(farthest, assigned[wanting], distance_m[wanting])
     sites: list[Site] = []
     stock: dict[int, BlockStock] = {}
     last_serial = dict(earlier.last_serial)

@@ -95,7 +95,7 @@ class Site:
     trees: float
     """Weighted trees that this site serves."""
     farthest_m: float
-    """Distance to the farthest tree it serves."""
+    """Distance to the farthest tree that it serves and that wants bees."""
     females: int
     """Females released for this site's trees."""
     males: int
