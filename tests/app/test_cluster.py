@@ -19,10 +19,11 @@ import mudcap.app.cluster
 import mudcap.app.runner
 from mudcap.app import cli
 from mudcap.app.cluster import ClusterError, ClusterRunner
-from mudcap.app.runner import Runner, Stop
+from mudcap.app.runner import Stop
 from mudcap.errors import InfeasibleError
 from mudcap.place.layout import SolveJob
 from mudcap.place.problem import PlacementProblem
+from mudcap.plan.make import solve_here
 
 
 @pytest.fixture(scope="module")
@@ -61,8 +62,7 @@ def deaf(problem, *, effort, start, seed, stop):
 def test_two_workers_place_what_this_machine_places(address):
     """Sites, service, distances and each level's value, bound and status; in the order of the jobs."""
     jobs = [job(9, "a"), job(14, "b", step_m=6.7)]
-    with Runner(safety_s=60.0, processes=1) as runner:
-        here = runner(jobs)
+    here = solve_here(jobs)
     there, how = run(address, None, jobs)
     assert how == {"a": "solved", "b": "solved"} and [len(p.sites) for p in there] == [9, 14]
     for one, other in zip(here, there, strict=True):
