@@ -47,15 +47,13 @@ class ClusterError(MudcapError):
 def runner_for(
     cluster: str | None,
     *,
-    safety_s: float,
-    processes: int,
     stop: Stop,
     report: Callable[[Outcome], None],
 ) -> Runner:
     """A runner on this machine, or on the cluster of that address."""
     if cluster is None:
-        return Runner(safety_s=safety_s, processes=processes, stop=stop, report=report)
-    return ClusterRunner(cluster, safety_s=safety_s, stop=stop, report=report)
+        return Runner(stop=stop, report=report)
+    return ClusterRunner(cluster, stop=stop, report=report)
 
 
 class ClusterRunner(Runner):

@@ -71,9 +71,8 @@ def compare(
     target = output_folder(spec, out)
     check_directory(target)
     stop = Stop()
-    with runner_for(
-        cluster, safety_s=params.place.safety_s, processes=params.place.jobs, stop=stop, report=console.block
-    ) as runner:
+    with runner_for(cluster, stop=stop, report=console.block) as runner:
+        runner.limit(safety_s=params.place.safety_s, processes=params.place.jobs)
         runner.warm()
         with locked(target) as lock, console.progress(), stoppable(stop, console):
             orchard, findings = read(spec, choices, console)
@@ -83,7 +82,9 @@ def compare(
                 return runner(jobs)
 
             # stations and trees are wanted of this plan, not its layout
-            plain = dataclasses.replace(params.place, effort="quick", border_m=0.0, per_acre_max=None, farthest_m=None)
+            plain = dataclasses.replace(
+                params.place, effort="quick", border_m=0.0, per_acre_max=None, farthest_m=None
+            )
             plan = make_plan(
                 orchard, dataclasses.replace(params, place=plain), findings=findings, solve_all=solve_all,
                 progress=console.step,

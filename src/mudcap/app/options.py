@@ -77,7 +77,9 @@ class Scheduler(click.ParamType):  # type: ignore[type-arg]  # generic only in n
 
     def convert(self, value: Any, param: click.Parameter | None, context: click.Context | None) -> str:
         """'tcp://host:port' of the same, or of 'host:port'."""
-        match = re.fullmatch(r"(?:(tcp|tls|ws|wss)://)?(\[[0-9a-fA-F:.]+\]|[\w.-]+):(\d{1,5})", str(value).strip())
+        match = re.fullmatch(
+            r"(?:(tcp|tls|ws|wss)://)?(\[[0-9a-fA-F:.]+\]|[\w.-]+):(\d{1,5})", str(value).strip()
+        )
         if not match or not 0 < int(match[3]) < 65536:
             self.fail(f"'{value}' is no scheduler; write tcp://HOST:PORT.", param, context)
         return f"{match[1] or 'tcp'}://{match[2]}:{match[3]}"

@@ -138,18 +138,17 @@ class _Run:
         """The exit code."""
         from mudcap.app.cluster import runner_for
         from mudcap.app.runner import Stop
-        from mudcap.files.atomic import Lock, check_directory, locked
 
-        spec = open_spec(self.reading)
-        params = plan_params(spec.params, self.choices)
-        target = output_folder(spec, self.choices.out)
-        check_directory(target)
         stop = Stop()
-        with runner_for(
-            self.choices.cluster, safety_s=params.place.safety_s, processes=params.place.jobs, stop=stop,
-            report=self.console.block,
-        ) as runner:  # fmt: skip
+        with runner_for(self.choices.cluster, stop=stop, report=self.console.block) as runner:
             runner.warm()
+            from mudcap.files.atomic import Lock, check_directory, locked
+
+            spec = open_spec(self.reading)
+            params = plan_params(spec.params, self.choices)
+            target = output_folder(spec, self.choices.out)
+            check_directory(target)
+            runner.limit(safety_s=params.place.safety_s, processes=params.place.jobs)
             threading.Thread(target=_import_ahead, daemon=True).start()
             held = nullcontext(Lock(directory=target)) if self.choices.dry_run else locked(target)
             with held as lock:
@@ -170,7 +169,9 @@ class _Run:
 
         kept = self.choices.keep
         if kept is not None and not kept.is_file():
-            raise InputError(_("{file}: there is no such plan to keep. Name the plan.gpkg of one.").format(file=kept))
+            raise InputError(
+                _("{file}: there is no such plan to keep. Name the plan.gpkg of one.").format(file=kept)
+            )
         before = kept or target / PLAN_FILE
         earlier = read_earlier(before)
         with self.console.progress():

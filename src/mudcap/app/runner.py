@@ -16,16 +16,18 @@ from contextlib import suppress
 from dataclasses import dataclass
 from multiprocessing.connection import wait
 from types import TracebackType
-from typing import Any, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
 
 from mudcap.app import child
 from mudcap.errors import MudcapError
-from mudcap.place.fallback import hexagonal, standing
-from mudcap.place.layout import SolveJob
-from mudcap.place.problem import Placement
+
+# nothing heavy here: the first child is to start before this process has loaded anything
+if TYPE_CHECKING:
+    from mudcap.place.layout import SolveJob
+    from mudcap.place.problem import Placement
 
 How = Literal["solved", "stopped", "crashed", "hung", "failed"]
-Answer = tuple[Placement | None, How, str]
+Answer: TypeAlias = "tuple[Placement | None, How, str]"
 """The placement where there is one, how it went, and for --debug what went wrong."""
 SOLVER: Final = "mudcap.place.solve:solve"
 GRACE_S: Final = 10.0
@@ -69,7 +71,7 @@ class Runner:
     def __init__(
         self,
         *,
-        safety_s: float,
+        safety_s: float = 1800.0,
         processes: int = 0,
         stop: Stop | None = None,
         report: Callable[[Outcome], None] = lambda outcome: None,
@@ -92,6 +94,10 @@ class Runner:
     ) -> None:
         for worker in self._workers:
             worker.end()
+
+    def limit(self, *, safety_s: float, processes: int) -> None:
+        """Set the safety clock and the number of children for the jobs to come."""
+        self._safety_s, self._processes = safety_s, processes
 
     def warm(self) -> None:
         """Start the first child now, so that it imports the solver while the files are read."""
@@ -127,6 +133,8 @@ class Runner:
 
     def _settled(self, job: SolveJob, answer: Answer, seconds: float) -> Placement:
         """The placement of the answer, else the stated fallback; told and kept as an outcome."""
+        from mudcap.place.fallback import hexagonal, standing
+
         placement, how, detail = answer
         if placement is None and job.start is not None:
             placement = standing(job.problem, job.start, effort=job.effort, seed=job.seed)
@@ -202,10 +210,8 @@ class _Worker:
             return
         self._is_ended = True
         self._pipe.close()
-        self._process.join(0.2)
-        if self._process.is_alive():
-            self._process.kill()
-            self._process.join()
+        self._process.kill()  # it holds nothing that could be lost, and its own way out takes a while
+        self._process.join()
         with suppress(ValueError):
             self._process.close()
 
