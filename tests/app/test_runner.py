@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+import multiprocessing
 import threading
 import time
 
@@ -40,6 +42,15 @@ def test_a_good_solver_answers_in_the_order_of_the_jobs():
         "7",
         "9",
     ]
+
+
+@pytest.mark.parametrize(("effort", "children"), [("quick", 1), ("long", 2)])
+def test_short_work_stays_in_one_child(effort, children, monkeypatch):
+    """About 54 sites: a third of a second of quick search, or eleven of a long one; then one child a core."""
+    monkeypatch.setattr("os.cpu_count", lambda: 2)
+    with Runner(target="solvers:good", safety_s=60.0) as runner:
+        runner([dataclasses.replace(job(9, str(n)), effort=effort) for n in range(6)])
+        assert sum(p.name == "mudcap-solver" for p in multiprocessing.active_children()) == children
 
 
 @pytest.mark.parametrize("target", ["segfault", "killed"])

@@ -34,7 +34,8 @@ GRACE_S: Final = 10.0
 """How long a search that was told to stop may take to hand over its best."""
 POLL_S: Final = 0.1
 """How often a waiting process looks whether a stop was asked for."""
-_SECONDS_PER_SITE: Final = {"quick": 0.002, "normal": 0.02, "long": 0.12}
+_SECONDS_PER_SITE: Final = {"quick": 0.006, "normal": 0.04, "long": 0.2}
+"""Measured by tests/bench/scale.py on blocks of 40 to 640 acres, with the default row economy; only a choice hangs on it."""
 _WORTH_PARALLEL_S: Final = 10.0
 
 
