@@ -13,7 +13,8 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Final
 
-LANGUAGES: Final = ("en", "es")
+LANGUAGES: Final = ("en",)
+"""Languages with a catalogue under `locale/` (English needs none)."""
 _chosen: ContextVar[str] = ContextVar("mudcap_language", default="en")
 
 

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from mudcap.place.farthest import solve_farthest
+from mudcap.place.farthest import EFFORTS as FARTHEST_EFFORTS
+from mudcap.place.farthest import FarthestParams, solve_farthest
 from mudcap.place.mean import HOT, MeanParams, better, cool, mean_level, num_rounds
 from mudcap.place.problem import Effort, Level, PlacementProblem
 from mudcap.place.rows import fewest_driven
@@ -62,6 +64,12 @@ share of the sites up to which it does."""
 
 MEAN_SQUARE_GIVEN = 0.0005
 """Share of the mean square that the spread of the loads may cost."""
+EXACT_BEFORE_OTHERS: dict[Effort, dict[str, Any]] = {
+    "quick": {},
+    "normal": {"work": 600_000, "nonzeros": 6_000, "gap_share": 0.01},
+    "long": {"work": 6_000_000, "nonzeros": 16_000, "gap_share": 0.03},
+}
+SEARCH_WITH_SLACK = 0.6
 SCOUT_SHARE, SPARING_SHARE = 0.2, 0.5
 """Shares of the work, where rows are spared, that go into the layout before (it only shows how good the mean can be) and
 into the one that stands in the end; the rest of the time goes into the search for rows."""
@@ -90,7 +98,7 @@ def solve_even(
 ) -> EvenResult:
     """Return sites for the lexicographic objective: farthest, then mean of squares, then CV of weight per site."""
     params = EFFORTS[effort]
-    far = solve_farthest(problem, effort=effort, seed=seed, start=start, stop=stop)
+    far = solve_farthest(problem, seed=seed, start=start, stop=stop, params=farthest_params(effort, problem.slack))
     cap_m = far.value * (1 + problem.slack) + far.tolerance_m
     service = build_service(problem, power=2, cap_m=cap_m)
     layout = open_sites(service, far.sites)
@@ -119,6 +127,15 @@ def solve_even(
         cv_level(problem, sites),
     )
     return EvenResult(sites=sites, levels=levels, is_stopped=stopped)
+
+
+def farthest_params(effort: Effort, slack: float) -> FarthestParams:
+    """The work of the farthest level where others follow: hardly any branch and bound, which on an irregular block can take
+    minutes for a tenth of a metre, and less search where some of the farthest is given up anyway."""
+    params = FARTHEST_EFFORTS[effort]
+    exact = replace(params.exact, **EXACT_BEFORE_OTHERS[effort])
+    steps = params.search_steps if slack <= 0 else int(SEARCH_WITH_SLACK * params.search_steps)
+    return replace(params, exact=exact, search_steps=steps)
 
 
 def has_economy(problem: PlacementProblem) -> bool:
