@@ -16,7 +16,7 @@ from mudcap.app import cli, runner
 from mudcap.app.options import ROLES
 from mudcap.app.plan import changes_text, exit_code, plan_changes
 from mudcap.files.atomic import locked
-from mudcap.files.export import OUTPUTS
+from mudcap.files.outputs import OUTPUTS
 from mudcap.orchard.model import Role
 from mudcap.plan.model import Earlier, EarlierSite
 from small_plan import relaxed, two_block_plan, with_fallback

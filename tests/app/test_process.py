@@ -14,7 +14,7 @@ from pathlib import Path
 from small_ranch import make_ranch
 
 from bench.kill_loop import kill_loop
-from mudcap.files.export import OUTPUTS
+from mudcap.files.outputs import OUTPUTS
 
 HERE = Path(__file__).parent
 COMMAND = "import mudcap.app.runner as r, sys; r.SOLVER = 'solvers:{solver}'; from mudcap.app.cli import main; main(sys.argv[1:])"

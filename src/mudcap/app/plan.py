@@ -163,7 +163,7 @@ class _Run:
     def _plan(
         self, spec: RanchSpec, params: Params, target: Path, runner: Runner, stop: Stop
     ) -> tuple[Plan, Earlier]:
-        from mudcap.files.export import PLAN_FILE
+        from mudcap.files.outputs import PLAN_FILE
         from mudcap.files.store import read_codes, read_earlier
         from mudcap.plan.make import make_plan
 
@@ -284,7 +284,7 @@ def output_folder(spec: RanchSpec, given: Path | None) -> Path:
                 _("-o {folder}: this is the ranch's own folder, whose files are input. Choose another, such as {example}.")
                 .format(folder=target, example=spec.directory / "out")
             )  # fmt: skip
-        from mudcap.files.export import OUTPUTS
+        from mudcap.files.outputs import OUTPUTS
 
         inputs = {layer.path.resolve() for layer in spec.layers}
         for name in OUTPUTS:

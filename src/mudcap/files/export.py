@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Final
 
 from mudcap.errors import StoreError
 from mudcap.files.atomic import Lock, locked, staged
 from mudcap.files.geopackage import write_geopackage
+from mudcap.files.outputs import OUTPUTS, PLAN_FILE, RENDERED
 from mudcap.files.report_json import report_json
 from mudcap.files.report_text import report_md
 from mudcap.files.sites_geojson import sites_geojson
@@ -17,14 +17,6 @@ from mudcap.files.store import read_earlier
 from mudcap.files.waypoints import sites_gpx
 from mudcap.lang import _
 from mudcap.plan.model import Plan
-
-PLAN_FILE: Final = "plan.gpkg"
-RENDERED: Final = ("map.html", "sheet.pdf")
-"""Outputs that `draw` makes; they come as text or bytes."""
-OUTPUTS: Final = (
-    *RENDERED, "picklist.csv", "picklist.xlsx", "sites.gpx", "sites.geojson", PLAN_FILE, "report.md", "report.json",
-)  # fmt: skip
-"""Every name that `plan` writes, fixed: no name ever comes from the input. Other files of the folder are left alone."""
 
 
 def write_plan(

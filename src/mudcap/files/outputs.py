@@ -1,0 +1,13 @@
+"""The names of what a plan writes, apart from the code that writes it: whoever only asks needs no more."""
+
+from __future__ import annotations
+
+from typing import Final
+
+PLAN_FILE: Final = "plan.gpkg"
+RENDERED: Final = ("map.html", "sheet.pdf")
+"""Outputs that `draw` makes; they come as text or bytes."""
+OUTPUTS: Final = (
+    *RENDERED, "picklist.csv", "picklist.xlsx", "sites.gpx", "sites.geojson", PLAN_FILE, "report.md", "report.json",
+)  # fmt: skip
+"""Every name that `plan` writes, fixed: no name ever comes from the input. Other files of the folder are left alone."""
