@@ -58,7 +58,8 @@ def find_rows(xy: Floats, grid_deg: float | None, outline: Any, guess: tuple[flo
     at = turned(xy, direction)
     row = _merge_strays(at, row, row_m)
     return FoundRows(
-        row=row, grid_deg=direction, row_spacing_m=between_rows(at, row, row_m), tree_spacing_m=_tree_spacing(at, row, tree_m),
+        row=row, grid_deg=direction, row_spacing_m=between_rows(at, row, row_m),
+        tree_spacing_m=_tree_spacing(at, row, tree_m if tree_m >= _LEAST_M else guess[1]),
         square=square, bearing_refused=refused, conflicts=_conflicts(at, row, tree_m),
     )  # fmt: skip
 
