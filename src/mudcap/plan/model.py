@@ -19,6 +19,7 @@ from mudcap.place.coverage import Coverage
 from mudcap.place.demand import Demand
 from mudcap.place.params import AccessParams, MudParams, PlaceParams
 from mudcap.place.problem import Level
+from mudcap.supply.model import PuddlePlan, ReleasePoint, SiteSupply
 from mudcap.supply.params import StockingParams
 
 
@@ -166,6 +167,11 @@ class Plan:
     """Eight characters of a hash over inputs, options and edits: the plan number on each page."""
     reproducible: bool = True
     """False where the safety clock or a fallback had a hand in it."""
+    puddles: PuddlePlan | None = None
+    """None where the mud mode plans none."""
+    release: tuple[ReleasePoint, ...] = ()
+    supply: tuple[SiteSupply, ...] = ()
+    """By site, in the order of `sites`; () where supply was not planned."""
 
     def site_index(self, block_id: str) -> range:
         """Positions in `sites` of one block's sites."""
