@@ -15,7 +15,7 @@ from laid import QUICK, small_block
 from mudcap.orchard.model import Exclusion, MudSource
 from mudcap.orchard.params import RowParams
 from mudcap.place.params import AccessParams, PlaceParams
-from mudcap.plan.make import _number
+from mudcap.plan.make import number_of
 from mudcap.plan.model import Edit, Params
 from mudcap.plan.number import plan_number
 from orchards import orchard
@@ -23,7 +23,7 @@ from orchards import orchard
 BLOCK = small_block("A", 0, 0)
 GROUND, PARAMS = orchard(BLOCK), Params(place=QUICK)
 EDIT = Edit(kind="ban", lon=-120.5, lat=37.0)
-BASE = _number(GROUND, PARAMS, (EDIT,), ())
+BASE = number_of(GROUND, PARAMS, (EDIT,), ())
 
 
 def with_block(**changes):
@@ -53,14 +53,14 @@ def with_block(**changes):
 )
 def test_options_edits_and_ground_change_it(ground, params, edits):
     """Each by itself."""
-    assert _number(ground, params, edits, ()) != BASE
+    assert number_of(ground, params, edits, ()) != BASE
 
 
 def test_clock_and_processes_do_not():
     """Nor does asking again, nor what is below a millimetre."""
     place = replace(QUICK, safety_s=1.0, jobs=7)
-    assert _number(GROUND, replace(PARAMS, place=place), (EDIT,), ()) == BASE
-    assert _number(with_block(polygon=box(0, 0, 48.0002, 50)), PARAMS, (EDIT,), ()) == BASE
+    assert number_of(GROUND, replace(PARAMS, place=place), (EDIT,), ()) == BASE
+    assert number_of(with_block(polygon=box(0, 0, 48.0002, 50)), PARAMS, (EDIT,), ()) == BASE
 
 
 def test_it_is_eight_hexadecimal_characters():

@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 import re
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import closing, contextmanager
 from datetime import date
 from pathlib import Path
@@ -65,6 +65,17 @@ def read_codes(path: Path) -> dict[str, str]:
     ):
         raise _damaged(path)
     return dict(codes)
+
+
+def read_tables(path: Path, columns: Mapping[str, str]) -> dict[str, list[tuple[Any, ...]]]:
+    """Rows of some tables of a plan, by table; `columns` names the columns of each.
+
+    Raises ``StoreError`` where the file is none of ours, damaged, or written by a newer mudcap.
+    """
+    with _reading(path) as connection:
+        about = dict(_rows(connection, path, "about", "name, value"))
+        _check_schema(path, str(about.get("schema", "")))
+        return {table: _rows(connection, path, table, names) for table, names in columns.items()}
 
 
 @contextmanager

@@ -105,7 +105,7 @@ def make_plan(
         findings=(*findings, *row_findings, *check(laid, travel=params.travel, clay_share_min=params.mud.clay_share_min), *applied.findings, *((kept_finding(earlier, made),) if keep else ()),
                   *plan_findings(laid, candidates, demand, tasks, placements, made, params, counts),
                   *border_findings(laid, savings, params.units)),
-        last_serial=made.last_serial, number=_number(orchard, params, edits, made.sites),
+        last_serial=made.last_serial, number=number_of(orchard, params, edits, made.sites),
         reproducible=all(p is None or not p.stopped for p in placements),
     )  # fmt: skip
     progress(_("checking the plan"))
@@ -122,7 +122,7 @@ def _kept_stations(earlier: Earlier, orchard: Orchard, candidates: Candidates) -
     return np.unique(found[found >= 0])
 
 
-def _number(orchard: Orchard, params: Params, edits: Sequence[Edit], sites: Sequence[Site]) -> str:
+def number_of(orchard: Orchard, params: Params, edits: Sequence[Edit], sites: Sequence[Site]) -> str:
     """Plan number over all that went in; what an earlier plan left shows in the ids. Clocks and processes do not count."""
     place = replace(params.place, jobs=0, safety_s=0.0)
     return plan_number(

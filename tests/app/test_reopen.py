@@ -1,0 +1,90 @@
+"""A plan opened again from its files: the same sites without a solver, or a clear refusal."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+
+import numpy as np
+import pytest
+from small_ranch import geojson, make_ranch
+
+from mudcap.app import cli, runner
+from mudcap.errors import InputError, StoreError
+from mudcap.files.layers import read_orchard
+from mudcap.files.lonlat import ReadOptions
+from mudcap.files.ranch import open_ranch
+from mudcap.files.report_json import report
+from mudcap.files.saved import read_saved
+from mudcap.files.store import read_codes
+from mudcap.plan.reopen import changed_options, reopen_plan
+
+
+@pytest.fixture
+def planned(tmp_path, monkeypatch):
+    """A ranch of two blocks, planned by a stand-in for the solver, with options and an edit of the command line."""
+    monkeypatch.setattr(runner, "SOLVER", "solvers:good")
+    ranch = make_ranch(tmp_path / "ranch", "North", "South", toml='[access]\nwalk = "150 ft"\n')
+    edits = tmp_path / "edits.csv"
+    edits.write_text("kind,lon,lat\nban,-120.0005,37.0004\npin,-120.0007,37.0005\n")
+    arguments = ["plan", str(ranch), "--per-acre", "8", "--quick", "-q", "--edits", str(edits)]
+    assert cli.run(arguments) == 0
+    return ranch
+
+
+def opened(ranch):
+    spec, out = open_ranch(ranch), ranch / "out"
+    orchard, _findings = read_orchard(
+        spec, options=ReadOptions(codes=read_codes(out / "plan.gpkg")), progress=lambda text: None
+    )
+    return reopen_plan(read_saved(out), orchard), spec
+
+
+def test_the_plan_comes_back_as_it_was_written(planned):
+    """Its report is the same but for findings' places; every tree is with its nearest site; the ban stands."""
+    plan, _spec = opened(planned)
+    before = json.loads((planned / "out" / "report.json").read_text())
+    after = json.loads(json.dumps(report(plan)))
+    for key in set(before) - {"findings", "puddles", "release", "driven_m"}:
+        assert after[key] == before[key], key
+    assert after["driven_m"] == pytest.approx(before["driven_m"], abs=0.2)  # a sum of rounded lengths
+    assert [f["text"] for f in after["findings"]] == [f["text"] for f in before["findings"]]
+    xy = np.array([(s.x_m, s.y_m) for s in plan.sites])
+    gap = np.hypot(*(plan.demand.xy[:, None] - xy[None]).transpose(2, 0, 1))
+    assert np.abs(gap[np.arange(len(gap)), plan.assigned] - gap.min(axis=1)).max() < 1e-3
+    assert (plan.candidates.reasons & 256).sum() == 256 and sum(s.pinned for s in plan.sites) == 1
+
+
+def test_options_that_differ_are_named(planned):
+    """The command line's density is the plan's own, and is told; how many processes solved is not."""
+    plan, spec = opened(planned)
+    now = dataclasses.replace(spec.params, place=dataclasses.replace(spec.params.place, jobs=3))
+    assert changed_options(plan.params, now) == ("place.effort", "place.per_acre")
+    assert changed_options(plan.params, plan.params) == ()
+
+
+def test_other_input_is_refused(planned):
+    """A block that was drawn anew, by a metre, is not what the plan was made from."""
+    path = planned / "blocks.geojson"
+    path.write_text(geojson("North", "South").replace("-120.001,", "-120.00101,"))
+    with pytest.raises(InputError, match="Run mudcap plan again"):
+        opened(planned)
+
+
+def test_tampered_or_mixed_files_are_refused(planned, tmp_path):
+    """Another site in the database, another option, another plan's report, or half a report."""
+    out = planned / "out"
+    text = (out / "report.json").read_text()
+    (out / "report.json").write_text(text.replace('"per_acre": 8.0', '"per_acre": 9.0'))
+    with pytest.raises(InputError, match="other input or options"):
+        opened(planned)
+    number = json.loads(text)["plan"]
+    (out / "report.json").write_text(text.replace(number, "00000000"))
+    with pytest.raises(StoreError, match="two different plans"):
+        opened(planned)
+    (out / "report.json").write_text(text[: len(text) // 2])
+    with pytest.raises(StoreError, match="damaged"):
+        opened(planned)
+    (out / "report.json").unlink()
+    with pytest.raises(InputError, match="Run mudcap plan first"):
+        opened(planned)
