@@ -204,6 +204,7 @@ class _Run:
         return read_edits(self.choices.edits)
 
     def _write(self, plan: Plan, lock: Any, runner: Runner, code: int) -> None:
+        from mudcap.draw.picklist import picklist
         from mudcap.draw.sheet import sheet
         from mudcap.draw.webmap import web_map
         from mudcap.files.export import write_plan
@@ -213,6 +214,7 @@ class _Run:
             rendered: dict[str, str | bytes] = {
                 "map.html": web_map(plan, lang),
                 "sheet.pdf": sheet(plan, page=self.choices.page, lang=lang),
+                "picklist.pdf": picklist(plan, page=self.choices.page, lang=lang),
             }
         with self.console.timed("write", _("writing")):
             paths = write_plan(plan, lock.directory, rendered, lang=lang, lock=lock)
@@ -243,6 +245,7 @@ class _Run:
 
 def _import_ahead() -> None:
     """Load what draws and writes while the solver's process works and this one waits."""
+    import mudcap.draw.picklist
     import mudcap.draw.sheet
     import mudcap.draw.webmap
     import mudcap.files.export  # noqa: F401
@@ -358,8 +361,10 @@ def farewell(plan: Plan, paths: Sequence[Path], code: int) -> list[str]:
     uses = {
         "map.html": _("look at it in any browser; it needs no network"),
         "sheet.pdf": _("print at 100 %, to scale"),
+        "picklist.pdf": _("what goes on which load, to which site"),
         "picklist.csv": _("what goes to which site"),
         "picklist.xlsx": _("the same, with boxes to tick"),
+        "picklist.json": _("the same for programs"),
         "sites.gpx": _("waypoints for handhelds and phones"),
         "sites.geojson": _("sites for GIS and web maps"),
         "plan.gpkg": _("all of it for GIS; the next run keeps its site numbers"),

@@ -9,6 +9,7 @@ from mudcap.errors import StoreError
 from mudcap.files.atomic import Lock, locked, staged
 from mudcap.files.geopackage import write_geopackage
 from mudcap.files.outputs import OUTPUTS, PLAN_FILE, RENDERED
+from mudcap.files.picklist_json import picklist_json
 from mudcap.files.report_json import report_json
 from mudcap.files.report_text import report_md
 from mudcap.files.sites_geojson import sites_geojson
@@ -52,6 +53,7 @@ def plan_files(plan: Plan, lang: str = "en") -> dict[str, str | bytes]:
     return {
         "picklist.csv": picklist_csv(plan, lang),
         "picklist.xlsx": picklist_xlsx(plan, lang),
+        "picklist.json": picklist_json(plan, lang),
         "sites.gpx": sites_gpx(plan, lang),
         "sites.geojson": sites_geojson(plan),
         "report.md": report_md(plan, lang),

@@ -5,9 +5,11 @@ from __future__ import annotations
 from typing import Final
 
 PLAN_FILE: Final = "plan.gpkg"
-RENDERED: Final = ("map.html", "sheet.pdf")
+RENDERED: Final = ("map.html", "sheet.pdf", "picklist.pdf")
 """Outputs that `draw` makes; they come as text or bytes."""
 OUTPUTS: Final = (
-    *RENDERED, "picklist.csv", "picklist.xlsx", "sites.gpx", "sites.geojson", PLAN_FILE, "report.md", "report.json",
+    *RENDERED, "picklist.csv", "picklist.xlsx", "picklist.json", "sites.gpx", "sites.geojson", PLAN_FILE, "report.md", "report.json",
 )  # fmt: skip
 """Every name that `plan` writes, fixed: no name ever comes from the input. Other files of the folder are left alone."""
+LABELS_FILE: Final = "labels.pdf"
+"""What `labels` writes beside them; `plan` leaves it alone."""

@@ -1,4 +1,4 @@
-"""The pick-list as CSV and XLSX: what to take to which site, in hanging order, with boxes to tick.
+"""The pick-list as CSV and XLSX: what to take to which site, in picking order, with boxes to tick.
 
 User text never becomes a formula: CSV text cells that a spreadsheet would calculate get an apostrophe in front, XLSX
 cells are written as strings. Numbers stay numbers.
@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterator, Sequence
+import re
+import unicodedata
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
@@ -17,58 +19,71 @@ import xlsxwriter
 
 from mudcap.lang import translator
 from mudcap.plan.model import Plan, Site
+from mudcap.plan.picking import (
+    PickLine,
+    Sums,
+    by_load,
+    has_loads,
+    load_wants,
+    packages_text,
+    pick_lines,
+    picks,
+    sums,
+)
 
 COLUMNS: Final = (
     "line", "block", "number", "site_id", "address", "row", "tree", "cavities", "females", "males", "lon", "lat", "note",
-    "hung", "stocked",
+    "load", "place_in_load", "take", "facing_deg", "compass_deg", "plan", "hung", "stocked", "cavities_hung",
 )  # fmt: skip
 """Column names of the CSV: stable, in English, so that a filled-in list can be read back."""
+FILLED: Final = ("hung", "stocked", "cavities_hung")
+"""Columns that the crew fills in; empty as written, so that no program in between can spoil a sign in them."""
 TICK: Final = "☐"
-_RISKY: Final = "=+-@＝＋－＠\t\r\n"
+TICKED: Final = "☑"
+_RISKY: Final = "=+-@＝＋－＠﹣﹢﹦﹫\t\r\n"
+_AFTER_SEPARATOR: Final = re.compile(r"([,;|\t\r\n][\s\"']*)(?=[=+\-@＝＋－＠﹣﹢﹦﹫])")
 _FIXED_TIME: Final = datetime(2000, 1, 1)
 """Stands in for the time of writing in the workbook's properties: same plan, same bytes."""
+_PRINT_PX: Final = 970
+"""Width of a landscape letter page inside the margins at 96 dots an inch; A4 is a little wider."""
 
 Cell = str | int | float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PickLine:
-    """One line of the pick-list: a site, or a total."""
+def picklist_csv(plan: Plan, lang: str = "en") -> str:
+    """The pick-list as CSV (RFC 4180, UTF-8): line kind first, so that totals can be told from sites.
 
-    kind: str
-    """'site', 'block total' or 'ranch total'."""
-    cells: tuple[Cell, ...]
-    """In the order of COLUMNS after `line`; '' where a column does not apply."""
-
-
-def pick_lines(plan: Plan, lang: str = "en") -> tuple[PickLine, ...]:
-    """Lines in hanging order: each block's sites and its total, then the ranch's total.
-
-    Totals are summed from the lines above them, so that they hold for exactly what is listed.
+    References: RFC 4180; OWASP, CSV Injection (the guard).
     """
-    return tuple(_lines(plan, lang))
+    out = io.StringIO(newline="")
+    writer = csv.writer(out)
+    writer.writerow(COLUMNS)
+    notes = site_notes(plan, lang)
+    for line in pick_lines(picks(plan)):
+        cells = _csv_cells(line, notes, plan.number)
+        writer.writerow([guarded(c) if isinstance(c, str) else c for c in cells])
+    return out.getvalue()
 
 
-def _lines(plan: Plan, lang: str) -> Iterator[PickLine]:
-    for block in plan.blocks:
-        own = [plan.sites[i] for i in plan.site_index(block.block_id)]
-        for site in own:
-            yield PickLine(kind="site", cells=_cells(site, _note(plan, site, lang)))
-        if own:
-            yield PickLine(kind="block total", cells=_total(block.block_id, own))
-    yield PickLine(kind="ranch total", cells=_total("", plan.sites))
-
-
-def _cells(site: Site, note: str) -> tuple[Cell, ...]:
+def _csv_cells(line: PickLine, notes: dict[str, str], number: str) -> tuple[Cell, ...]:
+    pick, total = line.pick, line.sums
+    if pick is None:
+        block = line.name if line.kind == "block total" else ""
+        load = int(line.name) if line.kind == "load total" else ""
+        return (
+            line.kind, block, total.sites, "", "", "", "", total.cavities, total.females, total.males, "", "", "", load, "",
+            packages_text(total.packages), "", "", "", "", "", "",
+        )  # fmt: skip
     return (
-        site.block_id, site.number, site.site_id, site.address, site.row, site.tree, site.cavities, site.females,
-        site.males, round(site.lon, 7), round(site.lat, 7), note, TICK, TICK,
+        line.kind, pick.block_id, pick.number, pick.site_id, pick.address, pick.row, pick.tree, pick.cavities, pick.females,
+        pick.males, round(pick.lon, 7), round(pick.lat, 7), notes[pick.site_id], pick.load or "", pick.place_in_load or "",
+        pick.take, _degrees(pick.facing_deg), _degrees(pick.compass_deg), number, "", "", "",
     )  # fmt: skip
 
 
-def _total(block_id: str, sites: Sequence[Site]) -> tuple[Cell, ...]:
-    sums = [sum(getattr(s, name) for s in sites) for name in ("cavities", "females", "males")]
-    return (block_id, len(sites), "", "", "", "", *sums, "", "", "", "", "")
+def site_notes(plan: Plan, lang: str = "en") -> dict[str, str]:
+    """What a crew should know of a site before it goes there, by site_id."""
+    return {s.site_id: _note(plan, s, lang) for s in plan.sites}
 
 
 def _note(plan: Plan, site: Site, lang: str) -> str:
@@ -85,115 +100,156 @@ def _note(plan: Plan, site: Site, lang: str) -> str:
     return "; ".join(parts)
 
 
-def picklist_csv(plan: Plan, lang: str = "en") -> str:
-    """The pick-list as CSV (RFC 4180, UTF-8): line kind first, so that totals can be told from sites.
-
-    References: RFC 4180; OWASP, CSV Injection (the guard).
-    """
-    out = io.StringIO(newline="")
-    writer = csv.writer(out)
-    writer.writerow(COLUMNS)
-    for line in pick_lines(plan, lang):
-        writer.writerow([line.kind, *(guarded(c) if isinstance(c, str) else c for c in line.cells)])
-    return out.getvalue()
+def _degrees(value: float | None) -> Cell:
+    return "" if value is None else round(value) % 360
 
 
 def guarded(text: str) -> str:
-    """`text` with an apostrophe in front where a spreadsheet would take it for a formula.
+    """`text` with an apostrophe in front where a spreadsheet would take it, or a part of it, for a formula.
 
-    >>> guarded("=1+1"), guarded("North 40"), guarded(" +cmd")
-    ("'=1+1", 'North 40', "' +cmd")
+    A part counts after a separator: a program that splits at ';' or ',' whatever the quotes say makes a cell of it.
+
+    >>> guarded("=1+1"), guarded("North 40"), guarded(" +cmd"), guarded("a;=1"), guarded("7-8; 9")
+    ("'=1+1", 'North 40', "' +cmd", "a;'=1", '7-8; 9')
     """
-    start = text.lstrip(" \xa0\u200b\ufeff")
-    return f"'{text}" if start[:1] and start[0] in _RISKY else text
+    text = _AFTER_SEPARATOR.sub(r"\1'", text)
+    start = next((c for c in text if c in _RISKY or not (c.isspace() or unicodedata.category(c)[0] in "CZ")), "")
+    return f"'{text}" if start and start in _RISKY else text
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Head:
+    """One column of the workbook's list."""
+
+    key: str
+    """Its name in the CSV."""
+    text: str
+    width: float
+    """In characters."""
+
+
+def heads(lang: str, *, with_loads: bool = True, with_packages: bool = True, with_facing: bool = True) -> tuple[Head, ...]:
+    """The columns of the list of a workbook, in the crew's language; the reader of filled-in lists goes by them."""
+    word = translator(lang)
+    return (
+        *((Head(key="load", text=word("Load"), width=6),) if with_loads else ()),
+        Head(key="block", text=word("Block"), width=16), Head(key="number", text=word("No."), width=6),
+        Head(key="site_id", text=word("Site"), width=10), Head(key="address", text=word("Row, tree"), width=11),
+        Head(key="cavities", text=word("Cavities"), width=9), Head(key="females", text=word("Females"), width=9),
+        Head(key="males", text=word("Males"), width=8),
+        *((Head(key="take", text=word("Take"), width=34),) if with_packages else ()),
+        *((Head(key="facing_deg", text=word("Faces (true)"), width=8),
+           Head(key="compass_deg", text=word("Faces (compass)"), width=10)) if with_facing else ()),
+        Head(key="note", text=word("Note"), width=22 if with_packages else 28), Head(key="hung", text=word("Hung"), width=7),
+        Head(key="stocked", text=word("Stocked"), width=8),
+        Head(key="cavities_hung", text=word("Cavities hung, if other"), width=12),
+        Head(key="plan", text=word("Plan"), width=10),
+    )  # fmt: skip
 
 
 def picklist_xlsx(plan: Plan, lang: str = "en") -> bytes:
-    """The pick-list as a workbook: repeated head line, page numbers, one sheet for the sites and one for the totals."""
+    """The pick-list as a workbook: the list, what each load takes (where there are loads), and the totals, each on a sheet
+    of its own with repeated head lines and page numbers."""
     word = translator(lang)
     out = io.BytesIO()
     book = xlsxwriter.Workbook(out, {"in_memory": True})
     book.set_properties({"title": _title(plan), "author": "mudcap", "created": _FIXED_TIME})
-    lines = pick_lines(plan, lang)
+    found = picks(plan)
+    lines = pick_lines(found)
     _list_sheet(book, word("Pick-list"), plan, lines, lang)
-    _total_sheet(book, word("Totals"), lines, lang)
+    if has_loads(found):
+        loads = [(word("Load {number}").format(number=load), sums(own)) for load, own in by_load(found) if load]
+        _load_sheet(book, word("Loads"), plan, loads, lang)
+    _total_sheet(book, word("Totals"), plan, lines, lang)
     book.close()
     return out.getvalue()
 
 
 def _list_sheet(book: Any, name: str, plan: Plan, lines: Sequence[PickLine], lang: str) -> None:
-    sheet, style = book.add_worksheet(name), _styles(book)
-    heads = _heads(lang)
-    for column, (head, width) in enumerate(heads):
-        sheet.write_string(0, column, head, style["head"])
-        sheet.set_column(column, column, width)
-    word = translator(lang)
-    names = {"block total": word("Total of the block"), "ranch total": word("Total of the ranch")}
+    sheet, style, word = book.add_worksheet(name), _styles(book), translator(lang)
+    own = [line.pick for line in lines if line.pick is not None]
+    with_loads = has_loads(own)
+    columns = heads(lang, with_loads=with_loads, with_packages=any(p.packages for p in own),
+                    with_facing=any(p.facing_deg is not None for p in own))  # fmt: skip
+    _head_row(sheet, [(h.text, h.width) for h in columns], style)
+    notes = site_notes(plan, lang)
+    names = {"load total": word("Total of the load"), "block total": word("Total of the block"),
+             "ranch total": word("Total of the ranch")}  # fmt: skip
+    breaks = []
     for row, line in enumerate(lines, start=1):
-        look = style["cell"] if line.kind == "site" else style["total"]
-        for column, value in enumerate(_shown(line, names)):
-            _write(sheet, row, column, value, look)
+        cells = dict(zip(COLUMNS, _csv_cells(line, notes, plan.number), strict=True))
+        if line.pick is None:
+            cells["address"] = names[line.kind]
+        else:
+            cells |= {"hung": TICK, "stocked": TICK}
+        for column, head in enumerate(columns):
+            _write(sheet, row, column, cells[head.key], style["cell" if line.pick else "total"])
+        if line.kind == "load total":
+            breaks.append(row + 1)
+    _tick_choice(sheet, columns, len(lines), word)
     sheet.freeze_panes(1, 0)
-    sheet.autofilter(0, 0, len(lines), len(heads) - 1)
-    sheet.repeat_rows(0)
-    sheet.set_landscape()
+    sheet.autofilter(0, 0, len(lines), len(columns) - 1)
+    _page(sheet, plan, word)
+    if with_loads:  # a page break counts only where the sheet is not fitted to pages
+        sheet.set_h_pagebreaks(breaks)
+        sheet.set_print_scale(max(10, min(100, int(100 * _PRINT_PX / sum(7 * h.width + 5 for h in columns)))))
+    else:
+        sheet.fit_to_pages(1, 0)
+
+
+def _tick_choice(sheet: Any, columns: Sequence[Head], last: int, word: Any) -> None:
+    """A choice of both boxes; anything else may be typed all the same."""
+    for column, head in enumerate(columns):
+        if head.key in ("hung", "stocked"):
+            sheet.data_validation(1, column, last, column, {
+                "validate": "list", "source": [TICK, TICKED], "show_error": False,
+                "input_title": word("Done?"), "input_message": word("Choose the ticked box, or type x."),
+            })  # fmt: skip
+
+
+def _load_sheet(book: Any, name: str, plan: Plan, loads: Sequence[tuple[str, Sums]], lang: str) -> None:
+    """What goes onto the vehicle before it leaves: one line a package."""
+    sheet, style, word = book.add_worksheet(name), _styles(book), translator(lang)
+    _head_row(sheet, [(word("Load"), 12), (word("Take"), 40), (word("How many"), 10), (word("On board"), 10)], style)
+    row = 0
+    for title, total in loads:
+        for what, count in load_wants(total, word):
+            row += 1
+            for column, value in enumerate((title, what, count, TICK)):
+                _write(sheet, row, column, value, style["cell"])
+    _page(sheet, plan, word)
     sheet.fit_to_pages(1, 0)
+
+
+def _total_sheet(book: Any, name: str, plan: Plan, lines: Sequence[PickLine], lang: str) -> None:
+    sheet, style, word = book.add_worksheet(name), _styles(book), translator(lang)
+    columns = [(word("Block"), 24), (word("Sites"), 10), (word("Cavities"), 10), (word("Females"), 10), (word("Males"), 10)]
+    with_packages = any(line.sums.packages for line in lines)
+    _head_row(sheet, [*columns, (word("Take"), 60)] if with_packages else columns, style)
+    totals = [line for line in lines if line.kind in ("block total", "ranch total")]
+    for row, line in enumerate(totals, start=1):
+        label = line.name if line.kind == "block total" else word("Ranch")
+        cells: list[Cell] = [label, line.sums.sites, line.sums.cavities, line.sums.females, line.sums.males]
+        if with_packages:
+            cells.append(packages_text(line.sums.packages))
+        for column, value in enumerate(cells):
+            _write(sheet, row, column, value, style["cell" if line.kind == "block total" else "total"])
+    _page(sheet, plan, word)
+    sheet.fit_to_pages(1, 0)
+
+
+def _head_row(sheet: Any, columns: Sequence[tuple[str, float]], style: dict[str, Any]) -> None:
+    for column, (text, width) in enumerate(columns):
+        sheet.write_string(0, column, text, style["head"])
+        sheet.set_column(column, column, width)
+    sheet.repeat_rows(0)
+
+
+def _page(sheet: Any, plan: Plan, word: Any) -> None:
+    sheet.set_landscape()
     sheet.set_margins(left=0.4, right=0.4, top=0.7, bottom=0.6)
     sheet.set_header("&L" + _title(plan).replace("&", "&&")[:200])
     sheet.set_footer("&L" + word("Plan {number}").format(number=plan.number) + "&R&P / &N")
-
-
-def _total_sheet(book: Any, name: str, lines: Sequence[PickLine], lang: str) -> None:
-    sheet, style, word = book.add_worksheet(name), _styles(book), translator(lang)
-    heads = (word("Block"), word("Sites"), word("Cavities"), word("Females"), word("Males"))
-    for column, head in enumerate(heads):
-        sheet.write_string(0, column, head, style["head"])
-        sheet.set_column(column, column, 24 if column == 0 else 10)
-    totals = [line for line in lines if line.kind != "site"]
-    for row, line in enumerate(totals, start=1):
-        label = line.cells[0] if line.kind == "block total" else word("Ranch")
-        for column, value in enumerate((label, line.cells[1], *line.cells[6:9])):
-            _write(sheet, row, column, value, style["cell" if line.kind == "block total" else "total"])
-    sheet.repeat_rows(0)
-
-
-def _heads(lang: str) -> tuple[tuple[str, float], ...]:
-    word = translator(lang)
-    return (
-        (word("Block"), 16), (word("No."), 6), (word("Site"), 10), (word("Row, tree"), 11), (word("Cavities"), 9),
-        (word("Females"), 9), (word("Males"), 8), (word("Note"), 28), (word("Hung"), 7), (word("Stocked"), 8),
-    )  # fmt: skip
-
-
-def _shown(line: PickLine, names: dict[str, str]) -> tuple[Cell, ...]:
-    (
-        block,
-        number,
-        site_id,
-        address,
-        _row,
-        _tree,
-        cavities,
-        females,
-        males,
-        _lon,
-        _lat,
-        note,
-        hung,
-        stocked,
-    ) = line.cells
-    return (
-        block,
-        number,
-        site_id,
-        address or names.get(line.kind, ""),
-        cavities,
-        females,
-        males,
-        note,
-        hung,
-        stocked,
-    )
 
 
 def _styles(book: Any) -> dict[str, Any]:

@@ -1,0 +1,191 @@
+"""The pick-list on paper: one part a load (or a block, where no loads are planned), with boxes to tick."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from io import BytesIO
+from typing import Final
+
+from reportlab.pdfgen.canvas import Canvas
+
+from mudcap.draw.scene import Text
+from mudcap.draw.sheet_frame import BAND_MM, PageText, draw_heading
+from mudcap.draw.sheet_layout import MARGIN_MM, PAGES_MM
+from mudcap.draw.sheet_pen import PT_PER_MM, Pen, face_name, printable
+from mudcap.draw.sheet_tables import Item, draw_items, flow, heading, paragraph, table
+from mudcap.draw.words import status_words
+from mudcap.lang import translator
+from mudcap.plan.model import Plan
+from mudcap.plan.picking import Pick, Sums, by_block, by_load, has_loads, load_wants, picks, sums
+
+MOST_COLUMNS: Final = 8
+"""More kinds of packages than this are written in words of letters instead of a column each."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Part:
+    """A load or a block: its own pages and its own entry in the reader's outline."""
+
+    title: str
+    items: tuple[Item, ...]
+
+
+def picklist(plan: Plan, *, page: str = "letter", lang: str = "en") -> bytes:
+    """The pick-list as a PDF; `page` as for the sheet. The same bytes for the same plan.
+
+    Raises ``ValueError`` for another page.
+    """
+    if page not in PAGES_MM:
+        raise ValueError(f"page: {page!r} is none of {', '.join(PAGES_MM)}.")
+    _ = translator(lang)
+    width, height = PAGES_MM[page]
+    status = status_words(plan, _)
+    band = BAND_MM if status else 0.0
+    laid = [(part.title, flow(part.items, width, height, band)) for part in _parts(plan, width - 2 * MARGIN_MM, _)]
+    count = sum(len(pages) for _title, pages in laid)
+    out = BytesIO()
+    size = (width * PT_PER_MM, height * PT_PER_MM)
+    canvas = Canvas(out, pagesize=size, invariant=1, pageCompression=1, initialFontName=face_name("plain"), lang=lang)
+    ranch = plan.params.ranch or plan.orchard.name or "–"
+    canvas.setTitle(printable(_("{ranch}: pick-list").format(ranch=ranch)))
+    canvas.setSubject(f"mudcap {plan.number}")
+    canvas.setAuthor("")
+    canvas.setCreator("mudcap")
+    number = 0
+    for title, pages in laid:
+        canvas.bookmarkPage(f"part-{number}")
+        canvas.addOutlineEntry(printable(title), f"part-{number}", 0)
+        for items in pages:
+            number += 1
+            words = PageText(
+                title=ranch, number=number, count=count, facts=(),
+                subtitle=_("pick-list · {part} · Plan {number}").format(part=title, number=plan.number),
+                band=_("Read before hanging: {status}").format(status=status) if status else "",
+            )  # fmt: skip
+            pen = Pen(canvas)
+            draw_heading(pen, width, height, words, _)
+            draw_items(pen, items, width, height, band)
+            canvas.showPage()
+    canvas.save()
+    return out.getvalue()
+
+
+def _parts(plan: Plan, width: float, _: Text) -> list[_Part]:
+    found = picks(plan)
+    letters = {name: _letter(k) for k, (name, _count) in enumerate(sums(found).packages)}
+    parts = []
+    if has_loads(found):
+        loads = by_load(found)
+        last = max(load for load, _own in loads)
+        for load, own in loads:
+            title = _("load {number} of {count}").format(number=load, count=last) if load else _("without a load")
+            parts.append(_Part(title=title, items=tuple(_load_items(title, own, letters, width, _))))
+    else:
+        for name, own in by_block(found):
+            title = _("block {block}").format(block=name)
+            parts.append(_Part(title=title, items=tuple(_block_items(title, own, letters, width, _))))
+    parts.append(_Part(title=_("totals"), items=tuple(_totals(found, letters, width, _))))
+    return parts
+
+
+def _letter(number: int) -> str:
+    """A, B … Z, AA, AB …
+
+    >>> _letter(0), _letter(25), _letter(26)
+    ('A', 'Z', 'AA')
+    """
+    return (_letter(number // 26 - 1) if number >= 26 else "") + chr(ord("A") + number % 26)
+
+
+def _load_items(title: str, own: Sequence[Pick], letters: dict[str, str], width: float, _: Text) -> list[Item]:
+    total = sums(own)
+    return [
+        heading(_capital(title)),
+        *paragraph(_("Load from the top of this list to the bottom: what is hung last goes on first. Hang from the bottom to "
+                     "the top. Keep within the vehicle's load limit, and tie the load down."), width),
+        *_wants(total, letters, _),
+        heading(_("Sites in loading order")),
+        *_site_table(own, letters, _, in_load=True),
+        *_sum_line(total, width, _),
+    ]  # fmt: skip
+
+
+def _block_items(title: str, own: Sequence[Pick], letters: dict[str, str], width: float, _: Text) -> list[Item]:
+    total = sums(own)
+    wants = _wants(total, letters, _) if letters else []
+    return [heading(_capital(title)), *wants, *_site_table(own, letters, _, in_load=False), *_sum_line(total, width, _)]
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _wants(total: Sums, letters: dict[str, str], _: Text) -> list[Item]:
+    heads = (_("Mark"), _("What to bring"), _("How many"), _("on board"))
+    rows = [(letters.get(what, ""), what, f"{count:,}", "") for what, count in load_wants(total, _)]
+    return table(heads, (14, 110, 24, 20), rows, boxes=1)
+
+
+def _site_table(own: Sequence[Pick], letters: dict[str, str], _: Text, *, in_load: bool) -> list[Item]:
+    """One line a site; the kinds of packages that these sites take have a column each, under their letters.
+
+    `in_load`: the first column says when a site's bag goes on.
+    """
+    kinds = [name for name, _count in sums(own).packages]
+    in_columns = len(kinds) <= MOST_COLUMNS
+    packages = [(letters[name], 9) for name in kinds] if in_columns else [(_("Take"), 44)]
+    with_facing = any(p.facing_deg is not None for p in own)
+    facing = [(_("Faces"), 15), (_("compass"), 16)] if with_facing else []
+    on = [(_("On"), 10)] if in_load else []
+    columns = [
+        *on, (_("Block"), 30), (_("No."), 11), (_("Site name"), 20), (_("Row"), 11), (_("Tree"), 11),
+        (_("Cavities"), 17), *packages, *facing, (_("packed"), 15), (_("hung"), 13),
+    ]  # fmt: skip
+    rows = [
+        [*([str(pick.place_in_load or "")] if in_load else []), *_site_row(pick, kinds, letters, in_columns=in_columns, with_facing=with_facing)]
+        for pick in own
+    ]  # fmt: skip
+    turns = frozenset(k for k in range(len(own) - 1) if own[k].block_id != own[k + 1].block_id)
+    bold = frozenset(len(on) + k for k in (1, 3, 4, *range(6, 6 + len(packages))))
+    return table([c[0] for c in columns], [c[1] for c in columns], rows, boxes=2, bold=bold, rules=turns)
+
+
+def _site_row(pick: Pick, kinds: Sequence[str], letters: dict[str, str], *, in_columns: bool, with_facing: bool) -> list[str]:
+    count: dict[str, int] = {}
+    for name, number in pick.packages:
+        count[name] = count.get(name, 0) + number
+    words = [f"{n} {letters[name]}" for name, n in count.items()]
+    packages = [str(count.get(name, "")) for name in kinds] if in_columns else [", ".join(words)]
+    facing = [_degrees(pick.facing_deg), _degrees(pick.compass_deg)] if with_facing else []
+    return [
+        pick.block_id, str(pick.number), pick.site_id, str(pick.row), str(pick.tree), f"{pick.cavities:,}", *packages, *facing, "", "",
+    ]  # fmt: skip
+
+
+def _degrees(value: float | None) -> str:
+    return "–" if value is None else f"{round(value) % 360}°"
+
+
+def _sum_line(total: Sums, width: float, _: Text) -> list[Item]:
+    text = _("Together: {sites:,} sites, {cavities:,} cavities, for {females:,} females and {males:,} males.")
+    words = text.format(sites=total.sites, cavities=total.cavities, females=total.females, males=total.males)
+    return [Item(height=1.5, draw=_nothing), *paragraph(words, width, face="bold")]
+
+
+def _nothing(_pen: Pen, _left: float, _top: float, _width: float) -> None:
+    """Room between two parts."""
+
+
+def _totals(found: Sequence[Pick], letters: dict[str, str], width: float, _: Text) -> list[Item]:
+    heads = (_("Block"), _("Sites"), _("Cavities"), _("Females"), _("Males"))
+    groups = [(name, sums(own)) for name, own in by_block(found)]
+    rows = [
+        (name, f"{t.sites:,}", f"{t.cavities:,}", f"{t.females:,}", f"{t.males:,}")
+        for name, t in [*groups, (_("Ranch"), sums(found))]
+    ]
+    items = [heading(_("Totals by block")), *table(heads, (60, 20, 24, 24, 24), rows, rules=frozenset({len(rows) - 2}))]
+    if letters:
+        every = [(letters[name], name, f"{count:,}") for name, count in sums(found).packages]
+        items += [heading(_("Packages in all")), *table((_("Mark"), _("What to bring"), _("How many")), (14, 110, 44), every)]
+    return items
