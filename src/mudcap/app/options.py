@@ -14,7 +14,7 @@ from mudcap.lang import LANGUAGES
 
 F = TypeVar("F", bound=Callable[..., Any])
 ROLES = (
-    "blocks", "roads", "gates", "yard", "spray_lanes", "mud_sources", "water_points", "ditches", "keep_outs", "soil", "trees",
+    "blocks", "roads", "alleys", "gates", "yard", "spray_lanes", "mud_sources", "water_points", "ditches", "keep_outs", "soil", "trees",
     "rows", "forage", "hives", "hazards", "chemical_store", "closures",
 )  # fmt: skip
 """Values of `mudcap.orchard.model.Role`, written out so that --help need not import it (a test holds them equal)."""

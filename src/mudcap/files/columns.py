@@ -28,7 +28,7 @@ _ALIASES: Final = {
     "cultivar": ("cultivar", "variety", "variedad", "var"),
     "bearing": ("bearing", "row_bearing", "row_bearing_deg", "bearing_deg", "rowbearing", "row_brg", "row_bearin", "rumbo"),
     "corner": ("corner", "esquina"),
-    "trellis": ("trellis", "espaldera"),
+    "trellis": ("trellis", "hedge", "espaldera", "seto"),
     "texture": ("texture", "soil_texture", "textura"),
     "clay": ("clay", "clay_pct", "claytotal_r", "arcilla"),
     "sand": ("sand", "sand_pct", "sandtotal_r", "arena"),
@@ -43,6 +43,11 @@ _ALIASES: Final = {
     "surface": ("surface", "superficie"),
     "oneway": ("oneway", "one_way"),
     "modes": ("modes",),
+    "bridge": ("bridge", "culvert", "puente", "alcantarilla"),
+    "locked": ("locked", "lock", "candado"),
+    "keys": ("keys", "has_key", "crew_key", "llave", "llaves"),
+    "closed_from": ("closed_from", "closed_fro", "cerrado_desde", "cerrado_de"),
+    "closed_to": ("closed_to", "cerrado_hasta", "cerrado_ha"),
     "order": ("order", "corner_no", "seq", "sequence", "vertex", "orden", "punto"),
     "note": ("note", "notes", "comment", "remarks", "nota"),
     "role": ("role", "rol"),
@@ -107,7 +112,7 @@ class Columns:
     def flag(self, row: Mapping[str, str], name: str, default: bool) -> bool:
         """Yes or no of our column `name`; `default` where not said."""
         word = plain_letters(self.text(row, name))
-        if word in {"yes", "y", "true", "t", "1", "si", "x", "verdadero"}:
+        if word in {"yes", "y", "true", "t", "1", "si", "x", "verdadero"} or word in _ALIASES.get(name, ()):
             return True
         if word in {"no", "n", "false", "f", "0", "falso"}:
             return False

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
-from datetime import date
 
 import numpy as np
 import shapely
@@ -15,17 +14,21 @@ from shapely.geometry.base import BaseGeometry
 from mudcap.files.columns import ColumnError
 from mudcap.files.drawn import flat_parts
 from mudcap.files.lonlat import RoledLayer
-from mudcap.files.names import clean_name, plain_letters
+from mudcap.files.names import clean_name
 from mudcap.files.raw import RawFeature
+from mudcap.files.travel import read_bridge, read_closed, read_locked, read_modes, read_one_way, read_span
 from mudcap.geo.plane import LocalPlane
 from mudcap.geo.rings import repair
 from mudcap.lang import _
 from mudcap.orchard.model import (
+    MODES,
+    AlleyRule,
     Closure,
     Exclusion,
     Feature,
     Finding,
     FindingLevel,
+    Gate,
     KeepOut,
     MudSource,
     Road,
@@ -40,7 +43,6 @@ ROAD_WIDTH_M = 5.0
 """Farm road without a width; common practice, no source."""
 SWEPT_M = 14 * 0.3048
 """Width an orchard sprayer sweeps where the layer does not say: 14 ft, common practice, no source."""
-_MODES = frozenset({"truck", "cart", "foot"})
 
 
 @dataclass(slots=True, kw_only=True)
@@ -50,6 +52,7 @@ class Ground:
     plane: LocalPlane
     access: AccessParams
     roads: list[Road] = field(default_factory=list)
+    alley_rules: list[AlleyRule] = field(default_factory=list)
     spray_lanes: list[SprayLane] = field(default_factory=list)
     mud_sources: list[MudSource] = field(default_factory=list)
     keep_outs: list[KeepOut] = field(default_factory=list)
@@ -139,17 +142,26 @@ def _lines(ground: Ground, layer: RoledLayer, name: str, shape: BaseGeometry) ->
 def _add_road(ground: Ground, layer: RoledLayer, feature: RawFeature, name: str, shape: BaseGeometry) -> None:
     row, columns = feature.attributes, layer.columns
     width = columns.length_m(row, "width")
-    words = set(plain_letters(columns.text(row, "modes")).split())
-    if words - _MODES:
-        raise ColumnError(_("modes: '{word}' is none of truck, cart, foot.").format(word=" ".join(sorted(words - _MODES))))
-    one_way = columns.flag(row, "oneway", False)
+    one_way = read_one_way(columns, row)
+    modes, bridge, closed = read_modes(columns, row) or MODES, read_bridge(columns, row), read_closed(columns, row)
     for line in _lines(ground, layer, name, shape):
         ground.roads.append(
             Road(
-                name=name, line=line, width_m=width or ROAD_WIDTH_M, surface=columns.text(row, "surface"),
-                modes=frozenset(words) or _MODES, one_way=one_way,
+                name=name, line=line.reverse() if one_way < 0 else line, width_m=width or ROAD_WIDTH_M,
+                surface=columns.text(row, "surface"), modes=modes, one_way=bool(one_way), bridge=bridge, closed=closed,
             )
         )  # fmt: skip
+
+
+def _add_alley(ground: Ground, layer: RoledLayer, feature: RawFeature, name: str, shape: BaseGeometry) -> None:
+    row, columns = feature.attributes, layer.columns
+    one_way = read_one_way(columns, row)
+    modes, closed = read_modes(columns, row), read_closed(columns, row)
+    for line in _lines(ground, layer, name, shape):
+        drawn = line.reverse() if one_way < 0 else line
+        ground.alley_rules.append(
+            AlleyRule(name=name, line=drawn, one_way=bool(one_way), modes=modes, closed=closed)
+        )
 
 
 def _add_lane(ground: Ground, layer: RoledLayer, feature: RawFeature, name: str, shape: BaseGeometry) -> None:
@@ -164,7 +176,7 @@ def _add_mud(ground: Ground, layer: RoledLayer, feature: RawFeature, name: str, 
     clay = columns.number(row, "clay")
     if clay is not None and not 0 <= clay <= 100:
         raise ColumnError(_("clay: {value:g} is no percentage.").format(value=clay))
-    wet = _span(columns.day(row, "wet_from"), columns.day(row, "wet_to"), "wet")
+    wet = read_span(columns, row, "wet_from", "wet_to", "wet")
     ground.mud_sources.append(
         MudSource(
             name=name, geometry=shape, texture=columns.text(row, "texture").lower(),
@@ -172,16 +184,6 @@ def _add_mud(ground: Ground, layer: RoledLayer, feature: RawFeature, name: str, 
             wet=(wet,) if wet else (), note=columns.text(row, "note"),
         )
     )  # fmt: skip
-
-
-def _span(first: date | None, last: date | None, name: str) -> tuple[date, date] | None:
-    if first is None and last is None:
-        return None
-    if first is None or last is None:
-        raise ColumnError(_("{name}: a first and a last date are needed.").format(name=name))
-    if last < first:
-        raise ColumnError(_("{name}: {last} is before {first}.").format(name=name, first=first, last=last))
-    return first, last
 
 
 def _add_keep_out(ground: Ground, layer: RoledLayer, feature: RawFeature, name: str, shape: BaseGeometry) -> None:
@@ -204,14 +206,25 @@ def _add_closure(ground: Ground, layer: RoledLayer, feature: RawFeature, name: s
     row, columns = feature.attributes, layer.columns
     first, last = columns.day(row, "from"), columns.day(row, "to")
     if first and last:
-        _span(first, last, "closure")
+        read_span(columns, row, "from", "to", "closure")
     reason = columns.text(row, "kind") or columns.text(row, "note")
     ground.closures.append(Closure(name=name, geometry=shape, first=first, last=last, reason=reason))
 
 
 def _add_gate(ground: Ground, layer: RoledLayer, feature: RawFeature, name: str, shape: BaseGeometry) -> None:
     point = shape if shape.geom_type == "Point" else shape.centroid
-    ground.gates.append(Feature(role=Role.GATES, name=name, geometry=point, attributes=feature.attributes))
+    locked = read_locked(layer.columns, feature.attributes)
+    modes = read_modes(layer.columns, feature.attributes) or MODES
+    if not locked and modes == MODES:
+        ground.gates.append(Feature(role=Role.GATES, name=name, geometry=point, attributes=feature.attributes))
+        return
+    has_key = layer.columns.flag(feature.attributes, "keys", False)
+    ground.gates.append(
+        Gate(
+            role=Role.GATES, name=name, geometry=point, attributes=feature.attributes, locked=locked, modes=modes,
+            has_key=has_key,
+        )
+    )  # fmt: skip
 
 
 def _add_yard(ground: Ground, layer: RoledLayer, feature: RawFeature, name: str, shape: BaseGeometry) -> None:
@@ -238,6 +251,7 @@ def _add_feature(ground: Ground, layer: RoledLayer, feature: RawFeature, name: s
 
 _ADDERS: dict[Role, Callable[[Ground, RoledLayer, RawFeature, str, BaseGeometry], None]] = {
     Role.ROADS: _add_road,
+    Role.ALLEYS: _add_alley,
     Role.SPRAY_LANES: _add_lane,
     Role.MUD_SOURCES: _add_mud,
     Role.KEEP_OUTS: _add_keep_out,

@@ -95,6 +95,7 @@ def _orchard(spec: RanchSpec, plane: LocalPlane, blocks: list[Block], ground: Gr
         features=tuple(ground.features),
         tree_points=tuple(ground.tree_points),
         row_lines=tuple(ground.row_lines),
+        alley_rules=tuple(ground.alley_rules),
     )
 
 

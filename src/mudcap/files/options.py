@@ -46,6 +46,7 @@ RANGES: Final[Mapping[str, tuple[float, float, float, float]]] = {
     "access.chemical_store_m": (5, 200, 0, 5000),
     "access.walk_m": (10, 200, 1, 5000),
     "travel.truck_road_m_s": (1, 25, 0.1, 60),
+    "travel.truck_alley_m_s": (0.5, 15, 0.1, 60),
     "travel.cart_road_m_s": (0.5, 15, 0.1, 60),
     "travel.cart_alley_m_s": (0.5, 10, 0.1, 60),
     "travel.foot_m_s": (0.5, 2, 0.1, 10),

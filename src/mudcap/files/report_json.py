@@ -82,7 +82,7 @@ def layer_counts(orchard: Orchard) -> dict[str, int]:
         Role.MUD_SOURCES: len(orchard.mud_sources), Role.CLOSURES: len(orchard.closures),
         Role.GATES: len(orchard.gates), Role.YARD: int(orchard.yard is not None),
         Role.TREES: sum(len(t.xy) for t in orchard.tree_points), Role.ROWS: len(orchard.row_lines),
-        Role.KEEP_OUTS: len(orchard.keep_outs),
+        Role.KEEP_OUTS: len(orchard.keep_outs), Role.ALLEYS: len(orchard.alley_rules),
     }  # fmt: skip
     return {role.value: counts[role] for role in Role}
 

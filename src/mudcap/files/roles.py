@@ -25,6 +25,7 @@ _WORDS: Final[tuple[tuple[Role, tuple[str, ...]], ...]] = (
     (Role.CLOSURES, ("closure", "closures", "cierre", "cierres")),
     (Role.GATES, ("gate", "gates", "porton", "portones", "puerta", "puertas")),
     (Role.YARD, ("yard", "shop", "depot", "patio", "taller")),
+    (Role.ALLEYS, ("alley", "alleys", "drive row", "drive rows", "driverow", "driverows", "middles", "callejon", "callejones")),
     (Role.TREES, ("tree", "trees", "arbol", "arboles")),
     (Role.ROWS, ("row", "rows", "hilera", "hileras", "fila", "filas", "surco", "surcos")),
     (Role.ROADS, ("road", "roads", "avenue", "avenues", "driveway", "camino", "caminos", "calle", "calles", "carretera")),

@@ -16,6 +16,7 @@ from shapely import LineString
 from shapely.geometry.base import BaseGeometry
 
 from mudcap.lang import _
+from mudcap.orchard.alley_rules import along, apply_rules
 from mudcap.orchard.blocks import finding, headland_m
 from mudcap.orchard.frame import CORNERS, RowFrame, edge_m, shrink, unit_vector
 from mudcap.orchard.model import Alley, Block, Finding, Orchard, TreeRows
@@ -42,7 +43,7 @@ class _Gap:
 
 
 def lay_alleys(block: Block, orchard: Orchard, params: RowParams) -> tuple[Block, tuple[Finding, ...]]:
-    """The block with its alleys (spray lanes marked) and headlands."""
+    """The block with its alleys (spray lanes, directions and closings marked) and headlands."""
     rows = block.rows
     if rows is None or not len(rows.tree_xy):
         return replace(block, alleys=(), headlands=()), ()
@@ -65,7 +66,7 @@ def lay_alleys(block: Block, orchard: Orchard, params: RowParams) -> tuple[Block
     if headland >= TURNING_HEADLAND_M:
         lines = _headlands(drivable, [path for _gap, path in pieces], frame.to_frame(rows.tree_xy))
         headlands = tuple(LineString(frame.to_plane(shapely.get_coordinates(line))) for line in lines)
-    alleys, findings = _mark_spray_lanes(block, alleys, orchard, params)
+    alleys, findings = _mark_spray_lanes(block, apply_rules(alleys, orchard.alley_rules), orchard, params)
     return replace(block, alleys=alleys, headlands=headlands), findings
 
 
@@ -228,7 +229,7 @@ def _mark_spray_lanes(
     marked = []
     for alley in alleys:
         sprayed = bool(every) and is_kth(alley, block, every)
-        marked.append(replace(alley, is_spray_lane=sprayed or _runs_along(alley, lanes)))
+        marked.append(replace(alley, is_spray_lane=sprayed or bool(along(alley, lanes))))
     if every == 1:
         text = _("Block {block}: every alley is sprayed; no station is left out for that, sites are only marked.")
         findings.append(finding("note", "all_alleys_sprayed", block, text.format(block=block.block_id)))
@@ -245,17 +246,3 @@ def is_kth(alley: Alley, block: Block, every: int) -> bool:
     """Whether an alley is sprayed when every k-th is: the one after each k-th row; with k = 1 the outer ones too."""
     first = int(block.rows.row_number[0]) if block.rows is not None and len(block.rows.row_number) else 1
     return every == 1 or (alley.left_row >= first and (alley.left_row - first + 1) % every == 0)
-
-
-def _runs_along(alley: Alley, lanes: NDArray[Any]) -> bool:
-    """True where a drawn lane covers at least half of the alley, within half its width."""
-    if not len(lanes):
-        return False
-    strip = alley.line.buffer(alley.width_m / 2, cap_style="flat")
-    near = lanes[shapely.intersects(lanes, strip)]
-    along = 0.0
-    for lane in near:
-        inside = shapely.intersection(lane, strip)
-        reach = shapely.line_locate_point(alley.line, shapely.points(shapely.get_coordinates(inside)))
-        along = max(along, float(np.ptp(reach)) if len(reach) else 0.0)
-    return bool(along >= alley.line.length / 2)

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from enum import IntFlag, StrEnum
-from typing import Literal
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +24,7 @@ class Role(StrEnum):
 
     BLOCKS = "blocks"
     ROADS = "roads"
+    ALLEYS = "alleys"
     GATES = "gates"
     YARD = "yard"
     SPRAY_LANES = "spray_lanes"
@@ -39,6 +40,10 @@ class Role(StrEnum):
     HAZARDS = "hazards"
     CHEMICAL_STORE = "chemical_store"
     CLOSURES = "closures"
+
+
+MODES: Final = frozenset({"truck", "cart", "foot"})
+"""How a crew gets about: with a truck, with a cart (ATV, UTV), on foot."""
 
 
 class Exclusion(IntFlag):
@@ -123,7 +128,21 @@ class Alley:
     one_way: Literal["", "up", "down"] = ""
     """`up`: only towards growing tree numbers."""
     closed: tuple[tuple[date, date], ...] = ()
-    """Dates (first, last) on which it cannot be driven, e.g. by irrigation."""
+    """Dates (first, last) on which it cannot be driven, e.g. by irrigation; one may walk there."""
+    modes: frozenset[str] | None = None
+    """Who may use it; None: as the travel options say."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class AlleyRule:
+    """What a drawn line says of the alleys along which it runs."""
+
+    name: str
+    line: LineString
+    one_way: bool = False
+    """True where they are driven only in the direction in which the line is drawn."""
+    modes: frozenset[str] | None = None
+    closed: tuple[tuple[date, date], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -167,8 +186,13 @@ class Road:
     line: LineString
     width_m: float
     surface: str = ""
-    modes: frozenset[str] = frozenset({"truck", "cart", "foot"})
+    modes: frozenset[str] = MODES
     one_way: bool = False
+    """True where vehicles go only in the direction in which the line is drawn; people walk both ways."""
+    bridge: frozenset[str] = MODES
+    """Who gets over the ditches that it crosses: a drawn road is taken to have its bridge or culvert."""
+    closed: tuple[tuple[date, date], ...] = ()
+    """Dates (first, last) on which it cannot be driven; one may walk there."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -231,6 +255,18 @@ class Feature:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Gate(Feature):
+    """A gate that does not let everybody through."""
+
+    locked: frozenset[str] = frozenset()
+    """Who is stopped by its lock: usually truck and cart, while one gets past on foot."""
+    modes: frozenset[str] = MODES
+    """Who gets through when it is open."""
+    has_key: bool = False
+    """True where the crew has the key."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Orchard:
     """Everything known of one ranch, in one local plane."""
 
@@ -244,6 +280,7 @@ class Orchard:
     """Keep-outs proper, hives and hazards alike; `reason` tells which."""
     closures: tuple[Closure, ...] = ()
     gates: tuple[Feature, ...] = ()
+    """Those that do not let everybody through are `Gate`s."""
     yard: Point | None = None
     """Where rounds start and end."""
     features: tuple[Feature, ...] = ()
@@ -252,6 +289,7 @@ class Orchard:
     """Blocks of the input that could not be used; they are in no other part."""
     tree_points: tuple[TreePoints, ...] = ()
     row_lines: tuple[RowLine, ...] = ()
+    alley_rules: tuple[AlleyRule, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -23,9 +23,10 @@ class RowParams:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TravelParams:
-    """Speeds and modes; common practice, no source."""
+    """Speeds and modes; common practice, no source. Headlands are driven like alleys."""
 
     truck_road_m_s: float = 15 / 3.6
+    truck_alley_m_s: float = 6 / 3.6
     cart_road_m_s: float = 12 / 3.6
     cart_alley_m_s: float = 8 / 3.6
     foot_m_s: float = 1.2
@@ -33,3 +34,5 @@ class TravelParams:
     """Slowest vehicle that goes into alleys: 'truck', 'cart', or 'foot' (nobody drives there)."""
     snap_m: float = 12.0
     """A road this close to a headland or to another road's end is joined to it."""
+    keys: str = ""
+    """Locked gates whose key the crew has: their names, parted by commas, or "all"."""

@@ -11,8 +11,9 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import dijkstra
 
 from mudcap.orchard.alleys import frame_of_rows
+from mudcap.orchard.barriers import closed_ground
 from mudcap.orchard.model import Block, Orchard, Role
-from mudcap.orchard.network import ALLEY, VEHICLE, TravelNetwork, reached
+from mudcap.orchard.network import ALLEY, TravelNetwork, usable
 from mudcap.orchard.params import TravelParams
 
 _BESIDE: Final = 0.8
@@ -33,17 +34,18 @@ def walk_to_stop_m(
 ) -> NDArray[np.float64]:
     """Walk [m] to each of the stations `xy` (n, 2) from the nearest place a vehicle can reach; inf where none does.
 
-    A vehicle goes where the network lets a truck or cart go from where it comes and back. From an alley the crew steps to
-    the tree; else it walks along the row to a headland or road, or, unless the block says trellis, between the trees of a
-    row into the next. Ditches and holes of the block are not crossed.
+    A vehicle stops where a truck or cart can drive from where it comes and back again, all the way with one vehicle (on a
+    day: give the network `open_on` it). From an alley the crew steps to the tree; else it walks along the row to a headland
+    or road, or, unless the block says trellis or hedge, between the trees of a row into the next. Ditches and holes of the
+    block are not crossed, and ground that is closed for good is not entered. Ground closed on some days is walked: which
+    day one may go is the calendar's matter.
     """
     walk = np.full(len(xy), np.inf)
-    open_to = reached(network)
-    drivable = ((network.mode & VEHICLE) != 0) & open_to[network.source] & open_to[network.target]
-    ends = np.stack([network.node_xy[network.source], network.node_xy[network.target]], axis=1)
-    is_alley = network.kind == ALLEY
-    alleys, others = _pieces(ends[drivable & is_alley]), _pieces(ends[drivable & ~is_alley])
-    ditches = shapely.union_all([f.geometry for f in orchard.features if f.role == Role.DITCHES])
+    edges = _once(network, usable(network))
+    alleys, others = (_pieces(network, edges[is_alley]) for is_alley in _split(network.kind[edges] == ALLEY))
+    no_go = [area for area, span in closed_ground(orchard) if span == (None, None)]
+    barriers = shapely.union_all([*(f.geometry for f in orchard.features if f.role == Role.DITCHES), *no_go])
+    shapely.prepare(barriers)
     for k, ground in enumerate(orchard.blocks):
         mine = np.flatnonzero(block == k)
         if not len(mine) or ground.rows is None:
@@ -53,13 +55,15 @@ def walk_to_stop_m(
         mine = mine[order]
         stops = others
         if not network.roads_known and not ground.headlands:
-            stops = np.concatenate([others, _row_ends(ground)])
+            stops = shapely.STRtree(np.concatenate([others.geometries, _row_ends(ground)]))
         reach_m = params.snap_m + ground.rows.tree_spacing_m + (ground.headland_m or 0.0)
+        around = shapely.box(*shapely.buffer(ground.polygon, reach_m).bounds)
+        here = barriers if shapely.intersects(barriers, around) else shapely.Polygon()
         direct = np.minimum(
-            _nearest_m(xy[mine], alleys, _BESIDE * ground.rows.row_spacing_m, ditches),
-            _nearest_m(xy[mine], stops, reach_m, ditches, ground if ground.trellis else None, row[mine]),
+            _nearest_m(xy[mine], alleys, _BESIDE * ground.rows.row_spacing_m, here),
+            _nearest_m(xy[mine], stops, reach_m, here, ground if ground.trellis else None, row[mine]),
         )
-        i, j = _steps(xy[mine], row[mine], ground, ditches, frame.to_frame(xy[mine])[:, 1])
+        i, j = _steps(xy[mine], row[mine], ground, here, frame.to_frame(xy[mine])[:, 1])
         walk[mine] = _spread(direct, xy[mine], i, j)
     return walk
 
@@ -70,46 +74,69 @@ def _row_ends(ground: Block) -> NDArray[Any]:
     return np.asarray(shapely.points(np.array(ends, float).reshape(-1, 2)))
 
 
-def _pieces(ends: NDArray[np.float64]) -> NDArray[Any]:
-    """Straight ways as pieces short enough for the tree of boxes to tell them apart."""
-    if not len(ends):
-        return np.empty(0, object)
+def _once(network: TravelNetwork, use: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """The edges in use, of two in opposite directions the first."""
+    edges = np.flatnonzero(use)
+    ends = np.sort(np.column_stack([network.source[edges], network.target[edges]]), axis=1)
+    return edges[np.sort(np.unique(ends, axis=0, return_index=True)[1])]
+
+
+def _split(yes: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    return yes, ~yes
+
+
+def _pieces(network: TravelNetwork, edges: NDArray[np.int64]) -> Any:
+    """Straight ways, in pieces short enough for their boxes to tell them apart, as a tree of boxes."""
+    if not len(edges):
+        return shapely.STRtree(np.empty(0, object))
+    ends = np.stack([network.node_xy[network.source[edges]], network.node_xy[network.target[edges]]], axis=1)
     lines = shapely.segmentize(shapely.linestrings(ends), _PIECE_M)
     xy, index = shapely.get_coordinates(lines, return_index=True)
     same = index[1:] == index[:-1]
-    return np.asarray(shapely.linestrings(np.stack([xy[:-1], xy[1:]], axis=1)[same]))
+    return shapely.STRtree(shapely.linestrings(np.stack([xy[:-1], xy[1:]], axis=1)[same]))
 
 
 def _nearest_m(
     xy: NDArray[np.float64],
-    ways: NDArray[Any],
+    ways: Any,
     reach_m: float,
-    ditches: Any,
+    barriers: Any,
     trellis: Block | None = None,
     row: NDArray[np.int64] | None = None,
 ) -> NDArray[np.float64]:
-    """Straight steps [m] to the nearest way within reach; inf over a ditch, or through another row of a trellis."""
+    """Straight steps [m] to the nearest way within reach, over no barrier and through no other row of a trellis; else inf."""
     out = np.full(len(xy), np.inf)
     if not len(ways):
         return out
     points = shapely.points(xy)
-    (i, j), distance = shapely.STRtree(ways).query_nearest(
-        points, max_distance=reach_m, return_distance=True, all_matches=False
-    )
-    barred = np.zeros(len(i), bool)
-    if not ditches.is_empty or trellis is not None:
-        steps = shapely.shortest_line(points[i], ways[j])
-        barred |= shapely.intersects(steps, ditches)
-        if trellis is not None and trellis.rows is not None and row is not None:
-            a, b = shapely.STRtree(trellis.rows.row_line).query(steps, predicate="intersects")
-            through = trellis.rows.row_number[b] != row[i][a]
-            barred[a[through]] = True
-    out[i[~barred]] = distance[~barred]
+    (i, j), distance = ways.query_nearest(points, max_distance=reach_m, return_distance=True, all_matches=False)
+    out[i] = distance
+    if barriers.is_empty and trellis is None:
+        return out
+    stopped = _stopped(points[i], ways.geometries[j], barriers, trellis, None if row is None else row[i])
+    again = i[stopped]
+    out[again] = np.inf
+    i, j = ways.query(points[again], predicate="dwithin", distance=reach_m)
+    i = again[i]
+    free = ~_stopped(points[i], ways.geometries[j], barriers, trellis, None if row is None else row[i])
+    np.minimum.at(out, i[free], shapely.distance(points[i[free]], ways.geometries[j[free]]))
     return out
 
 
+def _stopped(
+    points: NDArray[Any], ways: NDArray[Any], barriers: Any, trellis: Block | None, row: NDArray[np.int64] | None
+) -> NDArray[np.bool_]:
+    """Whether something stands between each point and the nearest point of its way."""
+    steps = shapely.shortest_line(points, ways)
+    stopped = np.asarray(shapely.intersects(barriers, steps))
+    if trellis is not None and trellis.rows is not None and row is not None:
+        a, b = shapely.STRtree(trellis.rows.row_line).query(steps, predicate="intersects")
+        stopped[a[trellis.rows.row_number[b] != row[a]]] = True
+    return stopped
+
+
 def _steps(
-    xy: NDArray[np.float64], row: NDArray[np.int64], ground: Block, ditches: Any, y: NDArray[np.float64]
+    xy: NDArray[np.float64], row: NDArray[np.int64], ground: Block, barriers: Any, y: NDArray[np.float64]
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Pairs of stations between which a crew can walk straight; stations come sorted by row, then along it."""
     rows = ground.rows
@@ -130,11 +157,11 @@ def _steps(
     gap = np.hypot(*(xy[both[:, 0]] - xy[both[:, 1]]).T)
     wide = gap > _NEXT * max(rows.row_spacing_m, rows.tree_spacing_m)
     keep = np.ones(len(both), bool)
-    if not ditches.is_empty or wide.any():
+    if not barriers.is_empty or wide.any():
         lines = shapely.linestrings(np.stack([xy[both[:, 0]], xy[both[:, 1]]], axis=1))
         shapely.prepare(ground.polygon)
         keep[wide] = shapely.covers(ground.polygon, lines[wide])
-        keep &= ~shapely.intersects(lines, ditches)
+        keep &= ~shapely.intersects(barriers, lines)
     return both[keep, 0], both[keep, 1]
 
 

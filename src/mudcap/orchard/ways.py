@@ -1,72 +1,35 @@
-"""Ways on the ground cut and joined into the edges of the travel network."""
+"""Ways on the ground and how they meet: roads, headlands and alleys, cut and linked for the travel network."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass, field
 from typing import Any, Final
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
-from scipy.spatial import cKDTree
 from shapely import LineString
 
-from mudcap.orchard.model import Orchard, Role
+from mudcap.orchard.barriers import (
+    ALL_MODES,
+    BREAK_M,
+    MODE_BITS,
+    VEHICLES,
+    Ditches,
+    Narrow,
+    Shut,
+    bits,
+    closed_ground,
+    gate_bits,
+)
+from mudcap.orchard.edges import ALLEY, HEADLAND, ROAD, SAME_M, Edges, Link, Way, join_edges
+from mudcap.orchard.model import Alley, Orchard
 from mudcap.orchard.params import TravelParams
 
-MODE_BITS: Final = {"truck": 1, "cart": 2, "foot": 4}
 ALLEY_MODES: Final = {"truck": 7, "cart": 6, "foot": 4}
-_ROAD, _HEADLAND, _ALLEY, _LINK = 0, 1, 2, 3
-_SAME_M: Final = 2e-3
-"""Points nearer than this are one node."""
-_BREAK_M: Final = 0.5
-"""A way cut by a ditch ends this far before it."""
-_BANK_M: Final = 2.0
-"""A road over a ditch carries a vehicle this much beside its own width."""
 YARD_REACH_M: Final = 1000.0
 """A yard farther than this from every way is not joined."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Edges:
-    """Directed edges between nodes, before sorting; all ways, links and gates."""
-
-    node_xy: NDArray[np.float64]
-    source: NDArray[np.int64]
-    target: NDArray[np.int64]
-    length_m: NDArray[np.float64]
-    mode: NDArray[np.uint8]
-    kind: NDArray[np.uint8]
-    alley: NDArray[np.int64]
-    yard_node: int
-    gate_nodes: NDArray[np.int64]
-
-
-@dataclass(slots=True, kw_only=True, eq=False)
-class _Way:
-    """One way while the network is being made: where it is to be cut, and where a ditch breaks it."""
-
-    line: LineString
-    kind: int
-    forward: int
-    """Mode bits from first to last point."""
-    backward: int
-    owner: tuple[int, int] = (-1, 0)
-    """Block and part of it; -1 for roads."""
-    alley: int = -1
-    cuts: list[float] = field(default_factory=list)
-    breaks: list[float] = field(default_factory=list)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Link:
-    """A straight joint between two points that lie on ways."""
-
-    start: tuple[float, float]
-    end: tuple[float, float]
+_AT_GATE_M: Final = 1.0
+"""Of two roads a gate closes the one that ends this near to it, as where a road branches off behind it."""
 
 
 def lay_ways(orchard: Orchard, params: TravelParams) -> Edges:
@@ -75,34 +38,56 @@ def lay_ways(orchard: Orchard, params: TravelParams) -> Edges:
         raise ValueError(f"alley_mode: {params.alley_mode!r} is none of {', '.join(ALLEY_MODES)}.")
     ways = _ways(orchard, params)
     _cut_crossings(ways)
-    ditches = _Ditches(orchard)
+    ditches = Ditches(orchard)
+    closed = closed_ground(orchard)
+    _cut_at(ways, [shapely.boundary(area) for area, _span in closed])
     links = [*_road_ends(ways, params.snap_m), *_ways_in(ways, params.snap_m)]
-    gates, gate_links = _gates(orchard, ways, params.snap_m)
+    gates, gate_links = _gates(orchard, ways, params)
     yard, yard_links = _yard(orchard, ways)
-    links = [link for link in (*links, *gate_links) if not ditches.cross(link)] + yard_links
+    links = [link for link in (*links, *gate_links) if not ditches.cross(link.line)] + yard_links
     for way in ways:
-        if way.kind != _ROAD:
+        if way.kind != ROAD:
             way.breaks += ditches.breaks(way.line)
-    return _edges(ways, links, gates, yard)
+        elif way.bridge != ALL_MODES:
+            for low, high in ditches.spans(way.line):
+                way.narrow(Narrow(low, high, way.bridge))
+    return join_edges(ways, links, gates=gates, yard=yard, closed=closed)
 
 
-def _ways(orchard: Orchard, params: TravelParams) -> list[_Way]:
+def _ways(orchard: Orchard, params: TravelParams) -> list[Way]:
     ways = []
     for road in orchard.roads:
-        bits = sum(MODE_BITS[m] for m in road.modes if m in MODE_BITS)
-        back = bits & MODE_BITS["foot"] if road.one_way else bits
-        ways.append(_Way(line=road.line, kind=_ROAD, forward=bits, backward=back))
+        forward = bits(road.modes)
+        back = forward & MODE_BITS["foot"] if road.one_way else forward
+        ways.append(
+            Way(line=road.line, kind=ROAD, forward=forward, backward=back, shuts=_shuts(road.closed), bridge=bits(road.bridge))
+        )
     serial = 0
     for k, block in enumerate(orchard.blocks):
         parts = shapely.get_parts(block.polygon)
         for headland in block.headlands:
-            ways.append(_Way(line=headland, kind=_HEADLAND, forward=7, backward=7, owner=(k, _part(headland, parts))))
-        bits = ALLEY_MODES[params.alley_mode]
+            owner = (k, _part(headland, parts))
+            ways.append(
+                Way(line=headland, kind=HEADLAND, forward=ALL_MODES, backward=ALL_MODES, owner=owner)
+            )
         for alley in block.alleys:
-            up, down = (bits & 4 if alley.one_way == "down" else bits), (bits & 4 if alley.one_way == "up" else bits)
-            ways.append(_Way(line=alley.line, kind=_ALLEY, forward=up, backward=down, owner=(k, _part(alley.line, parts)), alley=serial))
+            ways.append(_alley_way(alley, ALLEY_MODES[params.alley_mode], (k, _part(alley.line, parts)), serial))
             serial += 1
-    return [way for way in ways if way.line.length > _SAME_M]
+    return [way for way in ways if way.line.length > SAME_M]
+
+
+def _alley_way(alley: Alley, usual: int, owner: tuple[int, int], serial: int) -> Way:
+    both = usual if alley.modes is None else bits(alley.modes)
+    foot = both & MODE_BITS["foot"]
+    return Way(
+        line=alley.line, kind=ALLEY, forward=foot if alley.one_way == "down" else both,
+        backward=foot if alley.one_way == "up" else both, owner=owner, alley=serial, shuts=_shuts(alley.closed),
+    )  # fmt: skip
+
+
+def _shuts(closed: tuple[tuple[Any, Any], ...]) -> tuple[Shut, ...]:
+    """Dates on which a way is not driven; people still walk there."""
+    return tuple(Shut(VEHICLES, span) for span in closed)
 
 
 def _part(line: LineString, parts: NDArray[Any]) -> int:
@@ -110,20 +95,20 @@ def _part(line: LineString, parts: NDArray[Any]) -> int:
     return 0 if len(parts) == 1 else int(np.argmin(shapely.distance(parts, line.interpolate(0.5, normalized=True))))
 
 
-def _cut_crossings(ways: list[_Way]) -> None:
+def _cut_crossings(ways: list[Way]) -> None:
     """Cut roads, and what they cross, at the crossings."""
-    roads = [way for way in ways if way.kind == _ROAD]
+    roads = [way for way in ways if way.kind == ROAD]
     if not roads:
         return
     tree = shapely.STRtree([road.line for road in roads])
     i, j = tree.query(np.array([way.line for way in ways], dtype=object), predicate="intersects")
     for a, b in zip(i.tolist(), j.tolist(), strict=True):
         one, two = ways[a], roads[b]
-        if one.kind == _ROAD and a >= b:
+        if one.kind == ROAD and a >= b:
             continue
         for x, y in _touch_points(one.line, two.line):
-            _cut(one, x, y)
-            _cut(two, x, y)
+            one.cut(x, y)
+            two.cut(x, y)
 
 
 def _touch_points(a: LineString, b: LineString) -> list[tuple[float, float]]:
@@ -135,29 +120,43 @@ def _touch_points(a: LineString, b: LineString) -> list[tuple[float, float]]:
     return points
 
 
-def _cut(way: _Way, x: float, y: float) -> None:
-    way.cuts.append(float(shapely.line_locate_point(way.line, shapely.Point(x, y))))
+def _cut_at(ways: list[Way], borders: list[Any]) -> None:
+    """Cut ways where they enter and leave closed ground."""
+    if not ways or not borders:
+        return
+    lines = np.array([way.line for way in ways], dtype=object)
+    which, k = shapely.STRtree(lines).query(np.array(borders, dtype=object), predicate="intersects")
+    for border, i in zip(which.tolist(), k.tolist(), strict=True):
+        for x, y in _touch_points(ways[i].line, borders[border]):
+            ways[i].cut(x, y)
 
 
-def _road_ends(ways: list[_Way], snap_m: float) -> list[_Link]:
+def _road_ends(ways: list[Way], snap_m: float) -> list[Link]:
     """Links from road ends to other roads that they nearly meet."""
-    roads = [way for way in ways if way.kind == _ROAD]
+    roads = [way for way in ways if way.kind == ROAD]
+    if not roads:
+        return []
+    lines = np.array([road.line for road in roads], dtype=object)
+    ends = [shapely.Point(road.line.coords[end]) for road in roads for end in (0, -1)]
+    near: dict[int, list[int]] = {}
+    which, other = shapely.STRtree(lines).query(np.array(ends, dtype=object), predicate="dwithin", distance=snap_m)
+    for i, j in zip(which.tolist(), other.tolist(), strict=True):
+        if i // 2 != j:
+            near.setdefault(i, []).append(j)
     links = []
-    for k, road in enumerate(roads):
-        others = [other for j, other in enumerate(roads) if j != k]
-        for end in (0, -1):
-            point = shapely.Point(road.line.coords[end])
-            if others:
-                links += _land(point, others, snap_m)
-        if road.line.length > 4 * snap_m:
-            a, b = road.line.coords[0], road.line.coords[-1]
-            if _SAME_M < np.hypot(a[0] - b[0], a[1] - b[1]) <= snap_m:
-                links.append(_Link(start=(a[0], a[1]), end=(b[0], b[1])))
+    for i, point in enumerate(ends):
+        links += _land(point, [roads[j] for j in sorted(near.get(i, []))], snap_m)
+        if i % 2 and roads[i // 2].line.length > 4 * snap_m:
+            a, b = ends[i - 1], point
+            if SAME_M < a.distance(b) <= snap_m:
+                links.append(Link(start=(a.x, a.y), end=(b.x, b.y)))
     return links
 
 
-def _land(point: Any, ways: list[_Way], reach_m: float) -> list[_Link]:
+def _land(point: Any, ways: list[Way], reach_m: float) -> list[Link]:
     """The link from a point to the nearest of `ways` within reach, which is cut there."""
+    if not ways:
+        return []
     lines = np.array([way.line for way in ways], dtype=object)
     distance = shapely.distance(lines, point)
     k = int(np.argmin(distance))
@@ -166,22 +165,22 @@ def _land(point: Any, ways: list[_Way], reach_m: float) -> list[_Link]:
     where = float(shapely.line_locate_point(lines[k], point))
     ways[k].cuts.append(where)
     landing = shapely.line_interpolate_point(lines[k], where)
-    return [_Link(start=(point.x, point.y), end=(landing.x, landing.y))]
+    return [Link(start=(point.x, point.y), end=(landing.x, landing.y))]
 
 
-def _ways_in(ways: list[_Way], snap_m: float) -> list[_Link]:
+def _ways_in(ways: list[Way], snap_m: float) -> list[Link]:
     """Links from alley ends and headland ends to the nearest road, and to the nearest headland of another block or part."""
     ends, owner = [], []
     for way in ways:
-        if way.kind in (_HEADLAND, _ALLEY):
+        if way.kind in (HEADLAND, ALLEY):
             ends += [way.line.coords[0][:2], way.line.coords[-1][:2]]
             owner += [way.owner] * 2
     if not ends:
         return []
     points = shapely.points(np.array(ends))
-    roads = [way for way in ways if way.kind == _ROAD]
+    roads = [way for way in ways if way.kind == ROAD]
     links, landed = _land_all(points, roads, snap_m)
-    headlands = [way for way in ways if way.kind == _HEADLAND]
+    headlands = [way for way in ways if way.kind == HEADLAND]
     for here in sorted({way.owner for way in headlands}):
         mine = np.array([place == here for place in owner]) & ~landed
         links += _land_all(points[mine], [way for way in headlands if way.owner != here], snap_m)[0]
@@ -189,8 +188,8 @@ def _ways_in(ways: list[_Way], snap_m: float) -> list[_Link]:
 
 
 def _land_all(
-    points: NDArray[Any], ways: list[_Way], reach_m: float
-) -> tuple[list[_Link], NDArray[np.bool_]]:
+    points: NDArray[Any], ways: list[Way], reach_m: float
+) -> tuple[list[Link], NDArray[np.bool_]]:
     """Links from points to the nearest of `ways` within reach, and which points have one."""
     landed = np.zeros(len(points), bool)
     if not ways or not len(points):
@@ -203,122 +202,51 @@ def _land_all(
     for k, at in zip(j.tolist(), where.tolist(), strict=True):
         ways[k].cuts.append(at)
     landed[i] = True
-    links = [_Link(start=(a[0], a[1]), end=(b[0], b[1])) for a, b in zip(start.tolist(), landing.tolist(), strict=True)]
+    links = [Link(start=(a[0], a[1]), end=(b[0], b[1])) for a, b in zip(start.tolist(), landing.tolist(), strict=True)]
     return links, landed
 
 
 def _gates(
-    orchard: Orchard, ways: list[_Way], snap_m: float
-) -> tuple[list[tuple[float, float]], list[_Link]]:
-    """Where gates stand on (or within reach of) a road or headland, and the links to it."""
-    passable = [way for way in ways if way.kind in (_ROAD, _HEADLAND)]
+    orchard: Orchard, ways: list[Way], params: TravelParams
+) -> tuple[list[tuple[tuple[float, float], bool]], list[Link]]:
+    """Where gates stand on (or within reach of) a road or headland, whether a vehicle gets through, and the links to them.
+
+    A gate bars the way on which it stands for those it does not let through, and nothing beside it: no fence is known.
+    """
+    passable = [way for way in ways if way.kind in (ROAD, HEADLAND)]
+    if not passable:
+        return [], []
+    lines = np.array([way.line for way in passable], dtype=object)
     at, links = [], []
-    for gate in orchard.gates:
+    for k, gate in enumerate(orchard.gates):
         point = gate.geometry.centroid
-        found = _land(point, passable, snap_m) if passable else []
-        if found:
-            at.append((point.x, point.y))
-            links += found
+        way = passable[_gated(point, lines)]
+        found = _land(point, [way], params.snap_m)
+        if not found:
+            continue
+        open_to = gate_bits(gate, params.keys)
+        at.append(((point.x, point.y), bool(open_to & VEHICLES)))
+        links += found
+        if gate_bits(gate, "") != ALL_MODES:
+            where = float(shapely.line_locate_point(way.line, point))
+            way.narrow(Narrow(where - BREAK_M, where + BREAK_M, open_to, k))
     return at, links
 
 
-def _yard(orchard: Orchard, ways: list[_Way]) -> tuple[tuple[float, float] | None, list[_Link]]:
+def _gated(point: Any, lines: NDArray[Any]) -> int:
+    """The way that a gate closes: the nearest; of several as near the one that ends at the gate."""
+    distance = shapely.distance(lines, point)
+    near = np.flatnonzero(distance <= distance.min() + _AT_GATE_M / 2)
+    to_end = shapely.distance(shapely.boundary(lines[near]), point)
+    ends = np.where(to_end <= distance.min() + _AT_GATE_M, to_end, np.inf)
+    best = int(np.argmin(ends)) if np.isfinite(ends).any() else int(np.argmin(distance[near]))
+    return int(near[best])
+
+
+def _yard(orchard: Orchard, ways: list[Way]) -> tuple[tuple[float, float] | None, list[Link]]:
     """The yard and its link to the nearest road, or to a headland where there is no road."""
-    roads = [way for way in ways if way.kind == _ROAD] or [way for way in ways if way.kind == _HEADLAND]
+    roads = [way for way in ways if way.kind == ROAD] or [way for way in ways if way.kind == HEADLAND]
     if orchard.yard is None or not roads:
         return None, []
     links = _land(orchard.yard, roads, YARD_REACH_M)
     return (orchard.yard.x, orchard.yard.y) if links else None, links
-
-
-class _Ditches:
-    """The ditches of an orchard and where roads take one over them."""
-
-    def __init__(self, orchard: Orchard) -> None:
-        self.lines = [f.geometry for f in orchard.features if f.role == Role.DITCHES]
-        self.all = shapely.union_all(self.lines) if self.lines else None
-        self.bridges = shapely.union_all(
-            [
-                shapely.buffer(shapely.intersection(line, road.line), road.width_m / 2 + _BANK_M)
-                for road in orchard.roads
-                for line in self.lines
-            ]
-        )
-
-    def cross(self, link: _Link) -> bool:
-        """Whether a link crosses a ditch where no road does."""
-        return self.all is not None and bool(self.breaks(LineString([link.start, link.end])))
-
-    def breaks(self, line: LineString) -> list[float]:
-        """Distances along a line at which a ditch cuts it."""
-        if self.all is None or not self.all.intersects(line):
-            return []
-        wet = shapely.intersection(self.all, line)
-        points = [p for p in shapely.points(shapely.get_coordinates(wet)) if not self.bridges.intersects(p)]
-        return [float(shapely.line_locate_point(line, p)) for p in points]
-
-
-def _edges(
-    ways: Iterable[_Way], links: list[_Link], gates: list[tuple[float, float]], yard: tuple[float, float] | None
-) -> Edges:
-    xy: list[NDArray[np.float64]] = []
-    pairs: list[tuple[int, int, int, int, int]] = []
-    count = 0
-    for way in ways:
-        for chain in _chains(way):
-            xy.append(chain)
-            pairs += [(count + k, way.kind, way.forward, way.backward, way.alley) for k in range(len(chain) - 1)]
-            count += len(chain)
-    for link in links:
-        xy.append(np.array([link.start, link.end]))
-        pairs.append((count, _LINK, 7, 7, -1))
-        count += 2
-    marks = [*gates, *([yard] if yard else [])]
-    all_xy = np.vstack([*xy, np.array(marks, float).reshape(-1, 2)]) if xy or marks else np.empty((0, 2))
-    node, node_xy = _merge(all_xy)
-    rows = np.array(pairs, np.int64).reshape(-1, 5)
-    a, b = node[rows[:, 0]], node[rows[:, 0] + 1]
-    length = np.hypot(*(node_xy[a] - node_xy[b]).T)
-    source, target = np.concatenate([a, b]), np.concatenate([b, a])
-    mode = np.concatenate([rows[:, 2], rows[:, 3]])
-    use = (source != target) & (mode > 0)
-    twice = np.concatenate([rows, rows])
-    return Edges(
-        node_xy=node_xy, source=source[use], target=target[use], length_m=np.tile(length, 2)[use],
-        mode=mode[use].astype(np.uint8), kind=twice[use, 1].astype(np.uint8), alley=twice[use, 4],
-        yard_node=int(node[-1]) if yard else -1,
-        gate_nodes=np.unique(node[count : count + len(gates)]),
-    )  # fmt: skip
-
-
-def _chains(way: _Way) -> list[NDArray[np.float64]]:
-    """The points of a way, cut points among them, in one chain for each stretch between breaks."""
-    total = way.line.length
-    corners = shapely.get_coordinates(way.line)
-    steps = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(corners, axis=0).T))])
-    breaks = np.sort(np.array(way.breaks))
-    low = np.concatenate([[0.0], breaks + _BREAK_M])
-    high = np.concatenate([breaks - _BREAK_M, [total]])
-    stops = np.unique(np.round(np.concatenate([steps, way.cuts, low, high]), 9))
-    chains = []
-    for a, b in zip(low, high, strict=True):
-        at = stops[(stops >= a - 1e-9) & (stops <= b + 1e-9)]
-        at = at[(at >= 0) & (at <= total + 1e-9)]
-        if len(at) > 1:
-            x, y = np.interp(at, steps, corners[:, 0]), np.interp(at, steps, corners[:, 1])
-            chains.append(np.column_stack([x, y]))
-    return chains
-
-
-def _merge(xy: NDArray[np.float64]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-    """Node number of each point, points closer than `_SAME_M` being one node, and the nodes."""
-    if not len(xy):
-        return np.empty(0, np.int64), xy
-    pairs = cKDTree(xy).query_pairs(_SAME_M, output_type="ndarray")
-    graph = coo_matrix((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(len(xy), len(xy)))
-    label = connected_components(graph, directed=False)[1]
-    _unused, first, node = np.unique(label, return_index=True, return_inverse=True)
-    order = np.argsort(first)
-    rank = np.empty(len(first), np.int64)
-    rank[order] = np.arange(len(first))
-    return rank[node.reshape(-1)], xy[first[order]]

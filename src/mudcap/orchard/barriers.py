@@ -1,0 +1,132 @@
+"""What stops a crew on its way: ditches without a crossing, gates, and ground that is closed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from typing import Any, Final
+
+import numpy as np
+import shapely
+from shapely import LineString
+
+from mudcap.orchard.model import Feature, Gate, Orchard, Role
+
+MODE_BITS: Final = {"truck": 1, "cart": 2, "foot": 4}
+ALL_MODES: Final = 7
+VEHICLES: Final = 3
+BREAK_M: Final = 0.5
+"""A way cut by a ditch ends this far before it; a gate takes as much of its road on either side."""
+_BANK_M: Final = 2.0
+"""A road over a ditch carries a vehicle this much beside its own width."""
+CLOSURE_REACH_M: Final = 2.0
+"""A closure drawn as a line or point stops whoever comes this near (common practice, no source)."""
+
+Span = tuple[date | None, date | None]
+"""First and last day; None: from ever, or for ever."""
+
+
+@dataclass(frozen=True, slots=True)
+class Shut:
+    """Modes that are stopped on some days."""
+
+    mode: int
+    span: Span
+
+    def bars(self, first: date, last: date) -> bool:
+        """Whether it stops them on any day of a range."""
+        begin, end = self.span
+        return (begin is None or begin <= last) and (end is None or first <= end)
+
+
+@dataclass(frozen=True, slots=True)
+class Narrow:
+    """A short stretch of a way that not everybody passes."""
+
+    low_m: float
+    high_m: float
+    mode: int
+    """Who passes."""
+    gate: int = -1
+    """Index of the gate that stands here."""
+
+
+def bits(modes: frozenset[str]) -> int:
+    """Mode bits of words."""
+    return sum(MODE_BITS[m] for m in modes if m in MODE_BITS)
+
+
+def gate_bits(gate: Feature, keys: str) -> int:
+    """Who gets through a gate with the crew's keys: `keys` holds gate names parted by commas, or "all".
+
+    >>> from shapely import Point
+    >>> gate = Gate(role=Role.GATES, name="Canal gate", geometry=Point(0, 0), locked=frozenset({"truck", "cart"}))
+    >>> gate_bits(gate, ""), gate_bits(gate, "canal gate, east gate")
+    (4, 7)
+    """
+    if not isinstance(gate, Gate):
+        return ALL_MODES
+    opened = gate.has_key or keys.strip().casefold() == "all" or gate.name.casefold() in named_keys(keys)
+    return bits(gate.modes) & (ALL_MODES if opened else ~bits(gate.locked))
+
+
+def named_keys(keys: str) -> list[str]:
+    """Gate names, case folded, that an option names.
+
+    >>> named_keys("Canal gate , ")
+    ['canal gate']
+    """
+    return [word for part in keys.split(",") if (word := part.strip().casefold())]
+
+
+def closed_ground(orchard: Orchard) -> list[tuple[Any, Span]]:
+    """Areas that may not be entered, each with its days; closures whose dates are the wrong way round close nothing."""
+    out = []
+    for closure in orchard.closures:
+        if closure.first is not None and closure.last is not None and closure.last < closure.first:
+            continue
+        lines = [g for g in shapely.get_parts(closure.geometry) if shapely.get_dimensions(g) < 2]
+        area = closure.geometry
+        if lines:
+            area = shapely.union_all([area, *shapely.buffer(lines, CLOSURE_REACH_M)])
+        if not area.is_empty:
+            out.append((area, (closure.first, closure.last)))
+    return out
+
+
+class Ditches:
+    """The ditches of an orchard and where roads take one over them."""
+
+    def __init__(self, orchard: Orchard) -> None:
+        self.lines = [f.geometry for f in orchard.features if f.role == Role.DITCHES]
+        self.all = shapely.union_all(self.lines) if self.lines else None
+        self.bridges = None
+        if self.all is None:
+            return
+        shapely.prepare(self.all)
+        carrying = [road for road in orchard.roads if bits(road.bridge) & VEHICLES]
+        decks = [shapely.intersection(self.all, road.line).buffer(road.width_m / 2 + _BANK_M) for road in carrying]
+        self.bridges = shapely.union_all(decks)
+        shapely.prepare(self.bridges)
+
+    def breaks(self, line: LineString) -> list[float]:
+        """Distances along a line at which a ditch cuts it, beside the roads' bridges."""
+        if self.all is None or not shapely.intersects(self.all, line):
+            return []
+        points = shapely.points(shapely.get_coordinates(shapely.intersection(self.all, line)))
+        wet = points[~shapely.intersects(self.bridges, points)]
+        return [float(m) for m in shapely.line_locate_point(line, wet)]
+
+    def cross(self, line: LineString) -> bool:
+        """Whether a line crosses a ditch where no road does."""
+        return bool(self.breaks(line))
+
+    def spans(self, line: LineString) -> list[tuple[float, float]]:
+        """Stretches of a road over each ditch, a little more than its water."""
+        if self.all is None or not shapely.intersects(self.all, line):
+            return []
+        out = []
+        for part in shapely.get_parts(shapely.intersection(self.all, line)):
+            at = shapely.line_locate_point(line, shapely.points(shapely.get_coordinates(part)))
+            out.append((float(at.min()) - BREAK_M, float(at.max()) + BREAK_M))
+        return out
