@@ -23,7 +23,7 @@ from mudcap.draw.webmap_payload import payload
 from mudcap.draw.webmap_still import still_page
 from mudcap.plan.model import Plan
 
-SCRIPTS: Final = ("geometry.js", "points.js", "card.js", "panel.js", "main.js")
+SCRIPTS: Final = ("geometry.js", "points.js", "card.js", "panel.js", "checks.js", "round.js", "ground.js", "main.js")
 """Our own scripts under ``web/``, in the order they are joined."""
 _PLACE: Final = re.compile(r"@@(\w+)@@")
 _SCRIPT: Final = re.compile(r"<script>(.*?)</script>", re.DOTALL)
@@ -85,6 +85,7 @@ def _assets_in(page: str) -> str:
     own = "\n".join(_web(name) for name in SCRIPTS)
     head = (
         '<meta http-equiv="Content-Security-Policy" content="@@policy@@" />'
+        '<meta name="referrer" content="no-referrer" />'
         '<meta name="viewport" content="width=device-width, initial-scale=1" />'
         f"<style>{leaflet_css()}</style><style>{_web('page.css')}</style><script>{leaflet_js()}</script>"
     )
@@ -98,11 +99,14 @@ def _assets_in(page: str) -> str:
 
 
 def _policy(page: str) -> str:
-    """A content security policy that runs this page's own scripts and styles and lets nothing be fetched."""
+    """A content security policy that runs this page's own scripts and styles and lets nothing be fetched but pictures.
+
+    Pictures may come by https because a user may ask for imagery; no text of the plan can make the page ask for one.
+    """
     scripts = " ".join(_hash(s) for s in _SCRIPT.findall(page))
     styles = " ".join(_hash(s) for s in _STYLE.findall(page))
     return (
-        f"default-src 'none'; script-src {scripts}; style-src {styles}; img-src data: blob:; "
+        f"default-src 'none'; script-src {scripts}; style-src {styles}; img-src data: blob: https:; "
         "base-uri 'none'; form-action 'none'"
     )
 

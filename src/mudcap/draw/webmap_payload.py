@@ -13,6 +13,7 @@ from shapely.geometry.base import BaseGeometry
 
 from mudcap.draw.scene import Layer, Scene, exclusion_text
 from mudcap.draw.style import OUTLINES, STYLES, Style
+from mudcap.draw.webmap_words import IMAGERY, check_choices, check_words
 from mudcap.draw.words import map_words, status_words
 from mudcap.geo.plane import LocalPlane
 from mudcap.lang import translator
@@ -41,7 +42,9 @@ def payload(plan: Plan, scene: Scene, lang: str) -> dict[str, Any]:
         "date": day.isoformat() if day else "",
         "units": plan.params.units,
         "warning": status_words(plan, translator(lang)),
-        "words": map_words(lang),
+        "words": map_words(lang) | check_words(lang),
+        "choices": check_choices(lang),
+        "imagery": dict(IMAGERY),
         "bounds": [[round(float(south), 7), round(float(west), 7)], [round(float(north), 7), round(float(east), 7)]],
         "origin": origin.tolist(),
         "styles": {key: _style(style) for key, style in STYLES.items()},

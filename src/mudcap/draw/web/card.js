@@ -3,7 +3,7 @@ const SITES = DATA.sites;
 const AT = unpack(SITES.at);
 const PINNED = new Set(SITES.pinned);
 const cardNode = document.getElementById("card");
-const card = { site: -1, here: null, onTurn: null, onClose: null };
+const card = { site: -1, here: null, onTurn: null, onClose: null, form: null, after: null };
 
 function closeCard() {
   cardNode.hidden = true;
@@ -19,7 +19,9 @@ function openCard(title, where, pairs, lines) {
   close.addEventListener("click", closeCard);
   const list = make("dl");
   for (const [key, value] of pairs) list.append(make("dt", key), make("dd", value));
-  cardNode.replaceChildren(make("h2", title), close);
+  const head = make("h2", title);
+  head.tabIndex = -1;
+  cardNode.replaceChildren(head, close);
   if (where) cardNode.append(make("p", where, "where"));
   cardNode.append(list, ...lines.filter(Boolean).map((line) => make("p", line)));
   cardNode.hidden = false;
@@ -46,12 +48,17 @@ function showSite(i) {
     [WORDS.mud, SITES.mud[i] < 0 ? WORDS.no_mud : lengthText(SITES.mud[i])],
   ];
   if (marks.length) pairs.push([WORDS.mark, marks.join("; ")]);
-  if (card.here) {
-    const to = L.latLng(AT[i]);
-    pairs.push([WORDS.from_you, lengthText(card.here.distanceTo(to) * 10) + " " + compass(card.here, to)]);
-  }
   openCard(fill(WORDS.site, { number: SITES.number[i] }), siteAddress(i), pairs, []);
   cardNode.dataset.site = SITES.id[i];
+  card.site = i;
+  showAway();
+  if (card.form) {
+    const more = make("details"), facts = cardNode.querySelector("dl");
+    more.append(make("summary", WORDS.facts));
+    const form = card.form(i), after = card.after(i);
+    facts.replaceWith(...(after.dataset.saved ? [after, form] : [form, after]), more);
+    more.append(facts);
+  }
   const turn = make("div", undefined, "turn");
   for (const [step, word] of [[-1, WORDS.before], [1, WORDS.after]]) {
     const button = make("button", word);
@@ -60,7 +67,19 @@ function showSite(i) {
     turn.append(button);
   }
   cardNode.append(turn);
-  card.site = i;
+}
+
+// How far and which way the open card's site is; alone, so that a form that is being filled in stays as it is.
+function showAway() {
+  const list = cardNode.querySelector("dl");
+  if (!card.here || card.site < 0 || !list) return;
+  let cell = list.querySelector(".away");
+  if (!cell) {
+    cell = make("dd", "", "away");
+    list.append(make("dt", WORDS.from_you), cell);
+  }
+  const to = L.latLng(AT[card.site]);
+  cell.textContent = lengthText(card.here.distanceTo(to) * 10) + " " + compass(card.here, to);
 }
 
 function showFeature(title, label, note) {

@@ -168,8 +168,19 @@ function choose(i, move) {
   const cells = DATA.layers.find((l) => l.key === "catchments");
   const cell = cells ? cells.marks.find((m) => m[3] === i) : null;
   ground = cell ? L.polygon(cell[4].map((a) => a.map(unpack)), { renderer: drawing, color: "#00558f", weight: 3, fill: false, interactive: false }).addTo(map) : null;
-  if (move) map.setView(AT[i], Math.max(map.getZoom(), 19), { animate: false });
+  drawRings(i);
+  if (move) {
+    map.setView(AT[i], Math.max(map.getZoom(), 19), { animate: false });
+    if (crew.on) clearOfCard();
+  }
   points.redraw();
+}
+
+// On a phone the form covers the lower part of the map: the site moves up from under it.
+function clearOfCard() {
+  const size = map.getSize(), covered = cardNode.getBoundingClientRect();
+  if (covered.width > size.x * 0.7) map.panBy([0, Math.min(covered.height, size.y - 80) / 2], { animate: false });
+  cardNode.querySelector("h2").focus({ preventScroll: true });
 }
 
 card.onTurn = (i) => choose(i, true);
@@ -177,8 +188,24 @@ card.onClose = () => {
   points.picked = null;
   if (ground) ground.remove();
   ground = null;
+  drawRings(-1);
   points.redraw();
 };
+crew.goTo = (i) => choose(i, true);
+crew.onChange = () => {
+  document.body.classList.toggle("crew", crew.on);
+  fitUnderTop();
+  points.redraw();
+};
+
+// The map begins where the bars at the top end, however many of them there are.
+function fitUnderTop() {
+  const top = Math.round(document.getElementById("bar").parentElement.getBoundingClientRect().height) + "px";
+  const root = document.documentElement.style;
+  if (root.getPropertyValue("--top") === top) return;
+  root.setProperty("--top", top);
+  map.invalidateSize({ animate: false });
+}
 
 function niceLength(limit) {
   const power = Math.pow(10, Math.floor(Math.log10(limit)));
@@ -214,7 +241,7 @@ map.on("locationfound", (event) => {
     L.circle(event.latlng, { radius: 1, renderer: drawing, color: "#00558f", weight: 10, interactive: false }),
   ]).addTo(map);
   if (first) map.panTo(event.latlng);
-  if (card.site >= 0) showSite(card.site);
+  showAway();
 });
 map.on("locationerror", (event) => {
   document.getElementById("here").setAttribute("aria-pressed", "false");
@@ -235,7 +262,6 @@ if (DATA.warning) {
   const warning = document.getElementById("warning");
   warning.textContent = WORDS.attention + ": " + DATA.warning;
   warning.hidden = false;
-  document.body.classList.add("warned");
 }
 const fit = () => map.fitBounds(DATA.bounds, { paddingTopLeft: [64, 16], paddingBottomRight: [16, 32], animate: false });
 tool("closer", WORDS.closer, () => map.zoomIn());
@@ -244,12 +270,15 @@ tool("fit", WORDS.fit, fit);
 tool("here", WORDS.here, watchPosition);
 document.addEventListener("keydown", (event) => event.key === "Escape" && closeCard());
 
+fitUnderTop();
 map.invalidateSize({ animate: false });
 map.attributionControl.setPrefix('<a href="https://leafletjs.com">Leaflet</a>');
 fit();
 points.addTo(map);
 arrange();
 startLayers(groups);
+startChecks();
+window.addEventListener("resize", fitUnderTop);
 startSearch((i) => choose(i, true));
 map.on("click", (event) => pick(event.latlng, null));
 map.on("moveend", drawScale);

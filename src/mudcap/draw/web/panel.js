@@ -107,4 +107,7 @@ function startLayers(groups) {
     label.append(box, group.picture, make("span", group.title));
     panel.append(label);
   }
+  startRings(panel);
+  startPhoto(panel);
+  startImagery(panel);
 }

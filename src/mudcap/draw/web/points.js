@@ -1,5 +1,6 @@
 // One canvas for all points: thousands of sites cost no more than the pixels they cover.
 const LABEL_GAP_PX = 30; // sites nearer together than this on screen are drawn without their numbers
+const RING_FROM_PX = 2.5; // half-widths below this show as specks
 
 function spacing(points) {
   if (points.length < 2) return 0;
@@ -67,6 +68,28 @@ function drawSymbol(context, style, x, y, half) {
   }
 }
 
+// Far away a site is one speck that leaves most of the ground between it and the next one clear.
+function drawSpeck(context, style, x, y, half, mark) {
+  const side = mark ? half * 2.6 : style.symbol === "ring" ? half * 1.7 : half * 2.4;
+  context.fillStyle = mark === 2 ? "#b84a00" : mark ? "#00558f" : style.stroke;
+  context.fillRect(x - side / 2, y - side / 2, side, side);
+}
+
+// Noted in crew mode: filled black; with a second ring where something is wrong.
+function drawMark(context, x, y, half, mark) {
+  if (!mark) return;
+  context.beginPath();
+  context.arc(x, y, half * 0.85, 0, 2 * Math.PI);
+  context.fillStyle = "#000";
+  context.fill();
+  if (mark !== 2) return;
+  context.beginPath();
+  context.arc(x, y, half + 4, 0, 2 * Math.PI);
+  context.lineWidth = 3;
+  context.strokeStyle = "#b84a00";
+  context.stroke();
+}
+
 // A place 12 pixels beyond a line's end.
 function outward(end, inner) {
   const far = Math.hypot(end.x - inner.x, end.y - inner.y) || 1;
@@ -129,7 +152,7 @@ const PointCanvas = L.Renderer.extend({
 
   radius: function () {
     const gap = this.gap * Math.pow(2, this._map.getZoom());
-    return gap ? Math.max(1.5, Math.min(9, gap * 0.2)) : 9;
+    return gap ? Math.max(0.5, Math.min(9, gap * 0.2)) : 9;
   },
 
   // Lines and symbols shrink with the distance between sites, so that a whole ranch stays clear.
@@ -146,14 +169,16 @@ const PointCanvas = L.Renderer.extend({
     const taken = new Set(), labels = [];
     const half = this.radius();
     for (const set of this.sets) {
-      if (!set.shown) continue;
+      if (!set.shown || (set.key === "excluded" && half < RING_FROM_PX)) continue;
       set.world.forEach((w, i) => {
         const p = place(w);
         if (!inside(p)) return;
         const style = DATA.styles[set.style[i] || set.style[0]];
         const own = set.key === "sites" ? half : set.key === "excluded" ? Math.max(0.8, half * 0.4) : 11 * this.size();
-        drawSymbol(context, style, p.x, p.y, own);
+        if (set.key === "sites" && half < RING_FROM_PX) drawSpeck(context, style, p.x, p.y, half, siteMark(i));
+        else drawSymbol(context, style, p.x, p.y, own);
         if (set.key === "excluded") return;
+        if (set.key === "sites" && half >= RING_FROM_PX) drawMark(context, p.x, p.y, half, siteMark(i));
         cellsOf(p.x - own * 0.8, p.y, own * 1.6, own * 1.6).forEach((k) => taken.add(k));
         if (set.key === "sites") labels.push([p, set.label[i], half]);
       });
