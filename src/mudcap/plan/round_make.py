@@ -1,0 +1,228 @@
+"""From what is asked for to a round: visits, ground, crews, routes, and what becomes of every site."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+
+import numpy as np
+
+from mudcap.errors import InputError
+from mudcap.geo.sun import daylight_s, zone_of
+from mudcap.lang import _
+from mudcap.plan.model import Plan
+from mudcap.plan.round_legs import crew_day
+from mudcap.plan.round_model import (
+    DAY_S,
+    CrewDay,
+    Entry,
+    NotVisited,
+    Round,
+    RoundOptions,
+    StillWhy,
+    Visit,
+)
+from mudcap.plan.round_places import Place, Roads, lay_places, lay_roads, speeds_of
+from mudcap.plan.round_visits import choose_visits
+from mudcap.route.options import RoundParams
+from mudcap.route.service import ServiceProblem, solve_service
+from mudcap.route.visits import BlockWork, Crew, RoutePlan
+
+U_TURN_S = 20.0
+"""Turning round inside an alley: common practice, no source."""
+LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ"
+"""Names of crews; I and O are left out, as they look like figures."""
+
+
+def make_round(plan: Plan, options: RoundOptions, log: Sequence[Entry] = ()) -> Round:
+    """The round: which places are visited, by which crew, when and by which way; every other place with its reason.
+
+    Raises ``InputError`` where names or numbers cannot be, or no day leaves any time.
+    """
+    zone_h, light = _light(plan, options)
+    visits, rest, sample = choose_visits(plan, options, log)
+    speeds = speeds_of(plan, options)
+    places, unreached, shut = lay_places(plan, visits, options, speeds)
+    roads = lay_roads(plan, places, options.mode)
+    params = RoundParams(
+        aisle_m_s=speeds.alley, road_m_s=speeds.road, u_turn_s=0.0 if options.mode == "foot" else U_TURN_S
+    )
+    routes, left = _solve(plan, places, visits, roads, options, light, params)
+    left = [i for i in left if i not in set(shut)]
+    late = {i for p in places for i in p.visits if p.opens_s >= _last_end_s(options, light)}
+    undone: list[tuple[int, StillWhy]] = [
+        *((i, "no_way") for i in unreached), *((i, "closed") for i in shut),
+        *((i, "closed" if i in late else "no_time") for i in left),
+    ]  # type: ignore[list-item]  # fmt: skip
+    not_visited = (*rest, *(_left(visits[i], why) for i, why in sorted(undone)))
+    made = Round(
+        options=options, zone_h=zone_h, light_s=light, days=routes[0], not_visited=not_visited, sample=sample,
+        hardware=tuple(range(len(plan.sites))) if options.task == "fetch" else (),
+        notes=tuple(_notes(plan, options, roads)), bound_s=routes[1],
+    )  # fmt: skip
+    _prove(plan, made, len(visits) + len(rest))
+    return made
+
+
+def _left(visit: Visit, why: StillWhy) -> NotVisited:
+    return NotVisited(name=visit.name, site=visit.site, block_id=visit.block_id, why=why)
+
+
+def _light(plan: Plan, options: RoundOptions) -> tuple[float, tuple[float, float] | None]:
+    """Hours of the clock ahead of UTC, and the narrowest daylight of the round's days."""
+    lonlat = np.array([(s.lon, s.lat) for s in plan.sites]).reshape(-1, 2)
+    if not len(lonlat):
+        raise InputError(_("Plan {number} has no site to go to.").format(number=plan.number))
+    lon, lat = (float(v) for v in lonlat.mean(axis=0))
+    zone = zone_of(lon) if options.zone_h is None else options.zone_h
+    if options.first_day is None or not options.daylight:
+        return zone, None
+    each = []
+    for n in range(options.num_days):
+        day = options.day_of(n)
+        light = daylight_s(day, lon, lat, zone) if day is not None else None
+        if light is None:
+            raise InputError(
+                _("{day}: the sun does not rise there on this day.").format(day=day.isoformat() if day else "")
+            )
+        each.append(light)
+    return zone, (max(a for a, _b in each), min(b for _a, b in each))
+
+
+def _window(options: RoundOptions, light: tuple[float, float] | None) -> tuple[float, float]:
+    """When crews leave the yard and must be back, seconds after midnight."""
+    begin, end = options.start_s, options.start_s + options.day_s
+    if light is not None:
+        begin, end = max(begin, light[0]), min(end, light[1])
+    if end <= begin:
+        raise InputError(
+            _("No time is left between the start and the end of the day (or sunset). Look at --start and --day.")
+        )
+    return begin, end
+
+
+def _last_end_s(options: RoundOptions, light: tuple[float, float] | None) -> float:
+    return (options.num_days - 1) * DAY_S + _window(options, light)[1]
+
+
+def _solve(
+    plan: Plan,
+    places: Sequence[Place],
+    visits: Sequence[Visit],
+    roads: Roads,
+    options: RoundOptions,
+    light: tuple[float, float] | None,
+    params: RoundParams,
+) -> tuple[tuple[tuple[CrewDay, ...], float], list[int]]:
+    """Crew days with the proven bound on working seconds, and the visits for which there is no time.
+
+    Where the rest of a day is planned, that day comes first, alone; what it leaves goes to the whole days after it.
+    """
+    begin, end = _window(options, light)
+    now = options.now_s
+    if now is None or now <= begin:
+        return _stage(plan, places, visits, roads, options, params, range(options.num_days), begin, end)
+    (today, bound), left = ((), 0.0), list(range(len(visits)))
+    if now < end:
+        (today, bound), left = _stage(plan, places, visits, roads, options, params, range(1), now, end)
+    if options.num_days == 1 or not left:
+        return (today, bound), left
+    rest = [_only(p, set(left)) for p in places]
+    (later, _more), left = _stage(plan, rest, visits, roads, options, params, range(1, options.num_days), begin, end)
+    return ((*today, *later), bound), left
+
+
+def _only(place: Place, keep: set[int]) -> Place:
+    """The place with some of its visits."""
+    chosen = [k for k, i in enumerate(place.visits) if i in keep]
+    number = np.full(len(place.visits), -1, np.int64)
+    number[chosen] = np.arange(len(chosen))
+    g = place.graph
+    kept = number[g.place_stop] >= 0
+    graph = dataclasses.replace(
+        g, place_stop=number[g.place_stop[kept]], place_edge=g.place_edge[kept], place_m=g.place_m[kept],
+        place_side=g.place_side[kept],
+    )  # fmt: skip
+    return dataclasses.replace(place, graph=graph, visits=tuple(place.visits[k] for k in chosen))
+
+
+def _stage(
+    plan: Plan,
+    places: Sequence[Place],
+    visits: Sequence[Visit],
+    roads: Roads,
+    options: RoundOptions,
+    params: RoundParams,
+    days: range,
+    begin: float,
+    end: float,
+) -> tuple[tuple[tuple[CrewDay, ...], float], list[int]]:
+    """One run of the solver over days of the same length."""
+    shift = days.start * DAY_S
+    keys = [k for k, p in enumerate(places) if p.visits]
+    if not keys:
+        return ((), 0.0), []
+    at = np.array([0, *(k + 1 for k in keys)])
+    problem = ServiceProblem(
+        work=tuple(_work(k, places[k], visits, shift) for k in keys),
+        between_m=roads.between_m[np.ix_(at, at)],
+        crews=tuple(_crew(n, options, params, begin, end) for n in range(options.num_crews)),
+        num_days=len(days),
+    )
+    try:
+        found: RoutePlan = solve_service(problem)
+    except ValueError as error:
+        raise InputError(_("No round can be made: {reason}").format(reason=error)) from error
+    made = tuple(
+        d for route in found.routes
+        if (d := crew_day(plan, route, places, visits, roads, shift, days.start)) is not None
+    )  # fmt: skip
+    left = [places[int(key)].visits[stop] for key, stop in found.unserved]
+    return (made, found.bound_s), left
+
+
+def _work(key: int, place: Place, visits: Sequence[Visit], shift: float) -> BlockWork:
+    own = [visits[i] for i in place.visits]
+    return BlockWork(
+        block_id=str(key), graph=place.graph, service_s=np.array([v.service_s for v in own]),
+        load=np.array([v.load for v in own]), opens_s=max(place.opens_s - shift, 0.0),
+    )  # fmt: skip
+
+
+def _crew(n: int, options: RoundOptions, params: RoundParams, begin: float, end: float) -> Crew:
+    lunch = options.lunch_s
+    takes = lunch is not None and begin < lunch < end
+    return Crew(
+        name=LETTERS[n], start_s=begin, shift_s=end - begin,
+        capacity=np.inf if options.capacity is None else options.capacity, reload_s=options.reload_s,
+        break_after_s=(lunch or 0.0) - begin if takes else np.inf, break_s=options.lunch_length_s if takes else 0.0,
+        params=params,
+    )  # fmt: skip
+
+
+def _notes(plan: Plan, options: RoundOptions, roads: Roads) -> list[str]:
+    """What had to be assumed."""
+    notes = []
+    if roads.straight:
+        notes.append(_("{count} ways between yard and blocks are not drawn: the straight line is counted. Draw the roads.")
+                     .format(count=roads.straight))  # fmt: skip
+    if plan.network.yard_node < 0:
+        notes.append(
+            _("No yard is drawn: rounds begin and end where vehicles come in. Draw the yard for true times.")
+        )
+    if options.first_day is None:
+        notes.append(
+            _("No date is given: daylight and dated closures were not looked at. Give --date for them.")
+        )
+    elif options.zone_h is None:
+        notes.append(
+            _("Clock times are standard time of the longitude, with no daylight saving. Give --zone where that differs.")
+        )
+    return notes
+
+
+def _prove(plan: Plan, made: Round, total: int) -> None:
+    """Every place stands once, on a route or among those not visited; anything else is a fault of ours."""
+    names = [s.visit.name for d in made.days for s in d.stops] + [n.name for n in made.not_visited]
+    if len(names) != total or len(set(names)) != total:
+        raise RuntimeError(f"a round of {total} places accounts for {len(names)} ({len(set(names))} different).")

@@ -1,0 +1,188 @@
+"""Which places a round goes to: the sites whose state asks for it, all of them or a spatially balanced sample."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mudcap.errors import InputError
+from mudcap.lang import _
+from mudcap.plan.model import Plan
+from mudcap.plan.round_model import (
+    STOP_S,
+    Entry,
+    NotVisited,
+    RoundOptions,
+    SampleFacts,
+    SampleOptions,
+    Task,
+    Visit,
+)
+from mudcap.route.sample import draw_sample, expected_half_width, smallest_count
+
+_DONE: Final[dict[Task, frozenset[str]]] = {
+    "hang": frozenset({"", "hung", "stocked", "released", "checked", "fetched", "stored", "opened"}),
+    "check": frozenset({"", "checked"}),
+    "wet": frozenset({"", "wetted"}),
+    "fetch": frozenset({"", "fetched", "stored", "opened"}),
+}
+"""States that mean: nothing is left to do here in such a round."""
+_GONE: Final = frozenset({"fetched", "stored", "opened"})
+_EACH_ROUND: Final = frozenset({"checked", "wetted", ""})
+"""Done again in every round: what was done on an earlier day does not count."""
+WANTED: Final = (0.05, 0.1)
+"""Half-widths whose sample size is always told."""
+
+
+def choose_visits(
+    plan: Plan, options: RoundOptions, log: Sequence[Entry]
+) -> tuple[tuple[Visit, ...], tuple[NotVisited, ...], SampleFacts | None]:
+    """The visits to make, the sites that need none, and how the sample was drawn.
+
+    Raises ``InputError`` where a name of the log or of `options.flagged` is none of the plan's, or the sample is
+    impossible.
+    """
+    places = _puddles(plan, options) if options.task == "wet" else _sites(plan, options)
+    known = {v.name: i for i, v in enumerate(places)}
+    _check_names(plan, options, log, known)
+    done = _done(options, log, known)
+    flagged = {known[n] for n in options.flagged} | {
+        known[e.name] for e in log if e.state == "flagged" and e.name in known
+    }
+    chosen, sample = _sampled(plan, options, places, sorted(flagged - done))
+    visits, rest = [], []
+    for i, place in enumerate(places):
+        if i in done:
+            rest.append(_not(place, "done"))
+        elif i in chosen:
+            visits.append(place)
+        else:
+            rest.append(_not(place, "not_sampled"))
+    return tuple(visits), tuple(rest), sample
+
+
+def _not(visit: Visit, why: str) -> NotVisited:
+    return NotVisited(name=visit.name, site=visit.site, block_id=visit.block_id, why="done" if why == "done" else "not_sampled")
+
+
+def _sites(plan: Plan, options: RoundOptions) -> list[Visit]:
+    at_stop = STOP_S[options.task] if options.stop_s is None else options.stop_s
+    carried = 1.0 if options.task in ("hang", "fetch") else 0.0
+    return [
+        Visit(
+            name=s.site_id, site=i, block_id=s.block_id, address=s.address, number=s.number, row=s.row, tree=s.tree,
+            xy=(s.x_m, s.y_m), lonlat=(s.lon, s.lat), service_s=at_stop + options.cavity_s * s.cavities, load=carried,
+        )
+        for i, s in enumerate(plan.sites)
+    ]  # fmt: skip
+
+
+def _puddles(plan: Plan, options: RoundOptions) -> list[Visit]:
+    if plan.puddles is None or not plan.puddles.puddles:
+        raise InputError(_("This plan has no puddles to wet."))
+    at_stop = STOP_S["wet"] if options.stop_s is None else options.stop_s
+    return [
+        Visit(
+            name=p.name, site=-1, puddle=i, block_id=p.block_id, address=p.address, number=i + 1, row=0, tree=0,
+            xy=(p.x_m, p.y_m), lonlat=(p.lon, p.lat), service_s=at_stop, load=p.litres,
+        )
+        for i, p in enumerate(plan.puddles.puddles)
+    ]  # fmt: skip
+
+
+def _check_names(
+    plan: Plan, options: RoundOptions, log: Sequence[Entry], known: Iterable[str]
+) -> None:
+    """A log may also speak of puddles (or, when wetting, of sites); a name that is neither is a mistake."""
+    names = set(known) | {s.site_id for s in plan.sites}
+    names |= {p.name for p in plan.puddles.puddles} if plan.puddles is not None else set()
+    strange = sorted({e.name for e in log} | set(options.flagged), key=str)
+    strange = [n for n in strange if n not in names]
+    if strange:
+        raise InputError(
+            _("{name}: no site of plan {number} has this name ({count} such names in all). Is the file of another plan?")
+            .format(name=strange[0], number=plan.number, count=len(strange))
+        )  # fmt: skip
+    blocks = {b.block_id for b in plan.orchard.blocks}
+    for closed in options.closed:
+        if closed.block_id not in blocks:
+            raise InputError(
+                _("{name}: there is no block of that name; there are {known}.").format(
+                    name=closed.block_id, known=", ".join(sorted(blocks))
+                )
+            )
+
+
+def _done(options: RoundOptions, log: Sequence[Entry], known: dict[str, int]) -> set[int]:
+    """Places where nothing is left to do. A check or a wetting counts only from the first day on; a shelter that is in
+    needs no check."""
+    done: set[int] = set()
+    for entry in log:
+        if entry.name not in known:
+            continue
+        early = entry.day is not None and options.first_day is not None and entry.day < options.first_day
+        if entry.state in _EACH_ROUND and early and options.task in ("check", "wet"):
+            continue
+        if entry.state in _DONE[options.task] or (options.task == "check" and entry.state in _GONE):
+            done.add(known[entry.name])
+    return done
+
+
+def _sampled(
+    plan: Plan, options: RoundOptions, places: Sequence[Visit], flagged: Sequence[int]
+) -> tuple[set[int], SampleFacts | None]:
+    """The sampled places and how they were drawn; all of them without a sample."""
+    wish = options.sample
+    if wish is None:
+        return set(range(len(places))), None
+    order = {b.block_id: k for k, b in enumerate(plan.orchard.blocks)}
+    xy = np.array([v.xy for v in places])
+    block = np.array([order[v.block_id] for v in places])
+    count = _count(wish, len(places), xy, block)
+    sample = draw_sample(
+        xy, block, count, seed=wish.seed, round_number=wish.panel - 1, flagged=list(flagged)
+    )
+    if wish.panels is not None and sample.num_rounds > wish.panels:
+        raise InputError(
+            _("{count} stops a round do not come to every site in {panels} rounds: that needs {needed} rounds, or {more} stops a round.")
+            .format(count=count, panels=wish.panels, needed=sample.num_rounds, more=_for_panels(wish, xy, block))
+        )  # fmt: skip
+    seen, n = len(sample.sites), len(places)
+    wanted = dict.fromkeys((*WANTED, *((wish.half_width,) if wish.half_width else ())))
+    facts = SampleFacts(
+        population=n, count=seen, panel=wish.panel, panels=sample.num_rounds, seed=wish.seed,
+        half_width=0.0 if seen == n else expected_half_width(max(seen, 2), n),
+        wanted=tuple((w, smallest_count(w, n)) for w in sorted(wanted)) if n >= 2 else (),
+    )  # fmt: skip
+    return {int(i) for i in sample.sites}, facts
+
+
+def _count(wish: SampleOptions, n: int, xy: NDArray[np.float64], block: NDArray[np.int64]) -> int:
+    if wish.stops is not None:
+        if not 1 <= wish.stops <= n:
+            raise InputError(
+                _("A sample of {count} stops cannot be drawn from {n} sites.").format(count=wish.stops, n=n)
+            )
+        return wish.stops
+    if wish.share is not None:
+        return min(n, max(1, math.ceil(wish.share * n - 1e-9)))
+    if wish.half_width is not None:
+        return smallest_count(wish.half_width, n) if n >= 2 else n
+    return _for_panels(wish, xy, block)
+
+
+def _for_panels(wish: SampleOptions, xy: NDArray[np.float64], block: NDArray[np.int64]) -> int:
+    """The fewest stops a round with which the panels together see every site."""
+    n, panels = len(xy), wish.panels or 1
+    low, high = math.ceil(n / panels), n
+    while low < high:
+        middle = (low + high) // 2
+        if draw_sample(xy, block, middle, seed=wish.seed).num_rounds <= panels:
+            high = middle
+        else:
+            low = middle + 1
+    return low
