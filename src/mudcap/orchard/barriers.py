@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any, Final
 
-import numpy as np
 import shapely
 from shapely import LineString
 
