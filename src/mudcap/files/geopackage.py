@@ -33,6 +33,7 @@ from mudcap.files.store import PLAN_SCHEMA
 from mudcap.lang import _
 from mudcap.orchard.model import Exclusion
 from mudcap.plan.model import Plan
+from mudcap.plan.picking import picks
 
 _FIXED_DATE: Final = "2000-01-01T00:00:00.000Z"
 _DAMAGED = (DataSourceError, DataLayerError, OSError, RuntimeError)
@@ -146,9 +147,20 @@ def _sites(plan: Plan) -> Table:
             "males": _whole(x.males for x in s), "trees": _real(x.trees for x in s),
             "farthest_m": _real(x.farthest_m for x in s), "walk_m": _real(x.walk_m for x in s),
             "mud_m": _real(x.mud_m for x in s), "pinned": _whole(x.pinned for x in s), "flags": _whole(x.flags for x in s),
-            "lon": _real(x.lon for x in s), "lat": _real(x.lat for x in s),
+            "lon": _real(x.lon for x in s), "lat": _real(x.lat for x in s), **_supply(plan),
         },
     )  # fmt: skip
+
+
+def _supply(plan: Plan) -> dict[str, NDArray[Any]]:
+    """What each site takes from the yard, 0 and empty where no supply is planned."""
+    own = {p.site_id: p for p in picks(plan)}
+    s = [own[site.site_id] for site in plan.sites]
+    return {
+        "packages": _text(json.dumps([[name, count] for name, count in p.packages], ensure_ascii=False) for p in s),
+        "facing_deg": _real(p.facing_deg for p in s), "compass_deg": _real(p.compass_deg for p in s),
+        "load": _whole(p.load for p in s), "place_in_load": _whole(p.place_in_load for p in s),
+    }  # fmt: skip
 
 
 def _blocks(plan: Plan) -> Table:

@@ -215,7 +215,8 @@ def _load_sheet(book: Any, name: str, plan: Plan, loads: Sequence[tuple[str, Sum
     for title, total in loads:
         for what, count in load_wants(total, word):
             row += 1
-            for column, value in enumerate((title, what, count, TICK)):
+            cells: tuple[Cell, ...] = (title, what, count, TICK)
+            for column, value in enumerate(cells):
                 _write(sheet, row, column, value, style["cell"])
     _page(sheet, plan, word)
     sheet.fit_to_pages(1, 0)

@@ -151,7 +151,16 @@ def _rows(connection: sqlite3.Connection, path: Path, table: str, columns: str) 
                 file=path, table=table
             )
         )
-    return connection.execute(f'SELECT {columns} FROM "{table}" LIMIT {_MAX_SITES}').fetchall()
+    try:
+        return connection.execute(f'SELECT {columns} FROM "{table}" LIMIT {_MAX_SITES}').fetchall()
+    except sqlite3.OperationalError as error:
+        if "no such column" not in str(error):
+            raise
+        raise StoreError(
+            _("{file}: lacks what this mudcap writes ({what}). Run mudcap plan again.").format(
+                file=path, what=str(error).rpartition(": ")[2]
+            )
+        ) from error
 
 
 def _check_schema(path: Path, schema: str) -> None:
