@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
+from itertools import pairwise
 
 import networkx as nx
 import numpy as np
@@ -183,7 +184,7 @@ def test_ways_equal_networkx_and_scipy(network, mode, by, data):
         for node in np.flatnonzero(np.isfinite(value)).tolist():
             way = ours.nodes_to(node).tolist()
             assert {way[0], way[-1]} <= {node, *sources} and way[-1 if not backward else 0] == node
-            assert sum(cost[step] for step in zip(way, way[1:], strict=False)) == pytest.approx(value[node])
+            assert sum(cost[step] for step in pairwise(way)) == pytest.approx(value[node])
     table = travel_table(network, range(num), mode=mode, by=by, params=SPEEDS)
     assert table == pytest.approx(johnson(matrix))
     if by == "metres":

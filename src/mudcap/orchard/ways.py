@@ -22,7 +22,7 @@ from mudcap.orchard.barriers import (
     gate_bits,
 )
 from mudcap.orchard.edges import ALLEY, HEADLAND, ROAD, SAME_M, Edges, Link, Way, join_edges
-from mudcap.orchard.model import Alley, Orchard
+from mudcap.orchard.model import Alley, Gate, Orchard
 from mudcap.orchard.params import TravelParams
 
 ALLEY_MODES: Final = {"truck": 7, "cart": 6, "foot": 4}
@@ -227,7 +227,7 @@ def _gates(
         open_to = gate_bits(gate, params.keys)
         at.append(((point.x, point.y), bool(open_to & VEHICLES)))
         links += found
-        if gate_bits(gate, "") != ALL_MODES:
+        if isinstance(gate, Gate):
             where = float(shapely.line_locate_point(way.line, point))
             way.narrow(Narrow(where - BREAK_M, where + BREAK_M, open_to, k))
     return at, links
