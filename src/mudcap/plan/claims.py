@@ -17,7 +17,7 @@ from mudcap.orchard.mud import serving_mud
 from mudcap.orchard.network import VEHICLE
 from mudcap.place.borders import bordering
 from mudcap.plan.model import BlockPlan, Earlier, Params, Plan
-from mudcap.supply.stocking import preset_for
+from mudcap.supply.stocking import release_rate
 
 POINT_M: Final = 1e-6
 """Length of the stub that stands for a point among lines."""
@@ -79,9 +79,7 @@ def _drivable(plan: Plan) -> shapely.MultiLineString:
 def _block(plan: Plan, index: int, near: Sequence[int]) -> BlockClaim:
     block, said = plan.orchard.blocks[index], plan.blocks[index]
     stocking = plan.params.stocking
-    preset = preset_for(block.crop, stocking)
-    rate = preset.females_per_acre if stocking.females_per_acre is None else stocking.females_per_acre
-    ratio = preset.males_per_female if stocking.males_per_female is None else stocking.males_per_female
+    rate, ratio = release_rate(block.crop, stocking)
     return BlockClaim(
         block_id=block.block_id,
         code=block.code,

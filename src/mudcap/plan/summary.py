@@ -24,7 +24,7 @@ from mudcap.place.problem import Placement
 from mudcap.place.rows import drive_rows
 from mudcap.plan.assign import Assignment
 from mudcap.plan.model import BlockPlan, BlockStatus, Earlier, Params
-from mudcap.supply.stocking import preset_for
+from mudcap.supply.stocking import crowded, preset_for
 
 FAR_RATIO = 1.5
 """Trees farther from every free station than this many yardsticks are told of; a convention of ours."""
@@ -225,14 +225,14 @@ def _clashes(
 def _stocking(orchard: Orchard, made: Assignment, params: Params) -> list[Finding]:
     said, limit = [], params.stocking.cavities_warn
     most = {i: max(stock.site_cavities) for i, stock in made.stock.items()}
-    crowded = [i for i, cavities in most.items() if cavities > limit]
-    if crowded:
-        worst = max(crowded, key=lambda i: most[i])
+    full = [i for i, stock in made.stock.items() if crowded(stock.site_cavities, limit)]
+    if full:
+        worst = max(full, key=lambda i: most[i])
         text = _(
             "In {n} of {all} blocks a site gets more than {limit} cavities, at most {most} (block {block}); boxes with more "
             "than 100 holes are less attractive (NC State Extension). Hang two boxes there, or ask for more sites an acre."
         ).format(
-            n=len(crowded), all=len(most), limit=limit, most=most[worst], block=orchard.blocks[worst].block_id
+            n=len(full), all=len(most), limit=limit, most=most[worst], block=orchard.blocks[worst].block_id
         )
         said.append(Finding(level="warning", code="crowded_shelter", layer="", feature="", text=text))
     for i, stock in made.stock.items():

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -26,6 +26,19 @@ class StockingPreset:
     source: str
     established: bool = True
     """False where the source itself says that no rate is commonly established for the crop."""
+    said: Literal["released", "nesting", ""] = ""
+    """What the source says that it counts; '' where it does not say."""
+    hives_full: float | None = None
+    """Honey-bee hives an acre at the full rate; None where no figure was found."""
+    hives_reduced: float | None = None
+    hives_source: str = ""
+
+
+ALMOND_HIVES: Final = (
+    "2 hives of 8 frames an acre: standard in almonds, Almond Board of California and UC Cooperative Extension; "
+    "the reduced rate, half of it: common practice, no source"
+)
+NO_HIVES: Final = "no honey-bee rate was found in a source for this crop; set stocking.hives_per_acre"
 
 
 PRESETS: Final[dict[str, StockingPreset]] = {
@@ -36,6 +49,10 @@ PRESETS: Final[dict[str, StockingPreset]] = {
             females_per_acre=400,
             males_per_female=1.5,
             source="400 females + 600 males an acre beside honey bees: common practice, no source",
+            said="released",
+            hives_full=2.0,
+            hives_reduced=1.0,
+            hives_source=ALMOND_HIVES,
         ),
         StockingPreset(
             name="almond-handbook",
@@ -43,12 +60,16 @@ PRESETS: Final[dict[str, StockingPreset]] = {
             males_per_female=1.5,
             source="300 females an acre: Mader, Spivak & Evans 2010, Managing Alternative Pollinators, SARE Handbook 11, ch. 6; "
             "whether released or nesting females are meant is not said; 1.5 males a female: common practice, no source",
+            hives_full=2.0,
+            hives_reduced=1.0,
+            hives_source=ALMOND_HIVES,
         ),
         StockingPreset(
             name="apple",
             females_per_acre=250,
             males_per_female=1.5,
             source="250 females an acre: Mader, Spivak & Evans 2010, SARE Handbook 11, ch. 6; 1.5 males a female: common practice, no source",
+            hives_source=NO_HIVES,
         ),
         StockingPreset(
             name="other",
@@ -57,6 +78,7 @@ PRESETS: Final[dict[str, StockingPreset]] = {
             source="250 females an acre as a starting value; rates for pear, plum and cherry are not commonly established "
             "(Mader, Spivak & Evans 2010, SARE Handbook 11, ch. 6)",
             established=False,
+            hives_source=NO_HIVES,
         ),
     )
 }
@@ -92,6 +114,26 @@ def preset_for(crop: str, params: StockingParams) -> StockingPreset:
     return PRESETS.get(crop.strip().lower(), PRESETS["other"])
 
 
+def release_rate(crop: str, params: StockingParams) -> tuple[float, float]:
+    """Females released an acre, and males for each of them.
+
+    Where the rate is read as nesting females, more are released by the share that does not stay.
+    """
+    preset = preset_for(crop, params)
+    rate = preset.females_per_acre if params.females_per_acre is None else params.females_per_acre
+    ratio = preset.males_per_female if params.males_per_female is None else params.males_per_female
+    return (rate / params.retention if params.reading == "nesting" else rate), ratio
+
+
+def crowded(site_cavities: Sequence[int], limit: int) -> tuple[int, ...]:
+    """Positions of the sites that get more cavities than `limit`; exactly that many is no crowd.
+
+    >>> crowded([100, 101, 99], 100)
+    (1,)
+    """
+    return tuple(i for i, cavities in enumerate(site_cavities) if cavities > limit)
+
+
 def stock_block(*, crop: str, acres: float, site_trees: ArrayLike, params: StockingParams) -> BlockStock:
     """Bees and cavities of a block of `acres`, shared over its sites by the (weighted) trees each serves (n,).
 
@@ -99,8 +141,7 @@ def stock_block(*, crop: str, acres: float, site_trees: ArrayLike, params: Stock
     (all of them nearer to another) still gets a share as if it served half the mean, so that no empty shelter is hung.
     """
     preset = preset_for(crop, params)
-    rate = preset.females_per_acre if params.females_per_acre is None else params.females_per_acre
-    ratio = preset.males_per_female if params.males_per_female is None else params.males_per_female
+    rate, ratio = release_rate(crop, params)
     females = round_half_up(rate * acres)
     males = round_half_up(females * ratio)
     cavities = int(np.ceil(females * params.cavities_per_female - 1e-9))
