@@ -174,7 +174,7 @@ def test_the_geopackage_holds_every_layer(tmp_path):
     layers = {name for name, _kind in pyogrio.list_layers(path)}
     assert layers == {
         "sites", "blocks", "rows", "alleys", "excluded", "roads", "spray_lanes", "mud", "keep_outs", "closures", "other",
-        "findings", "serials", "params", "about",
+        "findings", "serials", "params", "about", "layer_styles",
     }  # fmt: skip
     count = {name: pyogrio.read_info(path, layer=name)["features"] for name in layers}
     assert count["sites"] == 36 and count["blocks"] == 2 and count["mud"] == 2 and count["other"] == 3

@@ -366,6 +366,8 @@ def farewell(plan: Plan, paths: Sequence[Path], code: int) -> list[str]:
         "picklist.xlsx": _("the same, with boxes to tick"),
         "picklist.json": _("the same for programs"),
         "sites.gpx": _("waypoints for handhelds and phones"),
+        "waypoints.zip": _("the same a block, for handhelds that hold few"),
+        "sites.kmz": _("the same for globes on a phone or a screen"),
         "sites.geojson": _("sites for GIS and web maps"),
         "plan.gpkg": _("all of it for GIS; the next run keeps its site numbers"),
         "report.md": _("how even it is, what was left out, where numbers come from"),

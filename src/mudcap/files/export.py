@@ -8,6 +8,7 @@ from pathlib import Path
 from mudcap.errors import StoreError
 from mudcap.files.atomic import Lock, locked, staged
 from mudcap.files.geopackage import write_geopackage
+from mudcap.files.kml_out import sites_kmz
 from mudcap.files.outputs import OUTPUTS, PLAN_FILE, RENDERED
 from mudcap.files.picklist_json import picklist_json
 from mudcap.files.report_json import report_json
@@ -15,7 +16,7 @@ from mudcap.files.report_text import report_md
 from mudcap.files.sites_geojson import sites_geojson
 from mudcap.files.spreadsheet import picklist_csv, picklist_xlsx
 from mudcap.files.store import read_earlier
-from mudcap.files.waypoints import sites_gpx
+from mudcap.files.waypoints import sites_gpx, waypoints_zip
 from mudcap.lang import _
 from mudcap.plan.model import Plan
 
@@ -55,6 +56,8 @@ def plan_files(plan: Plan, lang: str = "en") -> dict[str, str | bytes]:
         "picklist.xlsx": picklist_xlsx(plan, lang),
         "picklist.json": picklist_json(plan, lang),
         "sites.gpx": sites_gpx(plan, lang),
+        "waypoints.zip": waypoints_zip(plan, lang),
+        "sites.kmz": sites_kmz(plan, lang),
         "sites.geojson": sites_geojson(plan),
         "report.md": report_md(plan, lang),
         "report.json": report_json(plan),

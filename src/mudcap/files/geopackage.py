@@ -30,6 +30,7 @@ from mudcap.errors import StoreError
 from mudcap.files.numbers import rounded
 from mudcap.files.report_json import bound_m, finding_facts, plain
 from mudcap.files.store import PLAN_SCHEMA
+from mudcap.files.styles import STYLE_TABLE, style_rows
 from mudcap.lang import _
 from mudcap.orchard.model import Exclusion
 from mudcap.plan.model import Plan
@@ -48,6 +49,8 @@ class Table:
     """GeoPackage geometry type, '' for a table of attributes."""
     geometry: Sequence[BaseGeometry]
     columns: dict[str, NDArray[Any]]
+    key: str = "fid"
+    """Name of the column that numbers the rows."""
 
 
 def write_geopackage(plan: Plan, path: Path) -> None:
@@ -63,7 +66,8 @@ def write_geopackage(plan: Plan, path: Path) -> None:
             shutil.copyfile(Path(folder) / path.name, path)
         return
     with _gdal_set():
-        for number, table in enumerate(plan_tables(plan)):
+        tables = list(plan_tables(plan))
+        for number, table in enumerate([*tables, style_table(t.name for t in tables if t.kind)]):
             try:
                 _append(table, name, is_first=number == 0)
             except _DAMAGED as error:
@@ -85,6 +89,20 @@ def plan_tables(plan: Plan) -> Iterator[Table]:
     yield from _attributes(plan)
 
 
+def style_table(layers: Iterable[str]) -> Table:
+    """How GIS programs draw those of `layers` that have a look; dated alike in every plan."""
+    rows = style_rows(layers)
+    names = rows[0] if rows else ()
+    return Table(
+        name=STYLE_TABLE, kind="", geometry=(), key="id",
+        columns={
+            **{name: _text(r[name] for r in rows) for name in names},
+            "useAsDefault": np.array([bool(r["styleQML"]) for r in rows], bool),
+            "update_time": np.full(len(rows), np.datetime64(_FIXED_DATE[:-1], "ms")),
+        },
+    )  # fmt: skip
+
+
 def _append(table: Table, path: str, *, is_first: bool) -> None:
     names, data = list(table.columns), list(table.columns.values())
     if table.kind:
@@ -96,7 +114,7 @@ def _append(table: Table, path: str, *, is_first: bool) -> None:
     else:
         pyogrio.raw.write(
             path, None, data, names, layer=table.name, driver="GPKG", geometry_type=None, append=not is_first,
-            layer_options={"ASPATIAL_VARIANT": "GPKG_ATTRIBUTES"},
+            layer_options={"ASPATIAL_VARIANT": "GPKG_ATTRIBUTES", "FID": table.key},
         )  # fmt: skip
 
 

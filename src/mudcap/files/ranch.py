@@ -26,7 +26,8 @@ from mudcap.supply.params import StockingParams
 
 TOML: Final = "mudcap.toml"
 OWN_FILES: Final = {
-    "records.gpkg", "plan.gpkg", "picklist.csv", "picklist.json", "sites.gpx", "sites.geojson", "edits.csv", "edits.gpx", "edits.geojson",
+    "records.gpkg", "plan.gpkg", "picklist.csv", "picklist.json", "sites.gpx", "waypoints.zip", "sites.kmz", "sites.geojson",
+    "edits.csv", "edits.gpx", "edits.geojson",
 }  # fmt: skip
 """What mudcap writes or takes for edits; no layer files of the ranch."""
 _SECTIONS: Final = {

@@ -1,46 +1,88 @@
-"""Waypoints for handhelds and phones: GPX 1.1, one waypoint a site."""
+"""Waypoints for handhelds and phones: GPX 1.1, one waypoint a site, puddle or release point.
+
+References: GPX 1.1 schema, topografix.com/GPX/1/1.
+"""
 
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
+from typing import Final
 
-import gpxpy.gpx
+from gpxpy.gpx import GPX, GPXWaypoint
 
+from mudcap.files.packed import zip_bytes
 from mudcap.lang import translator
-from mudcap.plan.model import Plan
+from mudcap.plan.model import Plan, Site
 
+NAME_AT_MOST: Final = 10
+"""Characters of a waypoint's name that handhelds show (common practice, no source; old ones cut at 6 to 10)."""
 _NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 
 def sites_gpx(plan: Plan, lang: str = "en") -> str:
-    """The plan's sites as GPX 1.1: `name` is the site_id (old handhelds cut longer ones), the detail is in `desc` and `cmt`.
+    """The plan's sites as GPX 1.1: `name` is the site_id, the detail is in `desc` and `cmt`, `type` is the block.
 
     Positions carry 7 decimals (about 1 cm). There is no time in it, so that the same plan gives the same bytes.
-
-    References: GPX 1.1 schema, topografix.com/GPX/1/1.
     """
     word = translator(lang)
-    gpx = gpxpy.gpx.GPX()
-    gpx.creator = "mudcap"
-    gpx.name = clean(plan.params.ranch or plan.orchard.name)
-    gpx.description = word("Nest shelter sites, plan {number}").format(number=plan.number)
+    return _gpx(plan, word("Nest shelter sites, plan {number}").format(number=plan.number), (_site(s, lang) for s in plan.sites))
+
+
+def waypoints_zip(plan: Plan, lang: str = "en") -> bytes:
+    """A zip of small GPX files for handhelds that hold few waypoints: one a block, named by its code, puddles, release.
+
+    Names of waypoints are unique over all of them. Members are named by codes, never by what a file said.
+    """
+    word = translator(lang)
+    code = {b.block_id: b.code for b in plan.orchard.blocks}
+    groups: dict[str, list[GPXWaypoint]] = {}
     for site in plan.sites:
-        point = gpxpy.gpx.GPXWaypoint(latitude=round(site.lat, 7), longitude=round(site.lon, 7))
-        point.name = site.site_id
-        point.comment = word("No. {number}, {address}, {cavities} cavities").format(
-            number=site.number, address=site.address, cavities=site.cavities
+        groups.setdefault(f"sites-{code[site.block_id]}.gpx", []).append(_site(site, lang))
+    for puddle in plan.puddles.puddles if plan.puddles is not None else ():
+        groups.setdefault("puddles.gpx", []).append(
+            _point(puddle.lon, puddle.lat, puddle.name, puddle.address, puddle.address, word("Puddle"))
         )
-        point.description = clean(
-            word("{block} no. {number}: {address}, {cavities} cavities, {females} females, {males} males").format(
-                block=site.block_id, number=site.number, address=site.address, cavities=site.cavities,
-                females=site.females, males=site.males,
-            )
-        )  # fmt: skip
-        point.symbol = "Flag"
-        gpx.waypoints.append(point)
-    return str(gpx.to_xml(version="1.1")) + "\n"
+    for release in plan.release:
+        short = word("{address}, {females} females, {males} males").format(
+            address=release.address, females=release.females, males=release.males
+        )
+        long = word("{block}: {text}").format(block=release.block_id, text=short)
+        groups.setdefault("release.gpx", []).append(
+            _point(release.lon, release.lat, release.name, short, long, word("Release point"))
+        )
+    titles = {name: word("{file}, plan {number}").format(file=name, number=plan.number) for name in groups}
+    return zip_bytes({name: _gpx(plan, titles[name], points).encode() for name, points in groups.items()})
 
 
 def clean(text: str) -> str:
     """`text` without the characters that XML 1.0 cannot hold."""
     return _NOT_XML.sub("", text)
+
+
+def _gpx(plan: Plan, title: str, points: Iterable[GPXWaypoint]) -> str:
+    gpx = GPX()
+    gpx.creator = "mudcap"
+    gpx.name = clean(plan.params.ranch or plan.orchard.name)
+    gpx.description = title
+    gpx.waypoints.extend(points)
+    return str(gpx.to_xml(version="1.1")) + "\n"
+
+
+def _site(site: Site, lang: str) -> GPXWaypoint:
+    word = translator(lang)
+    short = word("No. {number}, {address}, {cavities} cavities").format(
+        number=site.number, address=site.address, cavities=site.cavities
+    )
+    long = word("{block} no. {number}: {address}, {cavities} cavities, {females} females, {males} males").format(
+        block=site.block_id, number=site.number, address=site.address, cavities=site.cavities,
+        females=site.females, males=site.males,
+    )  # fmt: skip
+    return _point(site.lon, site.lat, site.site_id, short, long, site.block_id)
+
+
+def _point(lon: float, lat: float, name: str, short: str, long: str, kind: str) -> GPXWaypoint:
+    point = GPXWaypoint(latitude=round(lat, 7), longitude=round(lon, 7))
+    point.name, point.comment, point.description = name, clean(short), clean(long)
+    point.symbol, point.type = "Flag", clean(kind)
+    return point
