@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Final, Literal
 
 import shapely
+from shapely import Point
 
 from mudcap.orchard.model import MudSource, Orchard, Role
 from mudcap.orchard.texture import clay_share_of
@@ -63,7 +65,11 @@ def clay_share_of_source(source: MudSource, orchard: Orchard) -> float | None:
         return source.clay_share
     if source.texture:
         return clay_share_of(source.texture)
-    point = source.geometry.representative_point()
+    return soil_clay_share(orchard, source.geometry.representative_point())
+
+
+def soil_clay_share(orchard: Orchard, point: Point) -> float | None:
+    """Share of clay of the soil polygon under a point, by its column or its texture class's middle; None where none says."""
     for soil in orchard.features:
         if soil.role == Role.SOIL and shapely.covers(soil.geometry, point):
             said = {key.lower(): value for key, value in soil.attributes.items()}
@@ -84,13 +90,15 @@ def _share(text: str) -> float | None:
 
 
 def _wet_in(source: MudSource, season: tuple[date, date] | None) -> bool:
-    """Whether a source is wet on some day of the season; without a season by day of the year."""
-    if not source.wet:
-        return True
+    return not source.wet or falls_in_season(source.wet, season)
+
+
+def falls_in_season(spans: Sequence[tuple[date, date]], season: tuple[date, date] | None) -> bool:
+    """Whether some day of the spans (first, last) is one of the season; without a season by day of the year (`SEASON`)."""
     if season is not None:
-        return any(first <= season[1] and last >= season[0] for first, last in source.wet)
+        return any(first <= season[1] and last >= season[0] for first, last in spans)
     start, end = SEASON
-    for first, last in source.wet:
+    for first, last in spans:
         if (last - first).days >= 365:
             return True
         a, b = (first.month, first.day), (last.month, last.day)

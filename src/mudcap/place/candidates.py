@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from mudcap.orchard.model import Block, Exclusion, Orchard
 from mudcap.orchard.mud import serving_mud
@@ -42,11 +43,18 @@ class Candidates:
     """(n,) orchard.model.Exclusion bit flags; 0 = a shelter may stand here."""
     barred_lane_m: NDArray[np.float64] | None = None
     """(n,) the same from lanes that bar shelters; None where all lanes do."""
+    puddle_m: NDArray[np.float64] | None = None
+    """(n,) distance to the nearest place where a puddle may be made; None where none was looked for."""
 
     @property
     def barring_lane_m(self) -> NDArray[np.float64]:
         """(n,) clear distance that the spray lane rule is about."""
         return self.lane_m if self.barred_lane_m is None else self.barred_lane_m
+
+    @property
+    def reachable_mud_m(self) -> NDArray[np.float64]:
+        """(n,) distance to the nearest clean mud, or to where a puddle may be made; what the mud limit is about."""
+        return self.mud_m if self.puddle_m is None else np.minimum(self.mud_m, self.puddle_m)
 
 
 def lay_candidates(
@@ -63,7 +71,7 @@ def lay_candidates(
 
     A station is a tree, or with `rows.between_trees` the middle between two neighbouring trees of a row. `season` (first and
     last day of nesting) decides which mud is wet in time. NO_MUD bars the stations beyond
-    `mud.limit_m` only where `mud.mode` is "existing"; otherwise a puddle is planned for sites there, and `mud_m` tells.
+    `mud.limit_m` only where `mud.mode` is "existing"; otherwise `with_puddles` bars those that no puddle can reach either.
     """
     xy, block, row, tree = _stations(orchard.blocks, rows.between_trees)
     walk_m = walk_to_stop_m(orchard, network, travel, xy=xy, block=block, row=row)
@@ -81,6 +89,19 @@ def lay_candidates(
     for array in (xy, block, row, tree, walk_m, mud_m, candidates.lane_m, flags):
         array.setflags(write=False)
     return candidates
+
+
+def with_puddles(candidates: Candidates, puddle_xy: NDArray[np.float64], limit_m: float) -> Candidates:
+    """The candidates with their distance to the nearest place (k, 2) where a puddle may be made; NO_MUD bars those that
+    neither it nor clean mud reaches within `limit_m`."""
+    puddle_m = np.full(len(candidates.xy), np.inf)
+    if len(puddle_xy) and len(candidates.xy):
+        puddle_m = np.asarray(cKDTree(puddle_xy).query(candidates.xy)[0], float)
+    flags = candidates.reasons.copy()
+    flags[np.minimum(candidates.mud_m, puddle_m) > limit_m] |= int(Exclusion.NO_MUD)
+    for array in (puddle_m, flags):
+        array.setflags(write=False)
+    return replace(candidates, puddle_m=puddle_m, reasons=flags)
 
 
 def _stations(

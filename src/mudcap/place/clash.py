@@ -39,7 +39,7 @@ def rules(access: AccessParams, mud: MudParams) -> tuple[Rule, ...]:
         Rule(flag=Exclusion.SPRAY_LANE, name=_("spray lane clearance"), limit_m=access.spray_clear_m,
              values=lambda c: c.barring_lane_m, at_most=False),
         Rule(flag=Exclusion.TOO_FAR_TO_WALK, name=_("walk limit"), limit_m=access.walk_m, values=lambda c: c.walk_m),
-        Rule(flag=Exclusion.NO_MUD, name=_("mud limit"), limit_m=mud.limit_m, values=lambda c: c.mud_m),
+        Rule(flag=Exclusion.NO_MUD, name=_("mud limit"), limit_m=mud.limit_m, values=lambda c: c.reachable_mud_m),
         Rule(flag=Exclusion.NO_ACCESS, name=_("no way in")),
         Rule(flag=Exclusion.KEEP_OUT, name=_("keep-outs")),
         Rule(flag=Exclusion.HIVES, name=_("honey-bee hives")),

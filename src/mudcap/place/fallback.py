@@ -20,6 +20,8 @@ _HALVINGS: Final = 40
 
 def hexagonal(problem: PlacementProblem, *, effort: Effort = "normal", seed: int = 0) -> Placement:
     """A layout with exactly `problem.count` sites, fixed ones kept, banned ones left out; every level is `stopped`."""
+    if problem.objective == "fewest":
+        return replace(_placed(problem, _greedy(problem), "stopped", effort, seed), fallback=True)
     allowed = np.setdiff1d(np.arange(len(problem.candidate_xy)), problem.banned)
     placed = _placed(problem, _reduce(problem, _widest_grid(problem, allowed)), "stopped", effort, seed)
     return replace(placed, fallback=True)
@@ -88,6 +90,16 @@ def _snapped(
     return np.union1d(allowed[np.unique(nearest[np.isfinite(distance)])], problem.fixed)
 
 
+def _greedy(problem: PlacementProblem) -> NDArray[np.int64]:
+    """Candidates that together reach all that can be reached, the one that reaches most of the rest next."""
+    reach = cKDTree(problem.demand_xy).query_ball_point(problem.candidate_xy, problem.within_m + 1e-9)
+    left, chosen = set(np.concatenate([np.array(r, np.int64) for r in reach]).tolist()), []
+    while left:
+        chosen.append(max(range(len(reach)), key=lambda c: (len(left.intersection(reach[c])), -c)))
+        left.difference_update(reach[chosen[-1]])
+    return np.array(sorted(chosen), np.int64)
+
+
 def _reduce(problem: PlacementProblem, sites: NDArray[np.int64]) -> NDArray[np.int64]:
     """Drop the more crowded of the closest pair until the number is right; fixed sites stay."""
     kept = list(sites)
@@ -122,6 +134,8 @@ def _levels(
     cv = float(load.std() / load.mean()) if load.sum() else 0.0
     if problem.objective == "farthest":
         return (Level(name="farthest", value=farthest, bound=None, status=status),)
+    if problem.objective == "fewest":
+        return (Level(name="number", value=float(len(sites)), bound=None, status=status),)
     if problem.objective == "mean":
         return (Level(name="mean", value=mean, bound=None, status=status),)
     return (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
@@ -18,9 +19,11 @@ from mudcap.place.swap import build_service, open_sites
 from mudcap.place.swap_descent import descend
 from mudcap.place.swap_local import iterate
 
-SEARCH_STEPS: Final[dict[Effort, int]] = {"quick": 100_000, "normal": 1_000_000, "long": 10_000_000}
-NODES: Final[dict[Effort, int]] = {"quick": 200, "normal": 20_000, "long": 400_000}
-ROUNDS: Final[dict[Effort, int]] = {"quick": 10, "normal": 40, "long": 400}
+SEARCH_STEPS: Final[dict[Effort, int]] = {"quick": 10_000, "normal": 200_000, "long": 10_000_000}
+NODES: Final[dict[Effort, int]] = {"quick": 200, "normal": 2_000, "long": 400_000}
+ENTRIES: Final[dict[Effort, int]] = {"quick": 1_500, "normal": 20_000, "long": 10**9}
+"""Branch and bound is tried on covers with no more entries than this: even its first node is long on larger ones."""
+ROUNDS: Final[dict[Effort, int]] = {"quick": 2, "normal": 40, "long": 400}
 LINEAR_ITERATIONS: Final = 20_000
 
 
@@ -51,11 +54,13 @@ def fewest_sites(
     *,
     effort: Effort = "normal",
     seed: int = 0,
+    stop: Callable[[], bool] | None = None,
 ) -> FewestSites:
     """The fewest candidates (n, 2) that bring each demand point (m, 2) within `radius_m`; among as few, the nearest.
 
     Solved by dominance, a weighted tabu search from above, and LP duality, branch and bound from below, all on counts
-    of work. The second goal, the sum of distances, is a search within the radius and carries no proof.
+    of work. The second goal, the sum of distances, is a search within the radius and carries no proof. Where `stop` says so
+    between two stages, the best so far comes back with status `stopped`.
 
     References: location set covering: Toregas, Swain, ReVelle & Bergman 1971, Operations Research 19:1363-1373 (from memory).
 
@@ -70,32 +75,39 @@ def fewest_sites(
     if not reachable.any():
         return _answer(cand, dem, np.empty(0, np.int64), reachable, 0)
     reduced = reduce(cover_at(near, radius_m, reachable, np.ones(len(cand), bool)))
-    inner, bound = _fewest_columns(reduced.cover, effort, seed)
+    inner, bound, is_stopped = _fewest_columns(reduced.cover, effort, seed, stop or (lambda: False))
     sites = np.unique(np.concatenate([reduced.forced, reduced.cover.column_candidate[inner]]))
     if bound >= len(inner):
         bound = len(inner)
-    sites = _nearest(cand, dem[reachable], sites, radius_m + near.tolerance_m, effort, seed)
-    return _answer(cand, dem, sites, reachable, bound + len(reduced.forced))
+    if not is_stopped:
+        sites = _nearest(cand, dem[reachable], sites, radius_m + near.tolerance_m, effort, seed)
+    return _answer(cand, dem, sites, reachable, bound + len(reduced.forced), is_stopped)
 
 
-def _fewest_columns(cover: Cover, effort: Effort, seed: int) -> tuple[NDArray[np.int64], int]:
-    """Columns that cover all rows, and a certified bound on their number."""
+def _fewest_columns(
+    cover: Cover, effort: Effort, seed: int, stop: Callable[[], bool]
+) -> tuple[NDArray[np.int64], int, bool]:
+    """Columns that cover all rows, a certified bound on their number, and whether the search was stopped."""
     if not cover.num_rows:
-        return np.empty(0, np.int64), 0
+        return np.empty(0, np.int64), 0, False
     best = greedy_columns(cover, seed=seed)
     bound = max(
         int(np.ceil(needed_columns(cover, price).fractional - 1e-9))
         for price in (counting_price(cover), linear_price(cover, iterations=LINEAR_ITERATIONS))
     )
     best = _searched(cover, best, bound, SEARCH_STEPS["quick"], seed)
-    while bound < len(best):
+    if effort != "quick":
+        best = _searched(cover, best, bound, SEARCH_STEPS[effort], seed)
+    while bound < len(best) and len(cover.row_column) <= ENTRIES[effort]:
+        if stop():
+            return best, bound, True
         exact = solve_cover(cover, len(best) - 1, nodes=NODES[effort])
         if exact.is_impossible:
-            return best, len(best)
+            return best, len(best), False
         if exact.columns is None:
             break
         best = exact.columns
-    return _searched(cover, best, bound, SEARCH_STEPS[effort], seed), bound
+    return best, bound, False
 
 
 def _searched(cover: Cover, best: NDArray[np.int64], bound: int, steps: int, seed: int) -> NDArray[np.int64]:
@@ -131,6 +143,7 @@ def _answer(
     sites: NDArray[np.int64],
     reachable: NDArray[np.bool_],
     bound: int,
+    is_stopped: bool = False,
 ) -> FewestSites:
     assigned, distance = np.full(len(dem), -1, np.int64), np.full(len(dem), np.inf)
     if len(sites):
@@ -138,5 +151,5 @@ def _answer(
         assigned[reachable], distance[reachable] = sites[nearest], away
     for array in (sites, assigned, distance):
         array.setflags(write=False)
-    status: Status = "optimal" if bound >= len(sites) else "feasible"
+    status: Status = "optimal" if bound >= len(sites) else "stopped" if is_stopped else "feasible"
     return FewestSites(sites=sites, assigned=assigned, distance_m=distance, bound=bound, status=status)

@@ -19,6 +19,8 @@ from mudcap.place.problem import Effort, Placement, PlacementProblem
 
 SOFT: Final = Exclusion.TOO_FAR_TO_WALK | Exclusion.NO_MUD
 """Limits of convenience, which may be relaxed where the ground leaves no choice; all others keep bees or people safe."""
+_CARRIED_M: Final = 1e6
+"""Stands for the distance to mud where there is none at all."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -134,11 +136,17 @@ def stations_at(
 def _beyond_m(
     candidates: Candidates, bars: NDArray[np.int64], access: AccessParams, mud: MudParams
 ) -> NDArray[np.float64]:
-    """How far (n,) each station lies beyond the walk and mud limits that bar it, added up; inf where nothing leads there."""
+    """How far (n,) each station lies beyond the walk and mud limits that bar it, added up; inf where nothing leads there.
+
+    Where puddles are planned, mud that nothing brings bars no station for good: water can be carried. It only comes last.
+    """
     beyond_m = np.zeros(len(bars))
+    mud_m = candidates.reachable_mud_m
+    if candidates.puddle_m is not None:
+        mud_m = np.minimum(mud_m, _CARRIED_M)
     for flag, value, limit_m in (
         (Exclusion.TOO_FAR_TO_WALK, candidates.walk_m, access.walk_m),
-        (Exclusion.NO_MUD, candidates.mud_m, mud.limit_m),
+        (Exclusion.NO_MUD, mud_m, mud.limit_m),
     ):
         barred = (bars & int(flag)) != 0
         beyond_m[barred] += value[barred] - limit_m

@@ -27,11 +27,44 @@ class MudParams:
     """Mud within reach; no published threshold was found, so the limit is a convention."""
 
     mode: Literal["plan", "existing"] = "plan"
-    """`plan`: sites beyond the limit get a puddle planned; `existing`: they are excluded."""
+    """`plan`: sites beyond the limit get a puddle planned, and only stations that none reaches are excluded; `existing`: all
+    beyond the limit are excluded."""
     limit_m: float = 50.0
     """Convention; upper bound 160–400 m (NC State Extension, bee hotel checklist)."""
     clay_share_min: float = 0.15
     """Convention: clay before silt or sand, common practice, no source."""
+    stand_spacing_m: float = 10.0
+    """Distance between two places tried along a way on which the water truck may stand; common practice, no source."""
+    offset_m: float = 1.0
+    """A puddle beside a road or headland lies this far from its wheels; in an alley it lies between the wheel tracks.
+    Common practice, no source (a trial wetted the dirt road itself: Boyle et al. 2020, Ecol. Evol. 10:3189-3199, as cited)."""
+    hose_m: float = 50 * 0.3048
+    """How far from the truck its hose wets a puddle inside a block; 0 = only beside the way. Common practice, no source."""
+    alleys: bool = True
+    """Whether the water truck, or a tank on a cart, may stand in alleys; without, only roads and headlands."""
+    trench_length_m: float = 2.0
+    """A puddle is a shallow trench, filled once a wetting; its size is common practice, no source."""
+    trench_width_m: float = 0.5
+    trench_depth_m: float = 0.1
+    rewet_days: int = 3
+    """Days between two wettings in dry weather. An almond trial wetted twice a week (Boyle et al. 2020, Ecol. Evol.
+    10:3189-3199, as cited by others), which is every 3 to 4 days."""
+    tank_l: float = 2000.0
+    """Water that the truck carries; this and what follows: common practice, no source."""
+    fill_l_min: float = 400.0
+    """Litres a minute into the tank."""
+    pour_l_min: float = 150.0
+    """Litres a minute out of the hose."""
+    stop_s: float = 120.0
+    """Seconds at a puddle besides pouring."""
+    store_run_m: float = 100.0
+    """No puddle lies on the fall line of a chemical store, above or below it, nearer than this, where the fall is known
+    (`downhill_deg` of the store, or of the soil under it); common practice, no source."""
+
+    @property
+    def litres(self) -> float:
+        """Water for one wetting of one puddle."""
+        return 1000.0 * self.trench_length_m * self.trench_width_m * self.trench_depth_m
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

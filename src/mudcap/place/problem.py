@@ -9,10 +9,10 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-Objective = Literal["farthest", "mean", "even"]
+Objective = Literal["farthest", "mean", "even", "fewest"]
 Distance = Literal["euclid", "euclid_floor"]
 Effort = Literal["quick", "normal", "long"]
-LevelName = Literal["farthest", "mean", "mean_square", "cv", "driven_rows"]
+LevelName = Literal["farthest", "mean", "mean_square", "cv", "driven_rows", "number"]
 Status = Literal["optimal", "feasible", "bound_unknown", "stopped"]
 
 
@@ -49,6 +49,8 @@ class PlacementProblem:
     """Candidates that were sites in an earlier plan; a moved site costs `move_penalty`."""
     move_penalty: float = 0.0
     """Mean-square cost [m² per site] of each earlier site given up; 0 = free to move."""
+    within_m: float = np.inf
+    """Radius within which every demand point must be served (`fewest`, which chooses the count itself)."""
 
     @classmethod
     def from_points(
@@ -68,6 +70,7 @@ class PlacementProblem:
         served_m: ArrayLike | None = None,
         previous: Sequence[int] = (),
         move_penalty: float = 0.0,
+        within_m: float = np.inf,
     ) -> PlacementProblem:
         """Return a checked problem; raises ``ValueError`` naming the argument that is wrong."""
         cand = _plane("candidates_xy", candidates_xy)
@@ -84,8 +87,8 @@ class PlacementProblem:
             raise ValueError(
                 f"count: {count} sites cannot be chosen with {len(fix)} fixed and {n - len(ban)} candidates allowed."
             )
-        if objective not in ("farthest", "mean", "even"):
-            raise ValueError(f"objective: {objective!r} is none of farthest, mean, even.")
+        if objective not in ("farthest", "mean", "even", "fewest"):
+            raise ValueError(f"objective: {objective!r} is none of farthest, mean, even, fewest.")
         if distance not in ("euclid", "euclid_floor"):
             raise ValueError(f"distance: {distance!r} is none of euclid, euclid_floor.")
         if not 0 <= slack <= 1 or not 0 <= row_economy <= 1:
@@ -100,6 +103,7 @@ class PlacementProblem:
             candidate_xy=cand, demand_xy=dem, weights=w, count=int(count), fixed=fix, banned=ban, served_m=served,
             candidate_row=row, objective=objective, distance=distance, slack=slack, row_economy=row_economy,
             previous=_indices("previous", previous, n), move_penalty=float(move_penalty),
+            within_m=float(within_m),
         )  # fmt: skip
         for array in (cand, dem, w, fix, ban, served, row, problem.previous):
             if array is not None:

@@ -59,11 +59,16 @@ def _search(
 ) -> tuple[NDArray[np.int64], tuple[Level, ...], bool]:
     from mudcap.place.even import solve_even
     from mudcap.place.farthest import solve_farthest
+    from mudcap.place.fewest import fewest_sites
     from mudcap.place.mean import solve_mean
 
     if problem.objective == "farthest":
         far = solve_farthest(problem, effort=effort, seed=seed, start=start, stop=stop)
         return far.sites, (far.level,), far.level.status == "stopped"
+    if problem.objective == "fewest":
+        few = fewest_sites(problem.candidate_xy, problem.demand_xy, problem.within_m, effort=effort, seed=seed, stop=stop)
+        number = Level(name="number", value=float(len(few.sites)), bound=float(few.bound), status=few.status)
+        return few.sites, (number,), few.status == "stopped"
     if problem.objective == "mean":
         mean = solve_mean(problem, effort=effort, seed=seed, start=start, stop=stop)
         return mean.sites, (mean.level,), mean.is_stopped

@@ -1,0 +1,317 @@
+"""The fewest puddles that bring mud within reach of every site, and the water truck's round over them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
+from shapely import LineString, MultiLineString
+
+from mudcap.geo.units import Units
+from mudcap.orchard.model import Orchard, Role
+from mudcap.orchard.mud import soil_clay_share
+from mudcap.orchard.network import ALLEY, HEADLAND, TRUCK, TravelNetwork
+from mudcap.orchard.params import TravelParams
+from mudcap.orchard.paths import path_line, shortest_paths, travel_table, with_stops
+from mudcap.place.layout import SolveJob
+from mudcap.place.params import MudParams, PlaceParams
+from mudcap.place.problem import Placement, PlacementProblem, Status
+from mudcap.supply.address import Addresses
+from mudcap.supply.model import Puddle, PuddlePlan, StandKind
+from mudcap.supply.stands import PuddlePlaces
+from mudcap.supply.water_round import WaterProblem, WaterRound, solve_round
+
+SolveAll = Callable[[Sequence[SolveJob]], Sequence[Placement]]
+TAP_REACH_M: Final = 50.0
+"""A water point farther than this from where the truck can go is of no use to it; common practice, no source."""
+_TIE_M: Final = 1e-3
+_NAMES: Final[dict[int, StandKind]] = {HEADLAND: "headland", ALLEY: "alley"}
+_NO: Final = {"no", "n", "false", "0"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Chosen:
+    """Puddles by their place numbers, and which needy site takes from which."""
+
+    place: NDArray[np.int64]
+    serves: tuple[NDArray[np.int64], ...]
+    """For each puddle its sites, as numbers in the list of sites."""
+    bound: int
+    status: Status
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Round:
+    """The water truck's round with its legs."""
+
+    found: WaterRound
+    legs: tuple[LineString, ...]
+    leg_m: tuple[float, ...]
+    drive_s: float
+    starts_at: Literal["yard", "entry"]
+    fills_at: str
+
+
+def plan_puddles(
+    orchard: Orchard,
+    places: PuddlePlaces,
+    site_xy: NDArray[np.float64],
+    site_mud_m: NDArray[np.float64],
+    *,
+    mud: MudParams,
+    travel: TravelParams,
+    place: PlaceParams,
+    solve_all: SolveAll,
+    units: Units,
+) -> PuddlePlan:
+    """The fewest of `places` within `mud.limit_m` of every site (s, 2) that has no clean mud so near; ties to the least sum
+    of distances, then to the shorter round.
+
+    The number is proven where `status` is `optimal`, else `bound` tells how few it could be. Sites that no place reaches
+    are listed with the distance missing.
+    """
+    needy = np.flatnonzero(site_mud_m > mud.limit_m)
+    near_m = np.full(len(needy), np.inf)
+    if len(places.xy) and len(needy):
+        near_m = np.asarray(cKDTree(places.xy).query(site_xy[needy])[0], float)
+    out = near_m > mud.limit_m + 1e-9
+    unserved = tuple(
+        (int(k), float(min(near, site_mud_m[k]) - mud.limit_m))
+        for k, near in zip(needy[out], near_m[out], strict=True)
+    )
+    chosen = _choose(places, site_xy, needy[~out], mud.limit_m, place, solve_all)
+    truck = _drive(orchard, places, chosen.place, mud=mud, travel=travel, place=place)
+    nearer = _ties(orchard, places, chosen, truck, site_xy, mud=mud, travel=travel, place=place)
+    if nearer is not None:
+        chosen, truck = nearer
+    return _plan(orchard, places, chosen, truck, site_xy, unserved, mud=mud, units=units)
+
+
+def _choose(
+    places: PuddlePlaces,
+    site_xy: NDArray[np.float64],
+    needy: NDArray[np.int64],
+    limit_m: float,
+    place: PlaceParams,
+    solve_all: SolveAll,
+) -> _Chosen:
+    """The fewest places within the limit of the needy sites, solved apart where no place reaches two parts."""
+    jobs, parts = [], []
+    for sites, near in _parts(places.xy, site_xy[needy], limit_m):
+        problem = PlacementProblem.from_points(
+            places.xy[near], site_xy[needy[sites]], 1, objective="fewest", within_m=limit_m
+        )
+        jobs.append(SolveJob(name="puddles", problem=problem, effort=place.effort, seed=place.seed))
+        parts.append(near)
+    solved = solve_all(jobs) if jobs else []
+    if not solved:
+        return _Chosen(place=np.empty(0, np.int64), serves=(), bound=0, status="optimal")
+    chosen = np.sort(np.concatenate([near[s.sites] for near, s in zip(parts, solved, strict=True)]))
+    states = {s.levels[0].status for s in solved}
+    worst: Status = next((s for s in ("stopped", "bound_unknown", "feasible") if s in states), "optimal")
+    return _served(
+        places, chosen, site_xy, needy, sum(int(np.ceil((s.levels[0].bound or 1) - 1e-9)) for s in solved), worst
+    )
+
+
+def _served(
+    places: PuddlePlaces,
+    chosen: NDArray[np.int64],
+    site_xy: NDArray[np.float64],
+    needy: NDArray[np.int64],
+    bound: int,
+    status: Status,
+) -> _Chosen:
+    of = cKDTree(places.xy[chosen]).query(site_xy[needy])[1]
+    used = np.unique(of)
+    return _Chosen(place=chosen[used], serves=tuple(needy[of == k] for k in used), bound=bound, status=status)
+
+
+def _parts(
+    place_xy: NDArray[np.float64], needy_xy: NDArray[np.float64], limit_m: float
+) -> list[tuple[NDArray[np.int64], NDArray[np.int64]]]:
+    """Groups of sites and the places near them such that no place is near sites of two groups."""
+    if not len(needy_xy):
+        return []
+    pairs = cKDTree(place_xy).sparse_distance_matrix(cKDTree(needy_xy), limit_m + 1e-9, output_type="ndarray")
+    n, m = len(place_xy), len(needy_xy)
+    graph = coo_matrix((np.ones(len(pairs)), (pairs["i"], n + pairs["j"])), shape=(n + m, n + m))
+    label = connected_components(graph, directed=False)[1]
+    near = np.unique(pairs["i"]).astype(np.int64)
+    sites = np.argsort(label[n:], kind="stable")
+    groups = np.split(sites, np.flatnonzero(np.diff(label[n:][sites])) + 1)
+    order = near[np.argsort(label[near], kind="stable")]
+    starts, ends = (np.searchsorted(label[order], [label[n + g[0]] for g in groups], side=s) for s in ("left", "right"))
+    return [(g, np.sort(order[a:b])) for g, a, b in zip(groups, starts, ends, strict=True)]
+
+
+def _drive(
+    orchard: Orchard,
+    places: PuddlePlaces,
+    chosen: NDArray[np.int64],
+    *,
+    mud: MudParams,
+    travel: TravelParams,
+    place: PlaceParams,
+) -> _Round:
+    """The round over the stands of the chosen places on the network, from the yard and back."""
+    n = len(chosen)
+    if not n:
+        nothing = WaterRound(order=(), fill_before=(), metres=0.0, bound_m=0.0)
+        return _Round(found=nothing, legs=(), leg_m=(), drive_s=0.0, starts_at="yard", fills_at="yard")
+    taps = _taps(orchard)
+    net, stops, off = with_stops(places.ways, np.vstack([places.stand_xy[chosen], taps]), mode=TRUCK)
+    tap_nodes = np.unique(stops[n:][off[n:] <= TAP_REACH_M])
+    yard, starts_at = _yard(net, stops[:n])
+    nodes = np.concatenate([[yard], stops[:n], tap_nodes])
+    table = travel_table(net, nodes, mode=TRUCK)
+    is_there = np.isfinite(table[0]) & np.isfinite(table[:, 0])
+    tap = n + 1 + np.flatnonzero(is_there[n + 1 :])
+    fills_at = "water points" if len(tap) else starts_at
+    tap = tap if len(tap) else np.array([0])
+    by_tap = table[:, tap][:, None, :] + table[tap].T[None, :, :]
+    which = by_tap.argmin(axis=2)
+    best = by_tap.min(axis=2)
+    inner = slice(1, n + 1)
+    found = solve_round(
+        WaterProblem(
+            between=table[inner, inner], out=best[0, inner], home=table[inner, 0], refill=best[inner, inner],
+            litres=np.full(n, mud.litres), tank_l=mud.tank_l,
+        ),
+        effort=place.effort, seed=place.seed,
+    )  # fmt: skip
+    at, stages, stage_of = 0, [int(nodes[0])], []
+    for k, fill in zip(found.order, found.fill_before, strict=True):
+        if fill and nodes[tap[which[at, k + 1]]] != stages[-1]:
+            stages.append(int(nodes[tap[which[at, k + 1]]]))
+        stages.append(int(nodes[k + 1]))
+        stage_of.append(len(stages) - 1)
+        at = k + 1
+    stages.append(int(nodes[0]))
+    legs, metres, seconds = _legs(net, stages, travel)
+    ends = np.concatenate([[0.0], np.cumsum(metres)])[stage_of]
+    return _Round(
+        found=found, legs=legs, leg_m=tuple(float(v) for v in np.diff(np.concatenate([[0.0], ends]))),
+        drive_s=float(sum(seconds)), starts_at=starts_at, fills_at=fills_at,
+    )  # fmt: skip
+
+
+def _legs(
+    net: TravelNetwork, stages: Sequence[int], travel: TravelParams
+) -> tuple[tuple[LineString, ...], list[float], list[float]]:
+    """The way between each two stages, its metres and seconds."""
+    legs, metres, seconds = [], [], []
+    for a, b in zip(stages[:-1], stages[1:], strict=True):
+        if a == b:
+            metres.append(0.0)
+            seconds.append(0.0)
+            continue
+        way = shortest_paths(net, [a], mode=TRUCK, params=travel)
+        legs.append(path_line(net, way.nodes_to(b)))
+        metres.append(float(way.metres[b]))
+        seconds.append(float(way.seconds[b]))
+    return tuple(legs), metres, seconds
+
+
+def _taps(orchard: Orchard) -> NDArray[np.float64]:
+    """Water points (k, 2) that do not say that their water is not clean."""
+    points = []
+    for feature in orchard.features:
+        said = {key.lower(): value.strip().lower() for key, value in feature.attributes.items()}
+        if feature.role == Role.WATER_POINTS and said.get("clean", "") not in _NO:
+            point = feature.geometry.centroid
+            points.append((point.x, point.y))
+    return np.array(points, float).reshape(-1, 2)
+
+
+def _yard(net: TravelNetwork, stops: NDArray[np.int64]) -> tuple[int, Literal["yard", "entry"]]:
+    """Where the round begins: the yard, else the place of entry from which the nearest puddle is nearest."""
+    if net.yard_node >= 0:
+        return net.yard_node, "yard"
+    way = shortest_paths(net, net.entry, mode=TRUCK)
+    first = stops[np.argmin(way.metres[stops])]
+    path = way.nodes_to(int(first))
+    return int(path[0]) if len(path) else int(first), "entry"
+
+
+def _ties(
+    orchard: Orchard,
+    places: PuddlePlaces,
+    chosen: _Chosen,
+    truck: _Round,
+    site_xy: NDArray[np.float64],
+    *,
+    mud: MudParams,
+    travel: TravelParams,
+    place: PlaceParams,
+) -> tuple[_Chosen, _Round] | None:
+    """Puddles moved to places just as near to their sites from which the round is shorter; None where there are none."""
+    place_of = chosen.place.copy()
+    for k, sites in enumerate(chosen.serves):
+        near = np.array(cKDTree(places.xy).query_ball_point(places.xy[place_of[k]], 2 * mud.limit_m), np.int64)
+        away = shapely.distance(shapely.points(places.xy[near])[:, None], shapely.points(site_xy[sites])[None, :])
+        same = (away.sum(axis=1) <= away[near == place_of[k]].sum() + _TIE_M * len(sites)) & (
+            away.max(axis=1) <= mud.limit_m + 1e-9
+        )
+        for other in np.setdiff1d(near[same], place_of):
+            trial = place_of.copy()
+            trial[k] = other
+            found = _drive(orchard, places, trial, mud=mud, travel=travel, place=place)
+            if found.found.metres < truck.found.metres - _TIE_M:
+                place_of, truck = trial, found
+    if (place_of == chosen.place).all():
+        return None
+    needy = np.sort(np.concatenate(chosen.serves))
+    moved = _served(places, place_of, site_xy, needy, chosen.bound, chosen.status)
+    if len(moved.place) != len(place_of) or (moved.place != place_of).any():
+        return None
+    return moved, truck
+
+
+def _plan(
+    orchard: Orchard,
+    places: PuddlePlaces,
+    chosen: _Chosen,
+    truck: _Round,
+    site_xy: NDArray[np.float64],
+    unserved: tuple[tuple[int, float], ...],
+    *,
+    mud: MudParams,
+    units: Units,
+) -> PuddlePlan:
+    """The puddles with names in the order of the round."""
+    found = truck.found
+    order = list(dict.fromkeys(found.order))
+    place = chosen.place[order]
+    lonlat = orchard.plane.to_lonlat(places.xy[place]) if len(place) else np.empty((0, 2))
+    words = Addresses(orchard, units)
+    puddles = []
+    for k, (p, c) in enumerate(zip(place.tolist(), order, strict=True)):
+        visits = [v for v, of in enumerate(found.order) if of == c]
+        xy, stand = places.xy[p], places.stand_xy[p]
+        away = np.hypot(*(site_xy[chosen.serves[c]] - xy).T)
+        puddles.append(
+            Puddle(
+                name=f"P{k + 1}", x_m=float(xy[0]), y_m=float(xy[1]), lon=float(lonlat[k, 0]), lat=float(lonlat[k, 1]),
+                block_id=orchard.blocks[words.nearest_block(xy)].block_id, stand=_NAMES.get(int(places.kind[p]), "road"),
+                address=words.of(xy, stand, int(places.kind[p])), sites=tuple(int(s) for s in chosen.serves[c]),
+                farthest_m=float(away.max()), litres=mud.litres, stand_x_m=float(stand[0]), stand_y_m=float(stand[1]),
+                leg_m=float(sum(truck.leg_m[v] for v in visits)), is_filled_before=any(found.fill_before[v] for v in visits),
+                clay_share=soil_clay_share(orchard, shapely.Point(xy)),
+            )
+        )  # fmt: skip
+    litres = mud.litres * len(puddles)
+    stop_s = mud.stop_s * len(found.order) + 60 * litres * (1 / mud.pour_l_min + 1 / mud.fill_l_min)
+    return PuddlePlan(
+        puddles=tuple(puddles), bound=min(chosen.bound, len(puddles)), status=chosen.status, unserved=unserved,
+        rewet_days=mud.rewet_days, tour=MultiLineString([leg for leg in truck.legs if not leg.is_empty]),
+        tour_m=found.metres, tour_s=truck.drive_s + stop_s, fills=sum(found.fill_before), tour_bound_m=found.bound_m,
+        starts_at=truck.starts_at, fills_at=truck.fills_at,
+    )  # fmt: skip
