@@ -14,8 +14,8 @@ from mudcap.route.steps import Step
 
 _PLAIN_WORK = 6e6
 """States times options that are tried outright: about half a second."""
-_RELAXED_STATES = 16_384
-_KEPT_VALUES = 32
+_RELAXATIONS = ((32, 16_384), (512, 131_072))
+"""Values of open groups that are kept and states allowed: first a quick relaxation, then a tight one."""
 _WIDTHS = (300, 3_000)
 
 
@@ -31,32 +31,38 @@ def cheapest(
 
     First outright. Where that takes too many states, rounds of growing width keep the most promising ones by their cost so
     far and the relaxed cost to go; each round leaves out what cannot beat the one before. A round that drops nothing which
-    could win proves its result.
+    could win proves its result; where none does, the same again with a tighter relaxation.
     """
     plain = run(steps, max_states=plain_states, max_work=_PLAIN_WORK, give_up=True)
     if plain is not None:
         return plain
-    layers = relax(steps, choose_kept(steps), cuts, max_states=_RELAXED_STATES)
     best: Outcome | None = None
-    bound, peak = layers[0].to_go[0] if layers else 0.0, 1
-    widths = [*(w for w in _WIDTHS if w < max_states), max_states]
-    for width in [*widths, 4 * max_states, 16 * max_states]:
-        if width > max_states and (best is not None or np.isfinite(upper)):
-            break  # wider than asked only where nothing at all was found
-        found = run(steps, max_states=width, layers=layers, upper=upper)
-        if found is None:
-            return None
-        bound, peak = max(bound, found.bound), max(peak, found.peak_states)
-        if np.isfinite(found.cost) and (best is None or found.cost < best.cost):
-            best, upper = found, min(upper, found.cost)
-        if best is not None and bound >= best.cost - 1e-6:
+    bound, peak = 0.0, 1
+    for values, states in _RELAXATIONS:
+        layers = relax(steps, choose_kept(steps, values), cuts, max_states=states)
+        if layers is None and bound > 0:
+            break
+        bound = max(bound, layers[0].to_go[0] if layers else 0.0)
+        widths = [*(w for w in _WIDTHS if w < max_states), max_states]
+        for width in [*widths, 4 * max_states, 16 * max_states]:
+            if width > max_states and (best is not None or np.isfinite(upper)):
+                break  # wider than asked only where nothing at all was found
+            found = run(steps, max_states=width, layers=layers, upper=upper)
+            if found is None:
+                return best
+            bound, peak = max(bound, found.bound), max(peak, found.peak_states)
+            if np.isfinite(found.cost) and (best is None or found.cost < best.cost):
+                best, upper = found, min(upper, found.cost)
+            if best is not None and bound >= best.cost - 1e-6:
+                break
+        if bound >= (best.cost if best is not None else upper) - 1e-6:
             break
     if best is None:
         return None
     return replace(best, bound=min(float(bound), best.cost), peak_states=peak)
 
 
-def choose_kept(steps: Sequence[Step], most_values: int = _KEPT_VALUES) -> list[NDArray[np.bool_]]:
+def choose_kept(steps: Sequence[Step], most_values: int = _RELAXATIONS[-1][0]) -> list[NDArray[np.bool_]]:
     """For each step which of its groups the relaxed programme keeps: those open for the shortest time first.
 
     At no time may the kept ones that are open take more than ``most_values`` values together.
