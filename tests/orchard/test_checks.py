@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 from shapely import LineString, Point, box
 
-from mudcap.orchard.checks import acres_off_network, check
+from mudcap.orchard.access import acres_off_network
+from mudcap.orchard.checks import check
 from mudcap.orchard.model import Closure, Feature, MudSource, Role, TreePoints
 from mudcap.orchard.network import travel_network
 from mudcap.orchard.params import RowParams, TravelParams

@@ -14,6 +14,7 @@ from mudcap.lang import _
 
 if TYPE_CHECKING:
     from mudcap.orchard.model import Finding, Orchard
+    from mudcap.plan.model import Params
 
 EPILOG = """\b
 Examples:
@@ -38,6 +39,8 @@ def look(as_json: bool, quiet: bool, debug: bool, **given: Any) -> int:
     spec = open_spec(choices)
     with console.progress():
         orchard, findings = read(spec, choices, console)
+        console.step(_("looking at rows and ways"))
+        findings += ground_findings(orchard, spec.params)
     if as_json:
         facts = {
             "schema": "mudcap.look/1",
@@ -53,6 +56,18 @@ def look(as_json: bool, quiet: bool, debug: bool, **given: Any) -> int:
         for line in summary(orchard, findings):
             tell(line)
     return 0
+
+
+def ground_findings(orchard: Orchard, params: Params) -> tuple[Finding, ...]:
+    """What there is to say of rows, access, mud and closures before anything is planned."""
+    from mudcap.orchard.checks import check
+    from mudcap.orchard.rows import lay_rows
+
+    laid, said = lay_rows(orchard, params.rows)
+    checked = check(
+        laid, travel=params.travel, clay_share_min=params.mud.clay_share_min, days=params.plan_date
+    )
+    return (*said, *checked)
 
 
 def summary(orchard: Orchard, findings: tuple[Finding, ...]) -> list[str]:

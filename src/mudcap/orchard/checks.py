@@ -11,10 +11,11 @@ from numpy.typing import NDArray
 
 from mudcap.geo.units import M2_PER_ACRE, M_PER_FT
 from mudcap.lang import _
+from mudcap.orchard.access_findings import access_findings
 from mudcap.orchard.blocks import finding
 from mudcap.orchard.model import Block, Finding, FindingLevel, Orchard, Role
 from mudcap.orchard.mud import MudVerdict, judge_mud
-from mudcap.orchard.network import TravelNetwork, reached, travel_network
+from mudcap.orchard.network import Days, TravelNetwork, travel_network
 from mudcap.orchard.params import TravelParams
 
 ROW_RANGE_M: Final = (8 * M_PER_FT, 32 * M_PER_FT)
@@ -33,43 +34,23 @@ def check(
     travel: TravelParams | None = None,
     clay_share_min: float = 0.15,
     season: tuple[date, date] | None = None,
+    network: TravelNetwork | None = None,
+    days: Days = None,
 ) -> tuple[Finding, ...]:
-    """Findings on an orchard with its rows laid; what the readers and `lay_rows` said is not said again."""
+    """Findings on an orchard with its rows laid; what the readers and `lay_rows` said is not said again.
+
+    `network` is the one of `travel`, where it was made before; with `days` what is closed then counts as closed.
+    """
     params = travel or TravelParams()
-    network = travel_network(orchard, params)
+    network = network or travel_network(orchard, params)
     return (
         *(f for block in orchard.blocks for f in _block_findings(block)),
         *_road_findings(orchard, params),
-        *_access_findings(orchard, network),
+        *access_findings(orchard, network, params, days=days),
         *_planted_findings(orchard),
         *_closure_findings(orchard),
         *_mud_findings(judge_mud(orchard, clay_share_min, season), clay_share_min),
     )
-
-
-def acres_off_network(orchard: Orchard, network: TravelNetwork) -> dict[str, float]:
-    """Acres of each block along alleys to which no vehicle comes, not even to one end, where there are any, by block id.
-
-    Acres of ground under trees: row spacing × tree spacing each.
-    """
-    open_to = reached(network)
-    cut = (network.alley >= 0) & ~(open_to[network.source] | open_to[network.target])
-    num = sum(len(block.alleys) for block in orchard.blocks)
-    whole = np.bincount(network.alley[network.alley >= 0], network.length_m[network.alley >= 0], minlength=num)
-    lost = np.bincount(network.alley[cut], network.length_m[cut], minlength=num)
-    cut_off: dict[str, float] = {}
-    serial = 0
-    for block in orchard.blocks:
-        mine = slice(serial, serial + len(block.alleys))
-        serial += len(block.alleys)
-        rows = block.rows
-        if rows is None or not len(rows.tree_xy):
-            continue
-        total = float(whole[mine].sum())
-        share = float(lost[mine].sum()) / total if total > 0 else 1.0
-        if share > 0:
-            cut_off[block.block_id] = share * len(rows.tree_xy) * rows.row_spacing_m * rows.tree_spacing_m / M2_PER_ACRE
-    return cut_off
 
 
 def _block_findings(block: Block) -> list[Finding]:
@@ -133,29 +114,6 @@ def _road_findings(orchard: Orchard, params: TravelParams) -> list[Finding]:
             text = _("Block {block}: the nearest road is {metres:.0f} m away; draw the road that leads to it.")
             said.append(finding("warning", "block_off_roads", block, text.format(block=block.block_id, metres=metres)))
     return said
-
-
-def _access_findings(orchard: Orchard, network: TravelNetwork) -> list[Finding]:
-    said = []
-    if orchard.yard is not None and network.yard_node < 0:
-        text = _("The yard is joined to no road or headland; rounds start where roads or gates do.")
-        said.append(_said("warning", "yard_alone", "yard", "", text, orchard.yard))
-    by_id = {block.block_id: block for block in orchard.blocks}
-    for block_id, lost in acres_off_network(orchard, network).items():
-        if lost < 0.005:
-            continue
-        text = _(
-            "Block {block}: no vehicle reaches the alleys of {lost:.2f} acres from {start}; its trees are walked to, if at all. "
-            "Draw the missing road or gate."
-        ).format(block=block_id, lost=lost, start=_start(orchard, network))
-        said.append(finding("warning", "not_reached", by_id[block_id], text))
-    return said
-
-
-def _start(orchard: Orchard, network: TravelNetwork) -> str:
-    if network.yard_node >= 0:
-        return _("the yard")
-    return _("the gates") if orchard.gates else _("the roads")
 
 
 def _planted_findings(orchard: Orchard) -> list[Finding]:

@@ -13,7 +13,7 @@ from mudcap.errors import InputError
 from mudcap.lang import _
 from mudcap.orchard.checks import check
 from mudcap.orchard.model import Finding, Orchard
-from mudcap.orchard.network import travel_network
+from mudcap.orchard.network import open_on, travel_network
 from mudcap.orchard.rows import lay_rows
 from mudcap.place.borders import border_savings, bordering, share_borders
 from mudcap.place.candidates import Candidates, lay_candidates
@@ -24,9 +24,11 @@ from mudcap.place.problem import Placement
 from mudcap.plan.assign import assign_sites
 from mudcap.plan.claims import audit_plan
 from mudcap.plan.edits import apply_edits
+from mudcap.plan.goods import with_goods
 from mudcap.plan.identity import SAME_PLACE_M
 from mudcap.plan.model import Earlier, Edit, Params, Plan, Site
 from mudcap.plan.number import plan_number
+from mudcap.plan.provisions import puddles_of, reach_mud, release_of
 from mudcap.plan.summary import block_plans, border_findings, kept_finding, plan_findings
 
 Progress = Callable[[str], None]
@@ -74,8 +76,9 @@ def make_plan(
     network = travel_network(laid, params.travel)
     progress(_("looking at stations"))
     candidates = lay_candidates(
-        laid, network, access=params.access, mud=params.mud, rows=params.rows, travel=params.travel
+        laid, open_on(network, params.plan_date), access=params.access, mud=params.mud, rows=params.rows, travel=params.travel
     )
+    candidates, puddle_places = reach_mud(laid, network, candidates, params)
     demand = lay_demand(laid)
     applied = apply_edits(edits, candidates=candidates, orchard=laid, earlier=earlier, units=params.units)
     candidates = with_bans(candidates, applied.banned)
@@ -97,17 +100,21 @@ def make_plan(
         laid, candidates, demand, tasks, placements, near=near, earlier=earlier, moved_ids=applied.moved_ids,
         pinned=applied.pinned, stocking=params.stocking,
     )  # fmt: skip
+    puddles, mud_findings = puddles_of(laid, puddle_places, made.sites, params, solve_all)
+    release, release_findings = release_of(laid, candidates, demand, made, params)
     savings = border_savings(laid, tasks, alone, placements, candidates, demand, params.place.border_m)
     plan = Plan(
         orchard=laid, params=params, edits=tuple(edits), network=network, candidates=candidates, demand=demand,
         assigned=made.assigned, sites=made.sites,
         blocks=block_plans(laid, candidates, demand, tasks, placements, made, params, counts),
-        findings=(*findings, *row_findings, *check(laid, travel=params.travel, clay_share_min=params.mud.clay_share_min), *applied.findings, *((kept_finding(earlier, made),) if keep else ()),
+        findings=(*findings, *row_findings, *check(laid, travel=params.travel, clay_share_min=params.mud.clay_share_min, network=network, days=params.plan_date), *applied.findings, *((kept_finding(earlier, made),) if keep else ()),
                   *plan_findings(laid, candidates, demand, tasks, placements, made, params, counts),
-                  *border_findings(laid, savings, params.units)),
+                  *mud_findings, *release_findings, *border_findings(laid, savings, params.units)),
         last_serial=made.last_serial, number=number_of(orchard, params, edits, made.sites),
-        reproducible=all(p is None or not p.stopped for p in placements),
+        reproducible=all(p is None or not p.stopped for p in placements) and (puddles is None or puddles.status != "stopped"),
+        puddles=puddles, release=release,
     )  # fmt: skip
+    plan = with_goods(plan)
     progress(_("checking the plan"))
     return audit_plan(plan, earlier=earlier, pinned=applied.pinned)
 
