@@ -267,4 +267,9 @@ def legend_words(_: Text) -> dict[str, str]:
         "block": _("block edge"),
         "block_outside": _("next block"),
         "row": _("tree row"),
+        "round_a": _("way of the round"),
+        "round_b": _("way of the round"),
+        "round_c": _("way of the round"),
+        "round_d": _("way of the round"),
+        "round_stop": _("stop of the round"),
     }

@@ -18,10 +18,12 @@ from typing import Any, Final
 import folium
 from branca.element import Element, Figure
 
+from mudcap.draw.round_scene import with_round
 from mudcap.draw.scene import make_scene
-from mudcap.draw.webmap_payload import payload
+from mudcap.draw.webmap_payload import Photo, payload
 from mudcap.draw.webmap_still import still_page
 from mudcap.plan.model import Plan
+from mudcap.plan.round_model import Round
 
 SCRIPTS: Final = ("geometry.js", "points.js", "card.js", "panel.js", "checks.js", "round.js", "ground.js", "main.js")
 """Our own scripts under ``web/``, in the order they are joined."""
@@ -37,13 +39,18 @@ class OfflineMap(folium.Map):  # type: ignore[misc]
     default_css: Final[list[tuple[str, str]]] = []
 
 
-def web_map(plan: Plan, lang: str = "en") -> str:
-    """The plan as one HTML page with its own Leaflet, the same bytes for the same plan."""
+def web_map(plan: Plan, lang: str = "en", rounds: Round | None = None, *, photo: Photo | None = None) -> str:
+    """The plan as one HTML page with its own Leaflet, the same bytes for the same plan.
+
+    `rounds` adds its routes by day, `photo` a picture from the air under everything.
+    """
     scene = make_scene(plan, lang)
+    if rounds is not None:
+        scene = with_round(scene, plan, rounds, lang)
     parts = {
         "lang": html.escape(lang),
         "title": html.escape(scene.title),
-        "data": escaped_json(payload(plan, scene, lang)),
+        "data": escaped_json(payload(plan, scene, lang, photo)),
         "still": still_page(plan, scene, lang),
     }
     return _PLACE.sub(lambda hit: parts[hit[1]], skeleton())

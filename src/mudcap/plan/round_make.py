@@ -43,7 +43,7 @@ def make_round(plan: Plan, options: RoundOptions, log: Sequence[Entry] = ()) -> 
     visits, rest, sample = choose_visits(plan, options, log)
     speeds = speeds_of(plan, options)
     places, unreached, shut = lay_places(plan, visits, options, speeds)
-    roads = lay_roads(plan, places, options.mode)
+    roads = lay_roads(plan, places, options)
     params = RoundParams(
         aisle_m_s=speeds.alley, road_m_s=speeds.road, u_turn_s=0.0 if options.mode == "foot" else U_TURN_S
     )

@@ -9,21 +9,19 @@ from datetime import date
 from typing import Any, Final
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 from scipy.sparse.csgraph import dijkstra
 from scipy.spatial import cKDTree
 from shapely import Point
 
 from mudcap.orchard.model import Block, Closure
-from mudcap.orchard.network import CART, FOOT, TRUCK, TravelNetwork, graph_of
+from mudcap.orchard.network import CART, FOOT, TRUCK, TravelNetwork, graph_of, open_on
 from mudcap.plan.model import Plan
-from mudcap.plan.round_model import DAY_S, Mode, RoundOptions, Visit
+from mudcap.plan.round_model import DAY_S, RoundOptions, Visit
 from mudcap.route.ground import Ground, lay_ground
 from mudcap.route.stopgraph import StopGraph
 
 _BITS: Final = {"cart": CART, "truck": TRUCK, "foot": FOOT}
-_ANY: Final = CART | TRUCK | FOOT
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,24 +94,23 @@ def lay_places(
             if opens >= options.num_days * DAY_S:
                 shut += members
                 continue
-            still = [c for c in closures if _end_s(c, options) > opens]
-            found, missing = _block_places(plan, k, block, visits, members, options, speeds, still)
+            network = open_on(plan.network, _span(options, int(opens // DAY_S)))
+            found, missing = _block_places(plan, network, k, block, visits, members, options, speeds)
             places += [dataclasses.replace(p, opens_s=opens) for p in found]
             unreached += missing
     places += [_puddle(plan, i, v) for i, v in enumerate(visits) if v.puddle >= 0]
     return places, sorted(unreached), sorted(shut)
 
 
-def lay_roads(plan: Plan, places: Sequence[Place], mode: Mode) -> Roads:
-    """The shortest ways between yard and places by the vehicle's roads, else by any way, else straight."""
-    network = plan.network
+def lay_roads(plan: Plan, places: Sequence[Place], options: RoundOptions) -> Roads:
+    """The shortest ways between yard and places by the vehicle's roads, else on foot, else straight."""
+    network = open_on(plan.network, _span(options))
     yard = _yard(network)
     k = len(places)
     between = np.zeros((k + 1, k + 1))
     paths: dict[tuple[int, int], NDArray[np.float64]] = {}
     straight = 0
-    bits = _BITS[mode]
-    first, second = _Ways(network, bits), _Ways(network, _ANY)
+    first, second = _Ways(network, _BITS[options.mode]), _Ways(network, FOOT)
     for i in range(k + 1):
         source = yard if i == 0 else np.array([places[i - 1].node])
         for j in range(k + 1):
@@ -176,22 +173,21 @@ def _yard(network: TravelNetwork) -> NDArray[np.int64]:
 
 def _block_places(
     plan: Plan,
+    network: TravelNetwork,
     k: int,
     block: Block,
     visits: Sequence[Visit],
     members: Sequence[int],
     options: RoundOptions,
     speeds: Speeds,
-    closures: Sequence[Closure],
 ) -> tuple[list[Place], list[int]]:
     """The block's visits on wheels, and what is left of them on foot."""
     left = list(members)
     found: list[Place] = []
-    closed = _closed_alleys(block, options, closures)
     for bits in dict.fromkeys((_BITS[options.mode], FOOT)):
         if not left:
             break
-        ground = _ground(plan, block, [visits[i] for i in left], bits, closed)
+        ground = _ground(plan, network, block, [visits[i] for i in left], bits)
         if ground is None or not len(ground.stop):
             continue
         walks = bits == FOOT and options.mode != "foot"
@@ -205,13 +201,13 @@ def _block_places(
 
 
 def _ground(
-    plan: Plan, block: Block, visits: Sequence[Visit], bits: int, closed: Sequence[int]
+    plan: Plan, network: TravelNetwork, block: Block, visits: Sequence[Visit], bits: int
 ) -> Ground | None:
     spacing = block.rows.row_spacing_m if block.rows is not None else plan.params.rows.row_spacing_m
     try:
         return lay_ground(
-            plan.orchard, plan.network, block, [v.row for v in visits], [v.xy for v in visits], mode=bits,
-            row_spacing_m=spacing, closed_alleys=closed,
+            plan.orchard, network, block, [v.row for v in visits], [v.xy for v in visits], mode=bits,
+            row_spacing_m=spacing,
         )  # fmt: skip
     except ValueError:  # no way of this kind in the block: the caller tries the next kind, then says so
         return None
@@ -242,6 +238,12 @@ def _days(options: RoundOptions) -> list[date]:
     return [d for n in range(options.num_days) if (d := options.day_of(n)) is not None]
 
 
+def _span(options: RoundOptions, first: int = 0) -> tuple[date, date] | None:
+    """The round's days from day `first` on; None without a date."""
+    days = _days(options)[first:]
+    return (days[0], days[-1]) if days else None
+
+
 def _active(closures: Sequence[Closure], options: RoundOptions) -> list[Closure]:
     """Closures of ground that hold on a day of the round."""
     days = _days(options)
@@ -262,14 +264,3 @@ def _end_s(closure: Closure, options: RoundOptions) -> float:
 def _opens_s(closures: Sequence[Closure], visit: Visit, options: RoundOptions) -> float:
     point = Point(visit.xy)
     return max((_end_s(c, options) for c in closures if c.geometry.intersects(point)), default=0.0)
-
-
-def _closed_alleys(block: Block, options: RoundOptions, closures: Sequence[Closure]) -> list[int]:
-    """Alleys that are closed on a day of the round, by their own dates or by a closure they run into."""
-    days = _days(options)
-    ground = shapely.union_all([c.geometry for c in closures]) if closures else None
-    return [
-        k for k, alley in enumerate(block.alleys)
-        if any(first <= day <= last for first, last in alley.closed for day in days)
-        or (ground is not None and ground.intersects(alley.line))
-    ]  # fmt: skip

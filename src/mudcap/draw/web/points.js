@@ -174,13 +174,13 @@ const PointCanvas = L.Renderer.extend({
         const p = place(w);
         if (!inside(p)) return;
         const style = DATA.styles[set.style[i] || set.style[0]];
-        const own = set.key === "sites" ? half : set.key === "excluded" ? Math.max(0.8, half * 0.4) : 11 * this.size();
+        const own = set.key === "sites" ? half : set.key.startsWith("round-") ? half * 1.1 : set.key === "excluded" ? Math.max(0.8, half * 0.4) : 11 * this.size();
         if (set.key === "sites" && half < RING_FROM_PX) drawSpeck(context, style, p.x, p.y, half, siteMark(i));
         else drawSymbol(context, style, p.x, p.y, own);
         if (set.key === "excluded") return;
         if (set.key === "sites" && half >= RING_FROM_PX) drawMark(context, p.x, p.y, half, siteMark(i));
         cellsOf(p.x - own * 0.8, p.y, own * 1.6, own * 1.6).forEach((k) => taken.add(k));
-        if (set.key === "sites") labels.push([p, set.label[i], half]);
+        if (set.key === "sites" || set.key.startsWith("round-")) labels.push([p, set.label[i], half]);
       });
     }
     if (this.gap * scale >= LABEL_GAP_PX) this.number(context, labels, taken, "bold 15px sans-serif");

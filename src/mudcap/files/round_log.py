@@ -1,0 +1,105 @@
+"""What a crew has done so far, from a CSV: a line a site, with its state and time."""
+
+from __future__ import annotations
+
+import re
+from datetime import date
+from pathlib import Path
+from typing import Final
+
+from mudcap.errors import InputError
+from mudcap.files.names import clean_text, plain_letters
+from mudcap.files.source import decode, read_bytes, shown
+from mudcap.files.tables import read_rows
+from mudcap.lang import _
+from mudcap.plan.round_model import Entry
+
+NAMES: Final = {"site id", "site", "site name", "id", "name", "puddle", "sitio"}
+_STATES: Final = {"state", "status", "what", "kind", "event", "done", "estado"}
+_TIMES: Final = {"time", "when", "date", "at", "hour", "done at", "checked at", "hora", "fecha"}
+_NOTES: Final = {"note", "notes", "remark", "nota"}
+WORDS: Final = {
+    "": "", "done": "", "yes": "", "x": "", "1": "", "true": "",
+    "planned": "planned", "hung": "hung", "hang": "hung", "stocked": "stocked", "released": "released",
+    "release": "released", "checked": "checked", "check": "checked", "wetted": "wetted", "wet": "wetted",
+    "fetched": "fetched", "fetch": "fetched", "stored": "stored", "opened": "opened", "flagged": "flagged",
+    "flag": "flagged", "problem": "flagged", "damaged": "flagged", "missing": "flagged", "fallen": "flagged",
+    "colgado": "hung", "revisado": "checked", "mojado": "wetted", "recogido": "fetched", "guardado": "stored",
+    "danado": "flagged", "falta": "flagged", "caido": "flagged",
+}  # fmt: skip
+"""Words for each state, English and Spanish; without one the round's own work was done."""
+_NOT_YET: Final = {"no", "0", "false"}
+_TIME: Final = re.compile(r"(?:(\d{4})-(\d{2})-(\d{2}))?[T ]*(?:(\d{1,2}):(\d{2})(?::\d{2}(?:\.\d+)?)?)?(?:Z|[+-]\d{2}:?\d{2})?\Z")
+
+
+def read_log(path: Path | str) -> tuple[Entry, ...]:
+    """The entries of a log in file order: columns site_id, and where there are any state, time (ISO 8601, or hh:mm), note.
+
+    A column of yes and no, or no column of states at all, says that the round's own work was done. Raises ``InputError``,
+    a line for each row that cannot be read.
+    """
+    path = Path(path)
+    name = shown(path)
+    text, _encoding = decode(read_bytes(path), name, None)
+    if "\x00" in text:
+        raise InputError(_("{file}: holds zero bytes; no text table. Export it again as CSV.").format(file=name))
+    rows = read_rows(text, name)
+    head = [plain_letters(c) for c in rows[0][1]]
+    columns = [next((i for i, h in enumerate(head) if h in wanted), -1) for wanted in (NAMES, _STATES, _TIMES, _NOTES)]
+    if columns[0] < 0:
+        raise InputError(_("{file}: no column of sites. Name it site_id.").format(file=name))
+    problems: list[str] = []
+    entries = []
+    for line, row in rows[1:]:
+        cells = [clean_text(row[c]).strip() if 0 <= c < len(row) else "" for c in columns]
+        entry = _entry(cells, f"{name}, {_('line {number}').format(number=line)}", problems)
+        if entry is not None:
+            entries.append(entry)
+    if problems:
+        raise InputError("\n".join(problems))
+    return tuple(entries)
+
+
+def _entry(cells: list[str], where: str, problems: list[str]) -> Entry | None:
+    site, word, when, note = cells
+    state = plain_letters(word)
+    if state in _NOT_YET:
+        return None
+    if not site:
+        problems.append(_("{where}: no site is named.").format(where=where))
+        return None
+    if state not in WORDS:
+        problems.append(
+            _("{where}: '{word}' is no state of a site; there are {known}.").format(
+                where=where, word=word, known=", ".join(sorted({w for w in WORDS.values() if w}))
+            )
+        )
+        return None
+    at = read_time(when)
+    if at is None:
+        problems.append(
+            _("{where}: '{word}' is no time; write 2027-02-16 09:30 or 09:30.").format(where=where, word=when)
+        )
+        return None
+    return Entry(name=site, state=WORDS[state], day=at[0], time_s=at[1], note=note)
+
+
+def read_time(text: str) -> tuple[date | None, float | None] | None:
+    """Date and seconds after midnight of a text, each None where it is not said; None where the text is no time.
+
+    >>> read_time("2027-02-16T09:30"), read_time("9:05"), read_time("soon")
+    ((datetime.date(2027, 2, 16), 34200.0), (None, 32700.0), None)
+    """
+    match = _TIME.match(text.strip())
+    if match is None:
+        return None
+    year, month, day, hour, minute = match.groups()
+    try:
+        on = date(int(year), int(month), int(day)) if year else None
+    except ValueError:
+        return None
+    if hour is None:
+        return on, None
+    if int(hour) > 23 or int(minute) > 59:
+        return None
+    return on, int(hour) * 3600.0 + int(minute) * 60.0
