@@ -32,8 +32,33 @@ RANGES: Final[Mapping[str, tuple[float, float, float, float]]] = {
     "stocking.males_per_female": (1, 3, 0, 10),
     "stocking.cavities_per_female": (1, 4, 0.5, 20),
     "stocking.cavities_warn": (10, 100, 1, 500),
+    "stocking.expected_emergence": (0.4, 1, 0.01, 1),
+    "stocking.retention": (0.2, 0.9, 0.01, 1),
+    "stocking.reserve": (0, 0.5, 0, 5),
+    "stocking.batches": (1, 6, 1, 60),
+    "stocking.hives_per_acre": (0.25, 4, 0, 20),
+    "supply.facing_deg": (90, 180, 0, 360),
+    "supply.height_m": (0.9, 2, 0.3, 3),
+    "supply.tray_depth_m": (0.005, 0.0762, 0.001, 0.3),
+    "supply.packages.diameter_mm": (7, 8, 4, 12),
+    "supply.packages.depth_mm": (140, 210, 50, 300),
     "mud.limit_m": (1, 100, 0.1, 400),
     "mud.clay_share_min": (0.05, 0.6, 0, 1),
+    "mud.stand_spacing_m": (2, 30, 1, 200),
+    "mud.offset_m": (0, 10, 0, 50),
+    "mud.hose_m": (0, 60, 0, 300),
+    "mud.trench_length_m": (0.5, 10, 0.1, 50),
+    "mud.trench_width_m": (0.2, 3, 0.05, 20),
+    "mud.trench_depth_m": (0.02, 0.5, 0.005, 2),
+    "mud.rewet_days": (1, 7, 1, 60),
+    "mud.tank_l": (200, 20_000, 1, 100_000),
+    "mud.fill_l_min": (20, 3000, 1, 100_000),
+    "mud.pour_l_min": (20, 1000, 1, 100_000),
+    "mud.stop_s": (0, 900, 0, 7200),
+    "mud.store_run_m": (10, 500, 0, 5000),
+    "release.points": (1, 50, 1, 1000),
+    "release.capacity": (100, 5000, 1, 1_000_000),
+    "release.lane_clear_m": (0, 30, 0, 500),
     "rows.row_spacing_m": (2, 10, 0.5, 30),
     "rows.tree_spacing_m": (0.5, 10, 0.2, 30),
     "rows.headland_m": (0, 20, 0, 200),
@@ -54,6 +79,7 @@ RANGES: Final[Mapping[str, tuple[float, float, float, float]]] = {
 }
 """Option: warn below, warn above, refuse below, refuse above. Sites an acre, females, males and cavities: the project's
 table of trade limits (8–10 an acre is common practice; no paper states it). Mud reach: NC State Extension's upper bound.
+Facing: NC State Extension (southeast, give or take 45°). Cavities: Mader, Spivak & Evans 2010, SARE Handbook 11.
 All others: common practice, no source."""
 
 

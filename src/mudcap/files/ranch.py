@@ -16,6 +16,7 @@ from mudcap.files.names import clean_name, clean_text
 from mudcap.files.options import read_day, section, unknown_key
 from mudcap.files.raw import ReadNote
 from mudcap.files.source import read_bytes, shown
+from mudcap.files.supply_options import read_supply
 from mudcap.files.vector import EXTENSIONS
 from mudcap.lang import _
 from mudcap.orchard.model import Role
@@ -23,6 +24,7 @@ from mudcap.orchard.params import RowParams, TravelParams
 from mudcap.place.params import AccessParams, MudParams, PlaceParams
 from mudcap.plan.model import Params
 from mudcap.supply.params import StockingParams
+from mudcap.supply.release import ReleaseParams
 
 TOML: Final = "mudcap.toml"
 OWN_FILES: Final = {
@@ -32,7 +34,7 @@ OWN_FILES: Final = {
 """What mudcap writes or takes for edits; no layer files of the ranch."""
 _SECTIONS: Final = {
     "rows": RowParams, "travel": TravelParams, "access": AccessParams, "mud": MudParams, "place": PlaceParams,
-    "stocking": StockingParams,
+    "stocking": StockingParams, "release": ReleaseParams,
 }  # fmt: skip
 _LAYER_KEYS: Final = ("file", "role", "layer", "crs", "encoding", "fields", "defaults")
 _RANCH_KEYS: Final = ("name", "date", "units", "crop")
@@ -134,7 +136,7 @@ def _from_toml(path: Path, toml: Path) -> RanchSpec:
     params = read_params(table, path, problems, warnings)
     layers = _layers(table.get("layers", []), path, problems)
     blocks = _block_tables(table.get("blocks", {}), problems)
-    known = ("ranch", "layers", "blocks", *_SECTIONS)
+    known = ("ranch", "layers", "blocks", "supply", *_SECTIONS)
     problems += [unknown_key(k, TOML, known) for k in table if k not in known]
     if problems:
         raise InputError("\n".join(f"{TOML}: {p}" for p in problems))
@@ -178,6 +180,7 @@ def read_params(table: Mapping[str, Any], path: Path, problems: list[str], warni
         plan_date=day,
         units=units,
         crop=clean_name(ranch.get("crop", "almond")).lower() or "almond",
+        supply=read_supply(table.get("supply"), problems, warnings),
         **parts,
     )
 

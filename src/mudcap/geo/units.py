@@ -43,6 +43,7 @@ def parse_length(text: str) -> float:
         ("feet", M_PER_FT),
         ("ft", M_PER_FT),
         ("'", M_PER_FT),
+        ("in", M_PER_FT / 12),
         ("m", 1.0),
     ):
         if word.endswith(suffix):

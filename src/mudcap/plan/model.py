@@ -19,8 +19,9 @@ from mudcap.place.coverage import Coverage
 from mudcap.place.demand import Demand
 from mudcap.place.params import AccessParams, MudParams, PlaceParams
 from mudcap.place.problem import Level
-from mudcap.supply.model import PuddlePlan, ReleasePoint, SiteSupply
-from mudcap.supply.params import StockingParams
+from mudcap.supply.model import BlockBees, PuddlePlan, ReleasePoint, SiteSupply, SupplyPlan
+from mudcap.supply.params import StockingParams, SupplyParams
+from mudcap.supply.release import ReleaseParams
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,6 +41,9 @@ class Params:
     mud: MudParams = field(default_factory=MudParams)
     place: PlaceParams = field(default_factory=PlaceParams)
     stocking: StockingParams = field(default_factory=StockingParams)
+    release: ReleaseParams = field(default_factory=ReleaseParams)
+    supply: SupplyParams | None = None
+    """None where the options say nothing of goods: then nothing is planned of them."""
 
 
 EditKind = Literal["pin", "ban", "move", "add"]
@@ -172,6 +176,10 @@ class Plan:
     release: tuple[ReleasePoint, ...] = ()
     supply: tuple[SiteSupply, ...] = ()
     """By site, in the order of `sites`; () where supply was not planned."""
+    supply_plan: SupplyPlan | None = None
+    """What the yard must have ready; None where supply was not planned."""
+    bees: tuple[BlockBees, ...] = ()
+    """Cocoons, nesting females and hives of each block that has sites."""
 
     def site_index(self, block_id: str) -> range:
         """Positions in `sites` of one block's sites."""

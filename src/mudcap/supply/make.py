@@ -12,9 +12,9 @@ from mudcap.supply.apportion import largest_remainder
 from mudcap.supply.costs import Taken, costs_of, material_cost
 from mudcap.supply.kit import bill, block_bill, order_by, shelters_for, site_kit
 from mudcap.supply.loads import Capacity, Goods, loads, places
-from mudcap.supply.model import BlockBees, DensityCost, Load, PackageUse, SiteSupply, SupplyPlan
+from mudcap.supply.model import BlockBees, DensityCost, KitUse, Load, PackageUse, SiteSupply, SupplyPlan
 from mudcap.supply.packages import Filling, fill_sites
-from mudcap.supply.params import KitParams, SupplyParams
+from mudcap.supply.params import KitParams, PackageParams, SupplyParams
 from mudcap.supply.warming import cold_store, warming_trays
 
 
@@ -103,16 +103,15 @@ def compass_by_block(sites: Sequence[SiteNeed], bearing_deg: float, day: date | 
 def _room(
     given: Sequence[tuple[int, int]], shelters: int, kit: Sequence[KitParams], params: SupplyParams
 ) -> tuple[float | None, float | None]:
-    """Litres and kilograms of all that goes to one site; None where one of them is not known of each thing."""
+    """Litres and kilograms of all that goes to one site, as far as the options say them; None where they never do."""
     things: list[tuple[float, float | None, float | None]] = [(n, params.packages[i].volume_l, params.packages[i].mass_kg) for i, n in given]
     things += [(k.each * (shelters if k.per == "shelter" else 1), k.volume_l, k.mass_kg) for k in kit]
     return _total([(n, litres) for n, litres, _kg in things]), _total([(n, kg) for n, _litres, kg in things])
 
 
 def _total(parts: Sequence[tuple[float, float | None]]) -> float | None:
-    if any(each is None for n, each in parts if n):
-        return None
-    return float(sum(n * each for n, each in parts if each is not None))
+    known = [n * each for n, each in parts if n and each is not None]
+    return float(sum(known)) if known else None
 
 
 def _yard(
@@ -123,6 +122,7 @@ def _yard(
     own = {b: [k for k, s in enumerate(sites) if s.block_id == b] for b in order}
     packages = _package_uses(filling, params) if filling else ()
     things = bill(kit, shelters, params)
+    going: list[PackageParams | KitParams] = [*(p for p, use in zip(params.packages, packages, strict=False) if use.used), *kit]
     taken = {b: _taken([*own[b]], [x for x in bees if x.block_id == b], filling, shelters, params) for b in order}
     whole = _taken(list(range(len(sites))), bees, filling, shelters, params, _purchases(packages, things))
     return SupplyPlan(
@@ -140,6 +140,8 @@ def _yard(
         costs_by_block=tuple((b, costs_of(taken[b], kit, params)) for b in order),
         compare=density_costs(sites, bees, kit, params, day),
         currency=params.currency,
+        without_volume=tuple(t.name for t in going if t.volume_l is None),
+        without_mass=tuple(t.name for t in going if t.mass_kg is None),
     )
 
 
@@ -179,10 +181,10 @@ def _package_uses(filling: Filling, params: SupplyParams) -> tuple[PackageUse, .
     )
 
 
-def _purchases(packages: Sequence[PackageUse], things: Sequence[object]) -> float | None:
+def _purchases(packages: Sequence[PackageUse], things: Sequence[KitUse]) -> float | None:
     """Money for packages and kit to be bought; None where the price of one is missing."""
-    bought = [line.cost for line in (*packages, *things) if line.bought]  # type: ignore[attr-defined]
-    return None if None in bought else float(sum(bought))
+    bought = [p.cost for p in packages if p.bought] + [k.cost for k in things if k.bought]
+    return None if None in bought else float(sum(cost for cost in bought if cost is not None))
 
 
 def density_costs(

@@ -134,7 +134,7 @@ class SiteSupply:
     height_m: float | None = None
     """Of the openings above ground."""
     volume_l: float | None = None
-    """Of everything that goes to the site; None where the options do not say it of each thing."""
+    """Of all that goes to the site and whose volume the options say; None where they say it of nothing."""
     mass_kg: float | None = None
 
 
@@ -293,3 +293,6 @@ class SupplyPlan:
     compare: tuple[DensityCost, ...]
     """Two numbers of sites an acre; () where prices are missing."""
     currency: str = ""
+    without_volume: tuple[str, ...] = ()
+    """Things that go out and whose volume the options do not say."""
+    without_mass: tuple[str, ...] = ()
