@@ -16,8 +16,10 @@ import click
 
 from mudcap import __version__
 from mudcap.app.compare import compare
+from mudcap.app.labels import labels
 from mudcap.app.look import look
 from mudcap.app.plan import plan
+from mudcap.app.round import round_
 from mudcap.errors import MudcapError
 from mudcap.lang import _
 
@@ -27,6 +29,7 @@ EPILOG = """\b
 Examples:
   mudcap look  sample_blocks            what is in the files, and what is wrong with them
   mudcap plan  sample_blocks -o maps    map, sheet, pick-list and waypoints
+  mudcap round sample_blocks -o maps --task check --crew 2    who goes where, and when
 
 \b
 Exit codes:
@@ -48,6 +51,8 @@ def commands() -> None:
 commands.add_command(plan)
 commands.add_command(look)
 commands.add_command(compare)
+commands.add_command(round_)
+commands.add_command(labels)
 
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:

@@ -1,0 +1,54 @@
+"""Where a plan that was written lies, for the commands that start from it; and the options they share."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from mudcap.errors import InputError
+from mudcap.lang import LANGUAGES, _
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+def plan_folder(ranch: Path | None, out: Path | None, beside: Path | None = None) -> Path:
+    """Folder of the plan: as given by -o, else RANCH/out (or RANCH itself, where the plan lies in it), else NAME-out beside
+    a file; without RANCH the folder of the file `beside`.
+
+    Raises ``InputError`` where there is no plan.
+    """
+    from mudcap.files.outputs import PLAN_FILE
+
+    if out is not None:
+        places = [out]
+    elif ranch is None:
+        places = [(beside or Path()).absolute().parent]
+    elif ranch.is_dir():
+        places = [ranch / "out", ranch]
+    else:
+        places = [ranch.with_name(f"{ranch.stem}-out")]
+    for place in places:
+        if (place / PLAN_FILE).is_file():
+            return place
+    raise InputError(
+        _("{folder}: there is no plan here ({file} is missing). Run mudcap plan first, or say where it is with -o.").format(
+            folder=places[0], file=PLAN_FILE
+        )
+    )
+
+
+def telling_options(command: F) -> F:
+    """Options about where the plan is and how it is told."""
+    for option in reversed((
+        click.option("-o", "--out", type=click.Path(path_type=Path), metavar="DIR",
+                     help="Folder where the plan is [RANCH/out; for a file NAME-out beside it]."),
+        click.option("--lang", type=click.Choice(LANGUAGES), default="en", show_default=True, help="Language of all texts."),
+        click.option("--json", "as_json", is_flag=True, help="Print JSON alone on stdout."),
+        click.option("-q", "--quiet", is_flag=True, help="Say nothing but failures."),
+        click.option("--debug", is_flag=True, help="Show a traceback where something fails."),
+    )):  # fmt: skip
+        command = option(command)
+    return command
