@@ -141,7 +141,8 @@ def plan_findings(
     said += missed_limits(counts, orchard, served, params.place, params.units, added)
     said += _pins(orchard, candidates, made)
     said += _relaxed(orchard, tasks, placements, candidates, made)
-    said += _mud(orchard, candidates, made, params)
+    if params.mud.mode == "existing":
+        said += _mud(orchard, candidates, made, params)
     return tuple(said)
 
 

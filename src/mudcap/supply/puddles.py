@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 import numpy as np
@@ -17,7 +17,7 @@ from shapely import LineString, MultiLineString
 from mudcap.geo.units import Units
 from mudcap.orchard.model import Orchard, Role
 from mudcap.orchard.mud import soil_clay_share
-from mudcap.orchard.network import ALLEY, HEADLAND, TRUCK, TravelNetwork
+from mudcap.orchard.network import ALLEY, HEADLAND, TRUCK, TravelNetwork, graph_of
 from mudcap.orchard.params import TravelParams
 from mudcap.orchard.paths import path_line, shortest_paths, travel_table, with_stops
 from mudcap.place.layout import SolveJob
@@ -161,24 +161,52 @@ def _drive(
     travel: TravelParams,
     place: PlaceParams,
 ) -> _Round:
-    """The round over the stands of the chosen places on the network, from the yard and back."""
-    n = len(chosen)
-    if not n:
-        nothing = WaterRound(order=(), fill_before=(), metres=0.0, bound_m=0.0)
-        return _Round(found=nothing, legs=(), leg_m=(), drive_s=0.0, starts_at="yard", fills_at="yard")
+    """The round over the stands of the chosen places on the network, from the yard and back.
+
+    Where no way joins two parts of the ground, each has a round of its own, one after the other.
+    """
     taps = _taps(orchard)
     net, stops, off = with_stops(places.ways, np.vstack([places.stand_xy[chosen], taps]), mode=TRUCK)
-    tap_nodes = np.unique(stops[n:][off[n:] <= TAP_REACH_M])
-    yard, starts_at = _yard(net, stops[:n])
-    nodes = np.concatenate([[yard], stops[:n], tap_nodes])
+    stands, tap_nodes = stops[: len(chosen)], np.unique(stops[len(chosen) :][off[len(chosen) :] <= TAP_REACH_M])
+    part = connected_components(graph_of(net, TRUCK), connection="strong")[1]
+    rounds = []
+    for one in dict.fromkeys(part[stands].tolist()):
+        mine = np.flatnonzero(part[stands] == one)
+        found = _drive_part(net, stands[mine], tap_nodes[part[tap_nodes] == one], mud=mud, travel=travel, place=place)
+        order = tuple(int(mine[k]) for k in found.found.order)
+        rounds.append(replace(found, found=replace(found.found, order=order)))
+    if len(rounds) == 1:
+        return rounds[0]
+    parts = [r.found for r in rounds]
+    return _Round(
+        found=WaterRound(
+            order=tuple(k for f in parts for k in f.order), fill_before=tuple(k for f in parts for k in f.fill_before),
+            metres=sum(f.metres for f in parts), bound_m=sum(f.bound_m for f in parts),
+        ),
+        legs=tuple(leg for r in rounds for leg in r.legs), leg_m=tuple(m for r in rounds for m in r.leg_m),
+        drive_s=sum(r.drive_s for r in rounds), starts_at="entry" if rounds else "yard",
+        fills_at="entry" if any(r.fills_at == "entry" for r in rounds) else rounds[0].fills_at if rounds else "yard",
+    )  # fmt: skip
+
+
+def _drive_part(
+    net: TravelNetwork,
+    stands: NDArray[np.int64],
+    tap_nodes: NDArray[np.int64],
+    *,
+    mud: MudParams,
+    travel: TravelParams,
+    place: PlaceParams,
+) -> _Round:
+    """The round over stands that are joined to each other; the order is by their numbers in the list."""
+    n = len(stands)
+    yard, starts_at = _yard(net, stands)
+    nodes = np.concatenate([[yard], stands, tap_nodes])
     table = travel_table(net, nodes, mode=TRUCK)
-    is_there = np.isfinite(table[0]) & np.isfinite(table[:, 0])
-    tap = n + 1 + np.flatnonzero(is_there[n + 1 :])
-    fills_at = "water points" if len(tap) else starts_at
-    tap = tap if len(tap) else np.array([0])
+    fills_at = "water points" if len(tap_nodes) else starts_at
+    tap = n + 1 + np.arange(len(tap_nodes)) if len(tap_nodes) else np.array([0])
     by_tap = table[:, tap][:, None, :] + table[tap].T[None, :, :]
-    which = by_tap.argmin(axis=2)
-    best = by_tap.min(axis=2)
+    which, best = by_tap.argmin(axis=2), by_tap.min(axis=2)
     inner = slice(1, n + 1)
     found = solve_round(
         WaterProblem(
@@ -187,15 +215,14 @@ def _drive(
         ),
         effort=place.effort, seed=place.seed,
     )  # fmt: skip
-    at, stages, stage_of = 0, [int(nodes[0])], []
+    at, stages, stage_of = 0, [yard], []
     for k, fill in zip(found.order, found.fill_before, strict=True):
-        if fill and nodes[tap[which[at, k + 1]]] != stages[-1]:
+        if fill:
             stages.append(int(nodes[tap[which[at, k + 1]]]))
         stages.append(int(nodes[k + 1]))
         stage_of.append(len(stages) - 1)
         at = k + 1
-    stages.append(int(nodes[0]))
-    legs, metres, seconds = _legs(net, stages, travel)
+    legs, metres, seconds = _legs(net, [*stages, yard], travel)
     ends = np.concatenate([[0.0], np.cumsum(metres)])[stage_of]
     return _Round(
         found=found, legs=legs, leg_m=tuple(float(v) for v in np.diff(np.concatenate([[0.0], ends]))),
@@ -236,9 +263,9 @@ def _yard(net: TravelNetwork, stops: NDArray[np.int64]) -> tuple[int, Literal["y
     if net.yard_node >= 0:
         return net.yard_node, "yard"
     way = shortest_paths(net, net.entry, mode=TRUCK)
-    first = stops[np.argmin(way.metres[stops])]
-    path = way.nodes_to(int(first))
-    return int(path[0]) if len(path) else int(first), "entry"
+    first = int(stops[np.argmin(way.metres[stops])])
+    path = way.nodes_to(first)
+    return int(path[0]) if len(path) else first, "entry"
 
 
 def _ties(
