@@ -24,6 +24,7 @@ from mudcap.lang import _
 
 if TYPE_CHECKING:
     from mudcap.app.runner import Outcome, Runner, Stop
+    from mudcap.draw.webmap_payload import Photo
     from mudcap.files.ranch import RanchSpec
     from mudcap.orchard.model import Finding
     from mudcap.plan.model import Earlier, Params, Plan
@@ -61,6 +62,7 @@ class PlanChoices:
     plan_date: datetime | None
     cluster: str | None
     page: str
+    ortho: Path | None
     strict: bool
     dry_run: bool
 
@@ -100,6 +102,8 @@ class PlanChoices:
 @click.option(
     "--page", type=click.Choice(PAGES), default="letter", show_default=True, help="Paper of the sheet."
 )
+@click.option("--ortho", type=click.Path(path_type=Path), metavar="FILE",
+              help="A GeoTIFF from the air to put under map.html; needs the extra mudcap[ortho].")  # fmt: skip
 @click.option("--strict", is_flag=True, help="Write nothing if any block or feature had to be left out.")
 @click.option(
     "-n",
@@ -133,6 +137,7 @@ class _Run:
     ) -> None:
         self.choices, self.reading, self.console = choices, reading, console
         self.as_json, self.is_debug = as_json, is_debug
+        self.photo: Photo | None = None
 
     def run(self) -> int:
         """The exit code."""
@@ -177,6 +182,10 @@ class _Run:
         with self.console.progress():
             orchard, findings = read(spec, self.reading, self.console, read_codes(before))
             edits = self._edits()
+            if self.choices.ortho is not None and not self.choices.dry_run:
+                from mudcap.files.ortho import cut_photo
+
+                self.photo = cut_photo(self.choices.ortho, orchard)
             if self.choices.strict:
                 refuse_strictly(findings, ())
             with self.console.timed("plan"), stoppable(stop, self.console):
@@ -212,7 +221,7 @@ class _Run:
         lang = self.reading.lang
         with self.console.timed("draw", _("drawing map and sheet")):
             rendered: dict[str, str | bytes] = {
-                "map.html": web_map(plan, lang),
+                "map.html": web_map(plan, lang, photo=self.photo),
                 "sheet.pdf": sheet(plan, page=self.choices.page, lang=lang),
                 "picklist.pdf": picklist(plan, page=self.choices.page, lang=lang),
             }

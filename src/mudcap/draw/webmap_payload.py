@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import math
 from collections.abc import Iterable, Sequence
 from typing import Any, Final
@@ -26,7 +27,11 @@ SMOOTH_M: Final = 0.15
 """Drawn lines are thinned to this tolerance on screen."""
 
 
-def payload(plan: Plan, scene: Scene, lang: str) -> dict[str, Any]:
+Photo = tuple[bytes, tuple[float, float, float, float]]
+"""A JPEG in Web Mercator and the box that it fills: south, west, north, east [deg]."""
+
+
+def payload(plan: Plan, scene: Scene, lang: str, photo: Photo | None = None) -> dict[str, Any]:
     """Everything the page shows, user texts as plain strings."""
     left, bottom, right, top = scene.bounds
     corners = plan.orchard.plane.to_lonlat([(left, bottom), (right, bottom), (left, top), (right, top)])
@@ -45,6 +50,7 @@ def payload(plan: Plan, scene: Scene, lang: str) -> dict[str, Any]:
         "words": map_words(lang) | check_words(lang),
         "choices": check_choices(lang),
         "imagery": dict(IMAGERY),
+        "photo": None if photo is None else _photo(photo),
         "bounds": [[round(float(south), 7), round(float(west), 7)], [round(float(north), 7), round(float(east), 7)]],
         "origin": origin.tolist(),
         "styles": {key: _style(style) for key, style in STYLES.items()},
@@ -53,6 +59,12 @@ def payload(plan: Plan, scene: Scene, lang: str) -> dict[str, Any]:
         "layers": [_layer(layer, pen) for layer in scene.layers],
         "sites": _sites(plan, pen, lang),
     }
+
+
+def _photo(photo: Photo) -> dict[str, Any]:
+    jpeg, (south, west, north, east) = photo
+    source = f"data:image/jpeg;base64,{base64.b64encode(jpeg).decode()}"
+    return {"source": source, "bounds": [[south, west], [north, east]]}
 
 
 class _Pen:
