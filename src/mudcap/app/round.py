@@ -1,0 +1,269 @@
+"""`mudcap round`: who goes where and when, to hang, check, wet or fetch."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+from mudcap.app.console import Console, tell
+from mudcap.app.options import reading_options
+from mudcap.app.plan import PAGES, output_folder
+from mudcap.app.reading import ReadingChoices, open_spec, read
+from mudcap.app.times import Clock, ClosedUntil, Closing, Duration, Lunch, Panel, Speed
+from mudcap.lang import _
+
+if TYPE_CHECKING:
+    from mudcap.files.ranch import RanchSpec
+    from mudcap.plan.model import Plan
+    from mudcap.plan.round_model import Entry, Round, RoundOptions
+
+TASKS: Final = ("hang", "check", "wet", "fetch")
+MODES: Final = ("cart", "truck", "foot")
+DAY_S: Final = 86_400.0
+INCOMPLETE: Final = 4
+EPILOG = """\b
+Examples:
+  mudcap round ranch --task check --crew 2 --day 6h
+  mudcap round ranch --task check --panel 1/3 --date 2027-02-16       a third of the sites, another third next time
+  mudcap round ranch --task check --stops 60 --flag NOR0012 --seed 1   a sample of 60, and a site that needs a look
+  mudcap round ranch --task hang --days 3 --capacity 120 --lunch 12:00/45min
+  mudcap round ranch --task fetch --closed "North 40 until 14:30" --mode truck
+  mudcap round ranch --task check --done morning.csv --now 13:05       the rest of today, from what is done
+"""
+
+
+@dataclasses.dataclass(frozen=True, slots=True, kw_only=True)
+class RoundChoices:
+    """What the command line says about a round."""
+
+    out: Path | None
+    task: str
+    crew: int
+    days: int
+    day: float
+    start: float
+    now: float | None
+    lunch: tuple[float, float] | None
+    first_day: datetime | None
+    zone: float | None
+    no_daylight: bool
+    mode: str
+    alley_speed: float | None
+    road_speed: float | None
+    stop: float | None
+    per_cavity: float
+    capacity: float | None
+    reload: float
+    closed: tuple[ClosedUntil, ...]
+    done: Path | None
+    flag: tuple[str, ...]
+    stops: int | None
+    share: float | None
+    half_width: float | None
+    panel: tuple[int, int] | None
+    seed: int
+    page: str
+
+
+@click.command("round", epilog=EPILOG)
+@reading_options
+@click.option("-o", "--out", type=click.Path(path_type=Path), metavar="DIR",
+              help="Folder of the plan, and for the outputs [RANCH/out; for a file NAME-out beside it].")  # fmt: skip
+@click.option("--task", type=click.Choice(TASKS), required=True, help="What is done at each site (or puddle).")
+@click.option("--crew", type=click.IntRange(1, 24), default=1, show_default=True, metavar="N", help="Crews, one vehicle each.")
+@click.option("--days", type=click.IntRange(1, 60), default=1, show_default=True, metavar="N", help="Days at most.")
+@click.option("--day", type=Duration(), default="8h", show_default=True, metavar="TIME",
+              help="From leaving the yard to being back, lunch included.")  # fmt: skip
+@click.option("--start", type=Clock(), default="7:00", show_default=True, metavar="HH:MM", help="When crews leave the yard.")
+@click.option("--now", type=Clock(), metavar="HH:MM", help="Plan the rest of the first day from this time; see --done.")
+@click.option("--lunch", type=Lunch(), default="12:00", show_default=True, metavar="HH:MM[/TIME]",
+              help="Lunch at the first stop that ends after this, half an hour unless said; or none.")  # fmt: skip
+@click.option("--date", "first_day", type=click.DateTime(["%Y-%m-%d"]), metavar="YYYY-MM-DD",
+              help="First day; for daylight and dated closures [not looked at].")  # fmt: skip
+@click.option("--zone", type=click.FloatRange(-14, 14), metavar="HOURS",
+              help="Hours of the clock ahead of UTC, such as -7 [standard time of the place].")  # fmt: skip
+@click.option("--no-daylight", is_flag=True, help="Let crews work before sunrise and after sunset.")
+@click.option("--mode", type=click.Choice(MODES), default="cart", show_default=True,
+              help="What a crew goes with; where it may not drive, it walks.")  # fmt: skip
+@click.option("--alley-speed", type=Speed(), metavar="SPEED", help="In the alleys, such as 5mph [as travel options say].")
+@click.option("--road-speed", type=Speed(), metavar="SPEED", help="On roads and headlands [as travel options say].")
+@click.option("--stop", type=Duration(), metavar="TIME", help="At each stop [hang 180s, check 45s, wet 240s, fetch 120s].")
+@click.option("--per-cavity", type=Duration(), default="0s", show_default=True, metavar="TIME", help="Besides, for each cavity.")
+@click.option("--capacity", type=click.FloatRange(min=0, min_open=True), metavar="N",
+              help="Shelters (litres of water, for wetting) that a vehicle takes [all].")  # fmt: skip
+@click.option("--reload", type=Duration(), default="10min", show_default=True, metavar="TIME", help="At the yard between two loads.")
+@click.option("--closed", type=Closing(), multiple=True, metavar='"BLOCK until TIME"',
+              help="A block that may not be entered before then, by its label's re-entry interval. Repeat as needed.")  # fmt: skip
+@click.option("--done", type=click.Path(path_type=Path), metavar="FILE", help="CSV of what is done: site_id, state, time.")
+@click.option("--flag", multiple=True, metavar="SITE", help="A site to see whatever the sample says. Repeat as needed.")
+@click.option("--stops", type=click.IntRange(min=1), metavar="N", help="See a sample of so many sites [all sites].")
+@click.option("--share", type=click.FloatRange(0, 1, min_open=True), metavar="SHARE", help="See a sample of this share of the sites.")
+@click.option("--half-width", type=click.FloatRange(0, 0.5, min_open=True), metavar="SHARE",
+              help="See as many as tell the share of occupied cavities this closely, such as 0.05.")  # fmt: skip
+@click.option("--panel", type=Panel(), metavar="I/K", help="The I-th of K rounds that together see every site.")
+@click.option("--seed", type=click.IntRange(min=0), default=0, show_default=True, help="Number that fixes the order of the panels.")
+@click.option("--page", type=click.Choice(PAGES), default="letter", show_default=True, help="Paper of the crew sheets.")
+def round_(as_json: bool, quiet: bool, debug: bool, **given: Any) -> int:
+    """Plan a service round over the sites of RANCH's plan, and write crew sheets, GPX, map and JSON beside it.
+
+    Run mudcap plan first; nothing is solved anew here but the way round.
+    """
+    own = {f.name for f in dataclasses.fields(RoundChoices)}
+    choices = RoundChoices(**{k: v for k, v in given.items() if k in own})
+    reading = ReadingChoices(**{k: v for k, v in given.items() if k not in own})
+    console = Console(is_quiet=quiet or as_json)
+    options = round_options(choices)
+    spec = open_spec(reading)
+    target = output_folder(spec, choices.out)
+    _spare_inputs(spec, target, choices.task)
+    from mudcap.files.atomic import check_directory, locked
+
+    check_directory(target)
+    plan, log = _opened(spec, reading, choices, target, console)
+    from mudcap.plan.round_make import make_round
+
+    with locked(target) as lock, console.progress():
+        with console.timed("round", _("planning the round")):
+            made = make_round(plan, options, log)
+        for note in made.notes:
+            console.warn(_("note: {text}").format(text=note)) if not console.is_quiet else None
+        paths = _write(plan, made, choices, reading.lang, lock, console)
+    code = INCOMPLETE if made.left else 0
+    if as_json:
+        from mudcap.files.round_json import round_facts
+
+        facts = {"schema": "mudcap.round-run/1", "exit_code": code, "files": [str(p) for p in paths],
+                 "seconds": console.seconds, "round": round_facts(plan, made, reading.lang)}  # fmt: skip
+        tell(json.dumps(facts, ensure_ascii=False, indent=1))
+    elif not quiet:
+        for line in farewell(plan, made, paths):
+            tell(line)
+    return code
+
+
+def round_options(choices: RoundChoices) -> RoundOptions:
+    """The command line as options of a round. Raises ``UsageError``."""
+    from mudcap.plan.round_model import Closed, RoundOptions, SampleOptions
+
+    sizes = [n for n in ("stops", "share", "half_width") if getattr(choices, n) is not None]
+    if len(sizes) > 1:
+        raise click.UsageError(_("--stops, --share and --half-width: give one of them."))
+    if choices.task == "wet" and (sizes or choices.panel):
+        raise click.UsageError(_("--task wet: every puddle is wetted; there is no sample of them."))
+    if choices.task in ("hang", "fetch") and (sizes or choices.panel):
+        raise click.UsageError(
+            _("--task {task}: every site is gone to; a sample is for checking.").format(task=choices.task)
+        )
+    first = choices.first_day.date() if choices.first_day else None
+    closed = []
+    for c in choices.closed:
+        if c.day is not None and first is None:
+            raise click.UsageError(
+                _("--closed {block}: a date needs the round's own; give --date too.").format(block=c.block_id)
+            )
+        days = (c.day - first).days if c.day is not None and first is not None else 0
+        closed.append(Closed(block_id=c.block_id, opens_s=max(0.0, days * DAY_S + c.time_s)))
+    sample = None
+    if sizes or choices.panel:
+        sample = SampleOptions(
+            stops=choices.stops, share=choices.share, half_width=choices.half_width, seed=choices.seed,
+            panel=choices.panel[0] if choices.panel else 1, panels=choices.panel[1] if choices.panel else None,
+        )  # fmt: skip
+    lunch = choices.lunch
+    return RoundOptions(
+        task=choices.task, num_crews=choices.crew, num_days=choices.days, mode=choices.mode,  # type: ignore[arg-type]
+        start_s=choices.start, day_s=choices.day, first_day=first, zone_h=choices.zone, daylight=not choices.no_daylight,
+        lunch_s=lunch[0] if lunch else None, lunch_length_s=lunch[1] if lunch else 1800.0, stop_s=choices.stop,
+        cavity_s=choices.per_cavity, capacity=choices.capacity, reload_s=choices.reload, alley_m_s=choices.alley_speed,
+        road_m_s=choices.road_speed, closed=tuple(closed), sample=sample, flagged=choices.flag, now_s=choices.now,
+    )  # fmt: skip
+
+
+def _opened(
+    spec: RanchSpec, reading: ReadingChoices, choices: RoundChoices, target: Path, console: Console
+) -> tuple[Plan, tuple[Entry, ...]]:
+    """The plan that lies in `target`, and what is done."""
+    from mudcap.files.outputs import PLAN_FILE
+    from mudcap.files.round_log import read_log
+    from mudcap.files.saved import read_saved
+    from mudcap.files.store import read_codes
+    from mudcap.plan.reopen import changed_options, reopen_plan
+
+    saved = read_saved(target)
+    log = read_log(choices.done) if choices.done is not None else ()
+    with console.progress():
+        orchard, _findings = read(spec, reading, console, read_codes(target / PLAN_FILE))
+        with console.timed("open", _("laying rows")):
+            plan = reopen_plan(saved, orchard)
+    now = dataclasses.replace(spec.params, units=saved.params.units) if reading.units else spec.params
+    changed = changed_options(saved.params, now)
+    if changed:
+        console.say(
+            _("note: the plan was made with other options than mudcap.toml's ({names}); its own are used.").format(
+                names=", ".join(changed)
+            )
+        )
+    if reading.units:
+        plan = dataclasses.replace(plan, params=dataclasses.replace(plan.params, units=reading.units))
+    return plan, log
+
+
+def _spare_inputs(spec: RanchSpec, target: Path, task: str) -> None:
+    from mudcap.files.outputs import round_outputs
+
+    inputs = {layer.path.resolve() for layer in spec.layers}
+    for name in round_outputs(task):
+        if (target / name).resolve() in inputs:
+            raise click.UsageError(
+                _("-o {folder}: {file} there is an input. Choose another folder.").format(folder=target, file=name)
+            )
+
+
+def _write(
+    plan: Plan, made: Round, choices: RoundChoices, lang: str, lock: Any, console: Console
+) -> list[Path]:
+    """All four files or none."""
+    from mudcap.draw.round_sheet import round_sheet
+    from mudcap.draw.webmap import web_map
+    from mudcap.files.atomic import staged
+    from mudcap.files.outputs import round_outputs
+    from mudcap.files.round_gpx import round_gpx
+    from mudcap.files.round_json import round_json
+
+    names = round_outputs(choices.task)
+    with console.timed("draw", _("drawing map and sheet")):
+        content: dict[str, str | bytes] = dict(zip(names, (
+            round_sheet(plan, made, page=choices.page, lang=lang), web_map(plan, lang, made), round_gpx(plan, made, lang),
+            round_json(plan, made, lang),
+        ), strict=True))  # fmt: skip
+    with console.timed("write", _("writing")), staged(lock, names) as stage:
+        for name, text in content.items():
+            (stage / name).write_bytes(text.encode() if isinstance(text, str) else text)
+    return [lock.directory / name for name in names]
+
+
+def farewell(plan: Plan, made: Round, paths: list[Path]) -> list[str]:
+    """What was planned, what is left, and where it lies."""
+    from mudcap.plan.round_words import day_name, day_summary, finish_text, light_text, sample_text, why_text
+
+    units = plan.params.units
+    lines = [finish_text(made, _)]
+    lines += [
+        f"  {_('Crew {name}').format(name=d.crew)}, {day_name(made.options, d.day, _)}: {day_summary(d, units, _)}"
+        for d in made.days
+    ]
+    lines += [text for text in (light_text(made, _), sample_text(made.sample, _) if made.sample else "") if text]
+    if made.left:
+        lines.append(_("NOT gone to: {count}.").format(count=len(made.left)))
+        reasons: dict[str, list[str]] = {}
+        for place in made.left:
+            reasons.setdefault(why_text(place, made, _), []).append(place.name)
+        lines += [
+            f"  {len(names)}: {why} ({', '.join(names[:6])}{' …' if len(names) > 6 else ''})" for why, names in reasons.items()
+        ]
+    return [*lines, _("Written:"), *(f"  {path}" for path in paths)]

@@ -1,0 +1,172 @@
+"""What the pages of a crew sheet say: the whole round, a day's instructions with boxes, and the lists that prove it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from mudcap.draw.scene import Text
+from mudcap.draw.sheet_pen import Pen, fitted, fitting_size, wrapped
+from mudcap.draw.sheet_tables import BODY_PT, LINE_MM, Item, heading, paragraph, table
+from mudcap.plan.model import Plan
+from mudcap.plan.round_model import CrewDay, Leg, Round, Stop
+from mudcap.plan.round_words import (
+    cautions,
+    clock,
+    day_name,
+    day_summary,
+    finish_text,
+    leg_text,
+    light_text,
+    minutes,
+    sample_text,
+    stop_text,
+    way_text,
+    why_text,
+)
+
+CELLS = 4
+"""Boxes to tick side by side."""
+CELL_MM = 5.6
+CLOCK_MM = 13.0
+
+
+def front_items(plan: Plan, made: Round, width: float, _: Text) -> list[Item]:
+    """The round as a whole: days, what it can prove, what is left, what had to be assumed, cautions."""
+    items = [heading(_("This round")), *paragraph(finish_text(made, _), width)]
+    for text in (light_text(made, _), sample_text(made.sample, _) if made.sample else "", *made.notes):
+        items += paragraph(text, width) if text else []
+    if made.days:
+        items += [heading(_("Crews and days")), *_days_table(plan, made, _)]
+    if made.left:
+        items += [heading(_("Not gone to: {count}").format(count=len(made.left)))]
+        by_reason: dict[str, list[str]] = {}
+        for place in made.left:
+            by_reason.setdefault(why_text(place, made, _), []).append(f"{place.name} ({place.block_id})")
+        for why, names in by_reason.items():
+            items += paragraph(f"{why}: {', '.join(names)}", width, sign="!")
+    done = sum(n.why == "done" for n in made.not_visited)
+    if done:
+        items += paragraph(_("Done before this round: {count}.").format(count=done), width)
+    return [*items, *cautions_items(made, width, _)]
+
+
+def _days_table(plan: Plan, made: Round, _: Text) -> list[Item]:
+    heads = (_("Crew"), _("Day"), _("Leaves"), _("Back"), _("Stops"), _("Way"), _("At stops"), _("On the way"), _("Waiting"), _("Blocks"))
+    rows = [
+        (d.crew, day_name(made.options, d.day, _), clock(d.begin_s), clock(d.end_s), f"{len(d.stops):,}",
+         way_text(d.metres, plan.params.units), minutes(d.service_s), minutes(d.moving_s), minutes(d.idle_s), ", ".join(d.blocks))
+        for d in made.days
+    ]  # fmt: skip
+    return table(heads, (11, 32, 15, 13, 13, 17, 19, 21, 17, 40), rows)
+
+
+def cautions_items(made: Round, width: float, _: Text) -> list[Item]:
+    """Cautions for vehicles, stings, sprays and lifting, and whom to call."""
+    lines = [line for text in cautions(made.options.task, _) for line in paragraph(text, width, sign="!")]
+    calls = [_call(name) for name in (_("Grower"), _("Crew lead"), _("Sprayer"), _("Emergency, and this block's address"))]
+    return [heading(_("Work safely")), *lines, *calls]
+
+
+def _call(name: str) -> Item:
+    def draw(pen: Pen, left: float, top: float, width: float) -> None:
+        pen.text(left, top - 5.4, name, BODY_PT)
+        pen.line([(left + 62, top - 6.0), (left + width, top - 6.0)], width_mm=0.2)
+
+    return Item(height=7.5, draw=draw)
+
+
+def day_items(plan: Plan, day: CrewDay, width: float, _: Text) -> list[Item]:
+    """A crew's day: each leg by the clock, its stops as boxes to tick."""
+    items = [heading(_("By the clock")), *paragraph(day_summary(day, plan.params.units, _), width, face="bold")]
+    block = ""
+    for leg in day.legs:
+        if leg.stops and leg.block_id != block and leg.kind == "row":
+            block = leg.block_id
+            items.append(heading(_("Block {block}").format(block=block)))
+        items += leg_items(plan, leg, width, _)
+    return items
+
+
+def leg_items(plan: Plan, leg: Leg, width: float, _: Text) -> list[Item]:
+    """One leg: time, sentence, metres and minutes; its boxes below."""
+    units = plan.params.units
+    text = leg_text(leg, units, _)
+    if leg.on_foot:
+        text = f"{_('On foot.')} {text}"
+    if leg.kind == "row":
+        text += f" ({way_text(leg.metres, units)}, {minutes(leg.end_s - leg.begin_s)})"
+    lines = wrapped(text, width - CLOCK_MM, BODY_PT)
+
+    def line(words: str, first: bool) -> Item:
+        def draw(pen: Pen, left: float, top: float, _width: float) -> None:
+            if first:
+                pen.text(left, top - 3.4, clock(leg.begin_s), BODY_PT, face="bold")
+            pen.text(left + CLOCK_MM, top - 3.4, words, BODY_PT)
+
+        return Item(height=LINE_MM, draw=draw, is_head=bool(leg.stops))
+
+    items = [line(words, k == 0) for k, words in enumerate(lines)]
+    cells = [(f"{s.order}", f"{stop_text(s, _) or s.visit.address}", s.visit.name) for s in leg.stops]
+    return items + _strips(cells, CLOCK_MM)
+
+
+def _strips(cells: Sequence[tuple[str, str, str]], indent: float) -> list[Item]:
+    """Boxes to tick in lines of a few: a number, what, and a name."""
+
+    def strip(own: Sequence[tuple[str, str, str]]) -> Item:
+        def draw(pen: Pen, left: float, top: float, width: float) -> None:
+            step = (width - indent) / CELLS
+            for k, (number, what, name) in enumerate(own):
+                x = left + indent + k * step
+                pen.rectangle(x, top - 4.6, 3.6, 3.6, width_mm=0.3)
+                pen.text(x + 4.6, top - 4.0, number, BODY_PT, face="bold")
+                room = step - 33.0
+                pen.text(x + 12.5, top - 4.0, fitted(what, room, fitting_size(what, room, (BODY_PT, 7.0, 6.0))), BODY_PT)
+                pen.text(x + step - 2.0, top - 4.0, name, 7.0, anchor="end", colour="#333333")
+
+        return Item(height=CELL_MM, draw=draw)
+
+    return [strip(cells[k : k + CELLS]) for k in range(0, len(cells), CELLS)]
+
+
+def proof_items(plan: Plan, made: Round, _: Text) -> list[Item]:
+    """Every site of the plan with the crew and day that fetch it, or the reason why none does."""
+    when: dict[int, tuple[CrewDay, Stop]] = {s.visit.site: (d, s) for d in made.days for s in d.stops}
+    why = {n.site: why_text(n, made, _) for n in made.not_visited}
+    left = {n.site for n in made.left}
+    rows = []
+    for i, site in enumerate(plan.sites):
+        if i in when:
+            day, stop = when[i]
+            said = (f"{_('Crew {name}').format(name=day.crew)}, {day_name(made.options, day.day, _)}", clock(stop.begin_s), "")
+        else:
+            said = ("", "", ("! " if i in left else "") + why.get(i, "–"))
+        rows.append((site.site_id, site.block_id, str(site.row), str(site.tree), *said, ""))
+    total, fetched = len(plan.sites), len(when)
+    done = sum(n.why == "done" for n in made.not_visited)
+    text = _("{total} sites in the plan: {fetched} fetched in this round, {done} fetched before, {left} left.").format(
+        total=total, fetched=fetched, done=done, left=len(left)
+    )
+    heads = (_("Site"), _("Block"), _("Row"), _("Tree"), _("Fetched by"), _("At"), _("Or why not"), _("in"))
+    body = table(heads, (20, 40, 12, 12, 46, 14, 44, 10), rows, boxes=1, bold=frozenset({0, 2, 3}))
+    return [heading(_("No site left behind: tick each shelter as it comes in")), *paragraph(text, 190.0, face="bold"), *body]
+
+
+def hardware_items(plan: Plan, made: Round, width: float, _: Text) -> list[Item]:
+    """Posts and anchors by block and row, to be ticked when they are out of the ground."""
+    items = [
+        heading(_("Out before shakers run: posts and anchors")),
+        *paragraph(
+            _("Tick each place when nothing of post, anchor or wire is left in the ground or on the tree. No shaker goes into a "
+              "block before its list is ticked to the end and signed."), width,
+        ),
+    ]  # fmt: skip
+    for block in plan.blocks:
+        own = [plan.sites[i] for i in made.hardware if plan.sites[i].block_id == block.block_id]
+        if not own:
+            continue
+        own.sort(key=lambda s: (s.row, s.tree))
+        items.append(heading(_("Block {block}: {count} places").format(block=block.block_id, count=len(own))))
+        items += _strips([(str(s.number), s.address, s.site_id) for s in own], 0.0)
+        items.append(_call(_("Block {block} is clear (name, date)").format(block=block.block_id)))
+    return items

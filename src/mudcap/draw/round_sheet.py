@@ -1,0 +1,270 @@
+"""Crew sheets of a round: one part for each crew and day, with maps in order, instructions by the clock, boxes to tick."""
+
+from __future__ import annotations
+
+import dataclasses
+import itertools
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from io import BytesIO
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from reportlab.pdfgen.canvas import Canvas
+
+from mudcap.draw.round_items import cautions_items, day_items, front_items, hardware_items, proof_items
+from mudcap.draw.round_scene import way_mark
+from mudcap.draw.scene import Layer, Mark, Scene, make_scene
+from mudcap.draw.sheet_frame import (
+    BAND_MM,
+    PageText,
+    draw_grid,
+    draw_heading,
+    draw_panel,
+    draw_strip,
+    match_lines,
+)
+from mudcap.draw.sheet_geo import with_positions
+from mudcap.draw.sheet_labels import Drawn
+from mudcap.draw.sheet_layout import MARGIN_MM, PAGES_MM, View, block_views, overview
+from mudcap.draw.sheet_map import draw_block, draw_overview
+from mudcap.draw.sheet_pen import PT_PER_MM, Pen, face_name, printable
+from mudcap.draw.sheet_tables import Item, draw_items, flow
+from mudcap.draw.style import STYLES
+from mudcap.lang import translator
+from mudcap.plan.model import Plan, Site
+from mudcap.plan.round_model import CrewDay, Round
+from mudcap.plan.round_words import clock, day_name, minutes, task_name, way_text
+
+ARROW_STEP_MM = 22.0
+ARROW_MM = 2.2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Page:
+    width: float
+    height: float
+    draw: Callable[[Pen, int, int], None]
+    title: str = ""
+    """In the reader's outline; '' where the page belongs to the one before."""
+    view: View | None = None
+
+
+def round_sheet(plan: Plan, made: Round, *, page: str = "letter", lang: str = "en") -> bytes:
+    """The round as a PDF; `page` is letter, tabloid, a4 or a3. The same bytes for the same round.
+
+    A front page tells the whole round; then for each crew and day come a map of the way, a map of each block with the
+    order of the stops, and the instructions. A fetching round ends with the list of all sites and with that of posts and
+    anchors. Raises ``ValueError`` for another page.
+    """
+    if page not in PAGES_MM:
+        raise ValueError(f"page: {page!r} is none of {', '.join(PAGES_MM)}.")
+    pages = list(_Maker(plan, made, page, lang).pages())
+    out = BytesIO()
+    size = tuple(side * PT_PER_MM for side in PAGES_MM[page])
+    canvas = Canvas(out, pagesize=size, invariant=1, pageCompression=1, initialFontName=face_name("plain"), lang=lang)
+    canvas.setTitle(printable(f"{task_name(made.options.task, translator(lang))} – {plan.params.ranch or plan.orchard.name}"))
+    canvas.setSubject(f"mudcap {plan.number}")
+    canvas.setAuthor("")
+    canvas.setCreator("mudcap")
+    for number, sheet_page in enumerate(pages, start=1):
+        canvas.setPageSize((sheet_page.width * PT_PER_MM, sheet_page.height * PT_PER_MM))
+        if sheet_page.title:
+            canvas.bookmarkPage(f"part-{number}")
+            canvas.addOutlineEntry(printable(sheet_page.title), f"part-{number}", 0)
+        sheet_page.draw(Pen(canvas), number, len(pages))
+        canvas.showPage()
+    canvas.save()
+    views = {i: p.view for i, p in enumerate(pages) if p.view is not None}
+    return with_positions(out.getvalue(), views, plan.orchard.plane)
+
+
+class _Maker:
+    """Makes the pages of one round."""
+
+    def __init__(self, plan: Plan, made: Round, page: str, lang: str) -> None:
+        self.plan, self.made, self.page = plan, made, page
+        self._ = translator(lang)
+        self.scene = make_scene(plan, lang)
+        self.name = plan.params.ranch or plan.orchard.name or "–"
+        self.band = ""
+        if made.left:
+            self.band = self._("INCOMPLETE: {count} places are not gone to, see page 1").format(count=len(made.left))
+        self.band_mm = BAND_MM if self.band else 0.0
+
+    def pages(self) -> Sequence[_Page]:
+        """Front, crew days, and for fetching the two lists."""
+        _, made, width = self._, self.made, PAGES_MM[self.page][0] - 2 * MARGIN_MM
+        out = self._lists(front_items(self.plan, made, width, _), task_name(made.options.task, _), _("Round"))
+        for day in made.days:
+            title = self._title(day)
+            out += [self._way_page(day, title), *self._block_pages(day)]
+            out += self._lists([*day_items(self.plan, day, width, _), *cautions_items(made, width, _)], title, "")
+        if made.options.task == "fetch":
+            out += self._lists(proof_items(self.plan, made, _), _("Every site of the plan"), _("Every site of the plan"))
+            title = _("Posts and anchors")
+            out += self._lists(hardware_items(self.plan, made, width, _), title, title)
+        return out
+
+    def _title(self, day: CrewDay) -> str:
+        return self._("Crew {name}, {day}").format(name=day.crew, day=day_name(self.made.options, day.day, self._))
+
+    def _lists(self, items: Sequence[Item], subtitle: str, title: str) -> list[_Page]:
+        width, height = PAGES_MM[self.page]
+
+        def drawer(own: Sequence[Item]) -> Callable[[Pen, int, int], None]:
+            def draw(pen: Pen, number: int, count: int) -> None:
+                words = PageText(
+                    title=self.name, subtitle=f"{subtitle} · {self._('Plan {number}').format(number=self.plan.number)}",
+                    facts=(), number=number, count=count, band=self.band,
+                )  # fmt: skip
+                draw_heading(pen, width, height, words, self._)
+                draw_items(pen, own, width, height, self.band_mm)
+
+            return draw
+
+        pages = flow(items, width, height, self.band_mm)
+        return [
+            _Page(width=width, height=height, draw=drawer(own), title=title if k == 0 else "") for k, own in enumerate(pages)
+        ]
+
+    def _facts(self, day: CrewDay, block: str) -> tuple[tuple[str, str], ...]:
+        _ = self._
+        stops = sum(s.visit.block_id == block for s in day.stops) if block else len(day.stops)
+        return (
+            (_("Round"), task_name(self.made.options.task, _)),
+            (_("Crew"), day.crew),
+            (_("Day"), day_name(self.made.options, day.day, _)),
+            (_("Block"), block or ", ".join(day.blocks)),
+            (_("Stops"), f"{stops:,}"),
+            (_("Time"), f"{clock(day.begin_s)}–{clock(day.end_s)}"),
+            (_("Way"), f"{way_text(day.metres, self.plan.params.units)}, {minutes(day.moving_s)}"),
+            (_("Plan"), self.plan.number),
+        )
+
+    def _words(self, day: CrewDay, number: int, count: int, block: str = "") -> PageText:
+        what = task_name(self.made.options.task, self._)
+        return PageText(
+            title=self.name, subtitle=f"{what} · {self._title(day)}" + (f" · {block}" if block else ""),
+            facts=self._facts(day, block), number=number, count=count, band=self.band,
+        )  # fmt: skip
+
+    def _way_page(self, day: CrewDay, title: str) -> _Page:
+        """The whole way of a day, with the order in which its blocks come."""
+        orchard = self.plan.orchard
+        index = {b.block_id: k for k, b in enumerate(orchard.blocks)}
+        shapes = [orchard.blocks[index[b]].polygon for b in day.blocks] + [shapely.MultiPoint(day.track)]
+        left, bottom, right, top = (float(v) for v in shapely.total_bounds(shapes))
+        view = overview((left, bottom, right, top), self.page, self.plan.params.units, 0.0, self.band_mm)
+        names = {index[b]: f"{k}. {b}" for k, b in enumerate(day.blocks, start=1)}
+        ways = tuple(layer for layer in self.scene.layers if layer.key not in ("sites", "excluded", "rows"))
+        scene = dataclasses.replace(self.scene, layers=(*ways, _way_layer(self.made, day)))
+        bare = dataclasses.replace(self.plan, sites=())
+
+        def draw(pen: Pen, number: int, count: int) -> None:
+            drawn = draw_overview(pen, bare, scene, view, names)
+            _arrows(pen, view, day)
+            self._surround(pen, view, self._words(day, number, count), drawn)
+            if self.made.options.task == "wet":
+                _numbers(pen, view, day)
+
+        return _Page(width=view.frame.width, height=view.frame.height, draw=draw, title=title, view=view)
+
+    def _block_pages(self, day: CrewDay) -> list[_Page]:
+        """Each block's map at a scale at which the order of its stops can be read."""
+        if self.made.options.task == "wet":
+            return []
+        out: list[_Page] = []
+        ordered = _as_sites(self.plan, day)
+        scene = _ordered_scene(self.scene, self.made, day, ordered.sites)
+        for block in day.blocks:
+            k = next(i for i, b in enumerate(ordered.orchard.blocks) if b.block_id == block)
+            xy = [s.visit.xy for s in day.stops if s.visit.block_id == block]
+            views = block_views(ordered.orchard.blocks[k].polygon, xy, self.page, self.plan.params.units, self.band_mm)
+            numbers: dict[tuple[int, int], int] = {}
+            out += [self._block_page(day, ordered, scene, view, k, numbers, n) for n, view in enumerate(views)]
+        return out
+
+    def _block_page(
+        self, day: CrewDay, plan: Plan, scene: Scene, view: View, block: int, numbers: dict[tuple[int, int], int], part: int
+    ) -> _Page:  # fmt: skip
+        def draw(pen: Pen, number: int, count: int) -> None:
+            if part == 0:  # tiles follow each other, so the first one's page tells all
+                numbers.update(self._tiles(plan, view, block, day, number))
+            drawn = draw_block(pen, plan, scene, view, block, match_lines(view, numbers, self._))
+            _arrows(pen, view, day)
+            name = plan.orchard.blocks[block].block_id
+            self._surround(pen, view, self._words(day, number, count, name), drawn)
+
+        return _Page(width=view.frame.width, height=view.frame.height, draw=draw, view=view)
+
+    def _tiles(self, plan: Plan, first: View, block: int, day: CrewDay, number: int) -> dict[tuple[int, int], int]:
+        name = plan.orchard.blocks[block].block_id
+        xy = [s.visit.xy for s in day.stops if s.visit.block_id == name]
+        views = block_views(plan.orchard.blocks[block].polygon, xy, self.page, plan.params.units, self.band_mm)
+        return {(v.column, v.row): number + k for k, v in enumerate(views)}
+
+    def _surround(self, pen: Pen, view: View, words: PageText, drawn: Drawn) -> None:
+        draw_grid(pen, view)
+        draw_heading(pen, view.frame.width, view.frame.height, words, self._)
+        draw_strip(pen, view, drawn, self._)
+        draw_panel(pen, self.plan, view, words, drawn, self._)
+
+
+def _way_layer(made: Round, day: CrewDay) -> Layer:
+    marks = (way_mark(made, day),) if len(day.track) > 1 else ()
+    return Layer(key="round", title="", marks=marks)
+
+
+def _as_sites(plan: Plan, day: CrewDay) -> Plan:
+    """The plan with the day's stops as its only sites, numbered in their order, so that a block's map shows the order."""
+    order = {b.block_id: k for k, b in enumerate(plan.orchard.blocks)}
+    sites: list[Site] = [
+        dataclasses.replace(plan.sites[s.visit.site], number=s.order, pinned=False, flags=0)
+        for s in sorted(day.stops, key=lambda s: (order[s.visit.block_id], s.order)) if s.visit.site >= 0
+    ]  # fmt: skip
+    return dataclasses.replace(plan, sites=tuple(sites))
+
+
+def _ordered_scene(scene: Scene, made: Round, day: CrewDay, sites: Sequence[Site]) -> Scene:
+    kept = tuple(layer for layer in scene.layers if layer.key not in ("sites", "excluded", "catchments"))
+    marks = tuple(
+        Mark(geometry=shapely.Point(s.x_m, s.y_m), style="site", label=str(s.number), index=i) for i, s in enumerate(sites)
+    )
+    stops = Layer(key="sites", title="", marks=marks)
+    return dataclasses.replace(scene, layers=(*kept, _way_layer(made, day), stops))
+
+
+def _arrows(pen: Pen, view: View, day: CrewDay) -> None:
+    """Small arrowheads along the way, pointing onward."""
+    points = view.to_page(day.track)
+    left, bottom, right, top = view.frame.window
+    since = ARROW_STEP_MM / 2
+    for a, b in itertools.pairwise(points):
+        step = b - a
+        length = float(np.hypot(*step))
+        if length < ARROW_MM:
+            since += length
+            continue
+        at = max(ARROW_MM, ARROW_STEP_MM - since)
+        while at <= length:
+            tip = a + step * (at / length)
+            if left < tip[0] < right and bottom < tip[1] < top:
+                _arrow(pen, tip, step / length)
+            at += ARROW_STEP_MM
+        since = length - (at - ARROW_STEP_MM)
+
+
+def _arrow(pen: Pen, tip: NDArray[np.float64], way: NDArray[np.float64]) -> None:
+    back = tip - ARROW_MM * way
+    side = np.array([-way[1], way[0]]) * ARROW_MM * 0.38
+    pen.fill([tip, back + side, back - side], "#000000")
+
+
+def _numbers(pen: Pen, view: View, day: CrewDay) -> None:
+    """Puddles with their order."""
+    for stop in day.stops:
+        (x, y), style = view.to_page([stop.visit.xy])[0], STYLES["round_stop"]
+        pen.symbol(x, y, style)
+        pen.text(x + 2.2, y + 1.0, f"{stop.order} {stop.visit.name}", 8, face="bold")
