@@ -95,8 +95,10 @@ def _points_and_moves(
         if graph.head[e] >= 0:
             chain.append((float(graph.length_m[e]), int(graph.head[e])))
         for (m, a), (n, b) in itertools.pairwise(chain):
-            moves[a].append((b, e, n - m))
-            moves[b].append((a, e, n - m))
+            if graph.directions[e] >= 0:
+                moves[a].append((b, e, n - m))
+            if graph.directions[e] <= 0:
+                moves[b].append((a, e, n - m))
     return _Numbers(numbers, count), moves
 
 

@@ -8,6 +8,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from mudcap.route.anyground import narrower, tour_any, two_way
 from mudcap.route.frontier import Outcome
 from mudcap.route.options import EdgeOptions, Group, RoundParams, edge_options, find_groups
 from mudcap.route.search import cheapest, choose_kept
@@ -20,6 +21,8 @@ from mudcap.route.walk import Leg, Use, walk
 _TOO_MANY = 100_000.0
 """Estimated states a step beyond which no order is hoped to be exact outright."""
 _EPS = 1e-6
+_DRAWN_TOGETHER = (0.0, 0.05, 0.1, 0.2, 0.3, 0.5, 0.7, 1.0)
+"""Shares of the headlands and roads that are drawn together, one after the other, until the programme can bound the round."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -34,6 +37,9 @@ class BlockTour:
     length_m: float
     legs: tuple[Leg, ...]
     peak_states: int
+    method: Literal["programme", "search"] = "programme"
+    """`search`: found by local search, on ground that the exact programme cannot take; never said to be optimal unless the
+    bound proves it."""
 
     @property
     def gap(self) -> float | None:
@@ -49,12 +55,53 @@ def solve_block(graph: StopGraph, params: RoundParams | None = None) -> BlockTou
     Exact for any graph whose frontier stays narrow, such as parallel drive rows with a few headlands and cross-roads, whole
     or with rows missing, cut or of unequal length. ``plain_states``, ``max_states`` and ``max_depths`` keep the work in
     bounds. Where they had to drop anything, the sides are settled for one half of the tree rows at a time, the other half
-    held, and the status is ``feasible`` unless the bound proves the round.
+    held, and the status is ``feasible`` unless the bound proves the round. Where ways are one-way, or the network is too wide
+    for the programme, a local search finds the round and the programme bounds it on easier ground (``method``).
 
-    Raises ``ValueError`` where the graph is malformed, its frontier too wide, or a stop cannot be reached from the start.
+    Raises ``ValueError`` where the graph is malformed or a stop cannot be reached from the start and left again.
     """
     graph.check()
     params = params or RoundParams()
+    if graph.directions.any():
+        return _search(graph, params)
+    try:
+        return _exact(graph, params)
+    except TooWide:
+        return _search(graph, params)
+
+
+class TooWide(ValueError):
+    """The frontier programme cannot take a graph."""
+
+
+def _search(graph: StopGraph, params: RoundParams) -> BlockTour:
+    """A round by local search, with the bound of the exact programme on ground that is easier to get round."""
+    easier, bound, order = two_way(graph), None, None
+    for share in _DRAWN_TOGETHER:
+        try:
+            found = _exact(narrower(easier, share) if share else easier, params)
+        except TooWide:
+            continue
+        bound = found.bound
+        passed = np.array([h.stop for leg in found.legs for h in leg.halts], np.int64)
+        order = passed if len(passed) == graph.num_stops else None
+        break
+    legs = tour_any(graph, _turn_costs(graph, params), params, order=order)
+    cost = sum(leg_seconds(graph, legs, params))
+    bound = None if bound is None else min(bound, cost)
+    return BlockTour(
+        objective=cost,
+        bound=bound,
+        status="optimal" if bound is not None and bound >= cost - _EPS else "feasible",
+        length_m=sum(leg.length_m for leg in legs),
+        legs=legs,
+        peak_states=0,
+        method="search",
+    )
+
+
+def _exact(graph: StopGraph, params: RoundParams) -> BlockTour:
+    """The round by the frontier programme; `TooWide` is raised where it cannot take the graph."""
     best = _solve(graph, params)
     if best is None:
         raise ValueError("a stop, the start or the end cannot be reached from the others.")
@@ -129,7 +176,7 @@ def _best_sweep(
             break
         fits.append((-sum(int(k.sum()) for k in choose_kept(steps)), turns, steps))
     if not fits:
-        raise ValueError("the graph is too wide for the frontier programme.")
+        raise TooWide("the graph is too wide for the frontier programme.")
     _, turns, steps = min(fits, key=lambda f: f[0])
     cuts = must_cross(graph, turns)
     outcome = cheapest(

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.sparse import csr_matrix
+from scipy.sparse.csgraph import connected_components
 from shapely import LineString, Point
 
 from mudcap.orchard.model import Block, Orchard
@@ -52,19 +54,21 @@ def lay_ground(
     """Return the ground of one block for a crew whose vehicle may use ways of ``mode``.
 
     ``stop_row`` is the tree row of each stop and ``stop_xy`` (n, 2) where it stands. The round starts and ends at the vertex
-    that is nearest by road to where vehicles come from. ``closed_alleys`` are positions in the block's `alleys`. Ways that
-    may be driven in one direction only are left out: a round of them needs not exist.
+    that is nearest by road to where vehicles come from. ``closed_alleys`` are positions in the block's `alleys`. One-way alleys
+    and roads keep their direction (`StopGraph.one_way`); those that cannot be reached and left again are left out.
 
     Raises ``ValueError`` where the block has no way that the vehicle may use.
     """
     first = _first_alley(orchard, block)
-    steps = _two_way_steps(network, block, first, mode, set(closed_alleys))
+    steps = _steps(network, block, first, mode, set(closed_alleys))
     if not steps:
         raise ValueError(
             f"block {block.block_id}: no drive row that this vehicle may use is joined to a headland or road."
         )
     entry = shortest(network, network.entry, mode) if len(network.entry) else np.zeros(len(network.node_xy))
     steps = _largest_part(steps, entry)
+    if not steps:
+        raise ValueError(f"block {block.block_id}: no drive row that this vehicle may use can be left again.")
     nodes = sorted({n for s in steps for n in s[:2]})
     start = min(nodes, key=lambda n: (entry[n], n))
     chains = _chains(steps, start)
@@ -86,6 +90,7 @@ def lay_ground(
         place_side=np.array([p[3] for p in placed], np.int64),
         start=number[start],
         end=number[start],
+        one_way=np.array([c[3] for c in chains], np.int8) if any(c[3] for c in chains) else None,
     )
     graph.check()
     return Ground(
@@ -96,10 +101,10 @@ def lay_ground(
     )  # fmt: skip
 
 
-_Step = tuple[int, int, float, int]
-"""Two network nodes, the metres between them, and the alley's position in the block (-1: none)."""
-_Chain = tuple[list[int], float, int]
-"""Network nodes in order, metres, alley."""
+_Step = tuple[int, int, float, int, int]
+"""Two network nodes, metres, the alley's position in the block (-1: none), and 1 or -1 where only that way along is allowed."""
+_Chain = tuple[list[int], float, int, int]
+"""Network nodes in order, metres, alley, direction."""
 
 
 def _first_alley(orchard: Orchard, block: Block) -> int:
@@ -112,10 +117,8 @@ def _first_alley(orchard: Orchard, block: Block) -> int:
     raise ValueError(f"block {block.block_id} is not in the orchard.")
 
 
-def _two_way_steps(
-    network: TravelNetwork, block: Block, first: int, mode: int, closed: set[int]
-) -> list[_Step]:
-    """The block's alleys, and other ways near it, that the vehicle may drive in both directions; parallel ones once, the shortest."""
+def _steps(network: TravelNetwork, block: Block, first: int, mode: int, closed: set[int]) -> list[_Step]:
+    """The block's alleys, and other ways near it, that the vehicle may drive; of parallel ones the shortest."""
     source = network.source
     alley = np.where(network.kind == ALLEY, network.alley - first, -1)
     low_x, low_y, high_x, high_y = block.polygon.buffer(_MARGIN_M).bounds
@@ -128,55 +131,58 @@ def _two_way_steps(
     for e in np.flatnonzero(mine & (source != network.target)).tolist():
         key = (int(source[e]), int(network.target[e]))
         found[key] = min(found.get(key, (np.inf, -1)), (float(network.length_m[e]), int(alley[e])))
-    return [(a, b, *found[a, b]) for a, b in sorted(found) if a < b and (b, a) in found]
+    steps: list[_Step] = []
+    for (a, b), (metres, along) in sorted(found.items()):
+        if (b, a) not in found:
+            steps.append((min(a, b), max(a, b), metres, along, 1 if a < b else -1))
+        elif a < b:
+            steps.append((a, b, metres, along, 0))
+    return sorted(steps)
 
 
 def _largest_part(steps: list[_Step], entry: NDArray[np.float64]) -> list[_Step]:
-    """The connected part with the most metres of alleys among those that vehicles reach (among all, where none is reached)."""
-    parent: dict[int, int] = {}
-
-    def root(n: int) -> int:
-        parent.setdefault(n, n)
-        while parent[n] != n:
-            parent[n] = parent[parent[n]]
-            n = parent[n]
-        return n
-
-    for a, b, _, _ in steps:
-        parent[root(a)] = root(b)
+    """The part that can be driven from anywhere to anywhere with the most metres of alleys, among those that vehicles reach
+    (among all, where none is reached)."""
+    size = len(entry)
+    links = [(a, b) for a, b, *_, way in steps if way >= 0] + [(b, a) for a, b, *_, way in steps if way <= 0]
+    i, j = np.array(links, np.int64).T
+    _, part = connected_components(
+        csr_matrix((np.ones(len(i)), (i, j)), shape=(size, size)), connection="strong"
+    )
     metres: dict[int, float] = {}
-    open_part: dict[int, bool] = {}
-    for a, b, length, alley in steps:
-        r = root(a)
-        metres[r] = metres.get(r, 0.0) + (length if alley >= 0 else 0.0)
-        open_part[r] = open_part.get(r, False) or bool(np.isfinite(entry[a]) or np.isfinite(entry[b]))
-    best = max(metres, key=lambda r: (open_part[r], metres[r], -r))
-    return [s for s in steps if root(s[0]) == best]
+    is_open: dict[int, bool] = {}
+    for a, b, length, alley, _ in steps:
+        if part[a] == part[b]:
+            r = int(part[a])
+            metres[r] = metres.get(r, 0.0) + (length if alley >= 0 else 0.0)
+            is_open[r] = is_open.get(r, False) or bool(np.isfinite(entry[a]) or np.isfinite(entry[b]))
+    best = max(metres, key=lambda r: (is_open[r] and metres[r] > 0, metres[r], -r), default=-1)
+    return [s for s in steps if part[s[0]] == best and part[s[1]] == best]
 
 
 def _chains(steps: list[_Step], start: int) -> list[_Chain]:
-    """Ways between junctions: steps joined where nothing branches and the alley stays the same; blind road ends dropped."""
+    """Ways between junctions: steps joined where nothing branches and alley and direction stay the same; blind road ends dropped."""
     at: dict[int, list[_Step]] = {}
-    for a, b, length, alley in steps:
-        at.setdefault(a, []).append((a, b, length, alley))
-        at.setdefault(b, []).append((b, a, length, alley))
+    for a, b, length, alley, way in steps:
+        at.setdefault(a, []).append((a, b, length, alley, way))
+        at.setdefault(b, []).append((b, a, length, alley, -way))
     blind = [n for n in at if n != start and len(at[n]) == 1 and at[n][0][3] < 0]
     while blind:
         n = blind.pop()
         if len(at.get(n, [])) != 1:
             continue
-        _, other, length, alley = at.pop(n)[0]
-        at[other].remove((other, n, length, alley))
+        _, other, length, alley, way = at.pop(n)[0]
+        at[other].remove((other, n, length, alley, -way))
         if other != start and len(at[other]) == 1 and at[other][0][3] < 0:
             blind.append(other)
-    joint = {n for n, s in at.items() if n == start or len(s) != 2 or s[0][3] != s[1][3]}
+    joint = {n for n, s in at.items() if n == start or len(s) != 2 or s[0][3] != s[1][3] or s[0][4] != -s[1][4]}
     chains: list[_Chain] = []
     used: set[tuple[int, int]] = set()
     for n in [*sorted(joint), *sorted(set(at) - joint)]:
         for step in sorted(at[n]):
             if (n, step[1]) in used:
                 continue
-            nodes, metres, alley = [n], 0.0, step[3]
+            nodes, metres, alley, way = [n], 0.0, step[3], step[4]
             while True:
                 used |= {(step[0], step[1]), (step[1], step[0])}
                 nodes.append(step[1])
@@ -185,7 +191,7 @@ def _chains(steps: list[_Step], start: int) -> list[_Chain]:
                 if step[1] in joint or not onward or step[1] == n or (step[1], onward[0][1]) in used:
                     break
                 step = onward[0]
-            chains.append((nodes, metres, alley))
+            chains.append((nodes, metres, alley, way))
     return [c for c in chains if c[0][0] != c[0][-1]]
 
 
@@ -213,7 +219,7 @@ def _place(
     """(stop, way, metres from its tail, side) for the nearest way on each side of each stop."""
     beside: dict[int, list[int]] = {}
     lines = [LineString(network.node_xy[c[0]]) for c in chains]
-    for e, (_, _, alley) in enumerate(chains):
+    for e, (_, _, alley, _) in enumerate(chains):
         if alley >= 0:
             for row in (block.alleys[alley].left_row, block.alleys[alley].right_row):
                 beside.setdefault(row, []).append(e)

@@ -31,6 +31,8 @@ class RoundParams:
     max_depths: int = 24
     """Positions in one way where the vehicle may turn round; where there are more, those beside the widest gaps are kept and
     the result is not certified."""
+    kicks: int = 20_000
+    """Trials of the local search on ground that the programme cannot take (one-way ways, very wide networks)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

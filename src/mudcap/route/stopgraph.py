@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class StopGraph:
-    """Vertices, two-way ways between them, and the places along the ways from which stops are served."""
+    """Vertices, ways between them, and the places along the ways from which stops are served."""
 
     vertex_xy: NDArray[np.float64]
     """(v, 2) [m]; for drawing and for the order in which the programme sweeps, never for distances."""
@@ -38,6 +38,13 @@ class StopGraph:
     """Vertex where the round begins."""
     end: int
     """Vertex where it ends; the same as `start` for a round trip."""
+    one_way: NDArray[np.int8] | None = None
+    """(e,) 1: from tail to head only, -1: from head to tail only, 0: both; None where all are open in both."""
+
+    @property
+    def directions(self) -> NDArray[np.int8]:
+        """(e,) `one_way`, 0 where nothing is said."""
+        return np.zeros(len(self.tail), np.int8) if self.one_way is None else self.one_way
 
     @property
     def num_stops(self) -> int:
@@ -50,6 +57,8 @@ class StopGraph:
         for name in ("head", "length_m", "is_aisle"):
             if len(getattr(self, name)) != e:
                 raise ValueError(f"{name}: one entry for each of the {e} ways is needed.")
+        if self.one_way is not None and (len(self.one_way) != e or np.abs(self.one_way).max(initial=0) > 1):
+            raise ValueError("one_way: 1, -1 or 0 is needed for each way.")
         if e and (self.tail.min() < 0 or max(self.tail.max(), self.head.max()) >= v or self.head.min() < -1):
             raise ValueError(f"tail, head: vertices run from 0 to {v - 1}.")
         if not (0 <= self.start < v and 0 <= self.end < v):

@@ -54,8 +54,12 @@ def plane_problem(distance: ArrayLike) -> TourProblem:
     )
 
 
-def solve_tour(problem: TourProblem, *, kicks: int, seed: int = 0) -> Tour:
+def solve_tour(
+    problem: TourProblem, *, kicks: int, seed: int = 0, order: NDArray[np.int64] | None = None
+) -> Tour:
     """Return a tour that no move shortens and that ``kicks`` double bridges have not improved further; no bound is given.
+
+    The search begins with the stops in ``order``, or always going on to the nearest stop where none is given.
 
     Raises ``ValueError`` where a stop cannot be reached.
     """
@@ -67,6 +71,7 @@ def solve_tour(problem: TourProblem, *, kicks: int, seed: int = 0) -> Tour:
     stop, point, length = _search(
         np.ascontiguousarray(problem.distance, np.float64), np.ascontiguousarray(problem.choices, np.int64),
         problem.twin.astype(np.int64), problem.start, problem.end, near, kicks, seed,
+        np.empty(0, np.int64) if order is None else order.astype(np.int64),
     )  # fmt: skip
     if not np.isfinite(length):
         raise ValueError("a stop, the start or the end cannot be reached from the others.")
@@ -275,11 +280,13 @@ def _greedy(d, choices, start, end):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _search(d, choices, twin, start, end, near, kicks, seed):  # type: ignore[no-untyped-def]
+def _search(d, choices, twin, start, end, near, kicks, seed, order):  # type: ignore[no-untyped-def]
     """The iterated local search: stops and points in order, start and end included, and the length."""
     np.random.seed(seed)
     n, k = choices.shape
     stop, point = _greedy(d, choices, start, end)
+    if len(order) == n:
+        stop[1 : n + 1] = order
     at = np.zeros(n, np.int64)
     for i in range(1, n + 1):
         at[stop[i]] = i

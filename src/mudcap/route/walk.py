@@ -62,11 +62,11 @@ def walk(graph: StopGraph, uses: Sequence[Use]) -> tuple[Leg, ...]:
     visited: set[int] = set()
     for edge, begin, end in [(-1, graph.start, graph.start), *_string(graph, uses)]:
         if edge >= 0:
-            legs.append(_leg(graph, edge, begin, end, None, on_edge[edge], served))
+            legs.append(leg_on(graph, edge, begin, end, None, on_edge[edge], served))
         if end not in visited:
             visited.add(end)
             for inside, depth in _drives_in(graph, uses, end):
-                legs.append(_leg(graph, inside, end, end, depth, on_edge[inside], served))
+                legs.append(leg_on(graph, inside, end, end, depth, on_edge[inside], served))
     if len(served) != graph.num_stops:
         raise ValueError(f"the walk serves {len(served)} of {graph.num_stops} stops.")
     return tuple(legs)
@@ -114,7 +114,7 @@ def _string(graph: StopGraph, uses: Sequence[Use]) -> list[tuple[int, int, int]]
     return strung[1:]
 
 
-def _leg(
+def leg_on(
     graph: StopGraph,
     edge: int,
     begin: int,
@@ -123,7 +123,10 @@ def _leg(
     places: Sequence[int],
     served: set[int],
 ) -> Leg:
-    """One leg with the stops on it that nobody has served yet, in the order in which the crew comes by."""
+    """One leg, turning round at ``depth``, with the stops on it that nobody has served yet, in the order the crew comes by.
+
+    ``places`` are those on the way; the stops served are added to ``served``.
+    """
     length = float(graph.length_m[edge])
     onward = int(graph.tail[edge]) == begin
     reach = length if depth is None else depth
