@@ -45,6 +45,13 @@ def conventions(params: Params, crops: Iterable[str], lang: str = "en") -> tuple
         (word("Longest walk from the vehicle"), length(access.walk_m), common),
         (word("Mud within"), length(params.mud.limit_m),
          word("Convention; upper bound 160–400 m (NC State Extension, bee hotel checklist).")),
+        (word("A puddle's trench"), f"{length(params.mud.trench_length_m)} × {length(params.mud.trench_width_m)} × {length(params.mud.trench_depth_m)}",
+         common),
+        (word("Puddles wetted in dry weather"), word("every {days} days").format(days=params.mud.rewet_days),
+         word("An almond trial wetted twice a week (Boyle et al. 2020, Ecol. Evol. 10:3189–3199, as cited by others).")),
+        (word("Hose of the water truck"), length(params.mud.hose_m), common),
+        (word("Cocoons set out"), word("central") if params.release.mode == "central" else word("spread"),
+         common + " " + word("The number of release sites had no effect in an almond trial (Artz et al. 2014, J. Econ. Entomol. 107:2045–2054).")),
         (word("Cavities for each female released"), f"{stocking.cavities_per_female:g}",
          common + " " + word("In field tunnels 0.9–1.4 tubes were used a female (Schmolke, Galic & Hinarejos 2023, J. Appl. Ecol. 60:2573–2585).")),
         (word("Warn above cavities at one site"), str(stocking.cavities_warn),
@@ -52,7 +59,10 @@ def conventions(params: Params, crops: Iterable[str], lang: str = "en") -> tuple
     ]  # fmt: skip
     if place.farthest_m is not None:
         rows.insert(1, (word("Wanted farthest tree"), length(place.farthest_m), word("Asked for.")))
+    crops = tuple(crops)
     rows += _females(params, crops, lang)
+    rows += _bees(params, crops, lang)
+    rows += _goods(params, lang)
     return tuple(Convention(what=what, value=value, source=source) for what, value, source in rows)
 
 
@@ -65,3 +75,37 @@ def _females(params: Params, crops: Iterable[str], lang: str) -> list[tuple[str,
     return [
         (f"{what} ({name})", f"{p.females_per_acre:g}", p.source + ".") for name, p in sorted(presets.items())
     ]
+
+
+def _bees(params: Params, crops: Iterable[str], lang: str) -> list[tuple[str, str, str]]:
+    word, stocking = translator(lang), params.stocking
+    rows = [
+        (word("Cocoons from which a bee comes out"), f"{stocking.expected_emergence:g}",
+         word("From memory, no source: take the share of your own X-rayed or opened sample.")),
+        (word("Emerged females that come to nest"), f"{stocking.retention:g}",
+         word("Osmia cornuta in almond (Bosch et al. 2021, Insects 12:56); 0.5–0.75 in the tables of Schmolke, Galic & Hinarejos 2023. Females of O. lignaria stayed in far smaller numbers than were released (Artz et al. 2014).")),
+    ]  # fmt: skip
+    if stocking.hives_per_acre is not None:
+        rows.append((word("Honey-bee hives an acre beside them"), f"{stocking.hives_per_acre:g}", word("Asked for.")))
+        return rows
+    presets = {p.name: p for p in (preset_for(crop, stocking) for crop in crops)}
+    for name, p in sorted(presets.items()):
+        value = "–" if p.hives_full is None or p.hives_reduced is None else f"{p.hives_full:g} / {p.hives_reduced:g}"
+        rows.append((f"{word('Honey-bee hives an acre beside them, full / reduced')} ({name})", value, p.hives_source + "."))
+    return rows
+
+
+def _goods(params: Params, lang: str) -> list[tuple[str, str, str]]:
+    word, goods = translator(lang), params.supply
+    if goods is None:
+        return []
+    rows = [
+        (word("Shelters face, from true north"), f"{goods.facing_deg:g}°",
+         word("Southeast is often recommended (NC State Extension, bee hotel checklist).")),
+        (word("Height of the openings"), length_text(goods.height_m, params.units, 1),
+         word("About 5 ft (NC State Extension, bee hotel checklist); out of the shaker's and sprayer's way.")),
+    ]  # fmt: skip
+    if goods.female_cocoon_ml is not None:
+        depth = f"{goods.tray_depth_m / 0.0254:.1f} in" if params.units == "us" else f"{goods.tray_depth_m * 100:.1f} cm"
+        rows.append((word("Depth of loose cocoons while warming"), depth, word("At most 2–3 in: common practice, no source.")))
+    return rows

@@ -12,6 +12,8 @@ import numpy as np
 
 from mudcap import __version__
 from mudcap.files.numbers import rounded
+from mudcap.files.report_goods import bees_facts, supply_facts
+from mudcap.files.provisions_json import puddle_facts, release_facts, water_round_facts
 from mudcap.orchard.model import Finding, Orchard, Role
 from mudcap.plan.model import BlockPlan, Plan
 
@@ -39,8 +41,11 @@ def report(plan: Plan) -> dict[str, Any]:
         "findings": [finding_facts(plan.orchard, f) for f in plan.findings],
         "blocks": [_block(plan, b) for b in plan.blocks],
         "layers": layer_counts(plan.orchard),
-        "puddles": [],
-        "release": [],
+        "bees": bees_facts(plan.bees),
+        "supply": supply_facts(plan),
+        "puddles": puddle_facts(plan),
+        "water_round": water_round_facts(plan),
+        "release": release_facts(plan),
         "rounds": [],
         "params": plain(plan.params),
         "edits": [plain(e) for e in plan.edits],

@@ -6,6 +6,8 @@ import re
 from collections.abc import Callable, Iterable, Sequence
 
 from mudcap.files.conventions import conventions
+from mudcap.files.report_goods import bees_text, goods_text
+from mudcap.files.provisions_text import mud_section, release_section
 from mudcap.files.report_json import bound_m, plan_status
 from mudcap.geo.units import length_text
 from mudcap.lang import translator
@@ -25,7 +27,11 @@ def report_md(plan: Plan, lang: str = "en") -> str:
         _unplanned(plan, word),
         _blocks(plan, word),
         _proof(plan, word),
+        bees_text(plan, word, _table, escaped),
+        goods_text(plan, word, _table, escaped),
         _excluded(plan, word),
+        mud_section(plan, lang, escaped),
+        release_section(plan, lang, escaped),
         _conventions(plan, word, lang),
         _findings(word("Notes"), [f for f in plan.findings if f.level == "note"]),
     ]
