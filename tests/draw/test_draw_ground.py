@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import base64
+import io
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+from PIL import Image
 from plans import sample_plan, section_plan
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from mudcap.draw.webmap import web_map
+from mudcap.draw.webmap_payload import Photo
 
 CHROMIUM = Path("/usr/bin/chromium")
 Visit = Callable[..., Page]
@@ -33,9 +36,9 @@ def visit(browser: Browser, tmp_path: Path) -> Iterator[Visit]:
     """Open a plan's map with a made-up network that answers every picture; `page.asked` lists the addresses."""
     contexts: list[Any] = []
 
-    def open_page(plan: Any, *, answers: bool = True, size: tuple[int, int] = (1000, 760)) -> Page:
+    def open_page(plan: Any, *, answers: bool = True, size: tuple[int, int] = (1000, 760), photo: Photo | None = None) -> Page:
         file = tmp_path / "map.html"
-        file.write_text(web_map(plan), encoding="utf-8")
+        file.write_text(web_map(plan, photo=photo), encoding="utf-8")
         context = browser.new_context(viewport={"width": size[0], "height": size[1]})
         contexts.append(context)
         page = context.new_page()
@@ -103,6 +106,30 @@ def test_imagery_without_signal_is_told(visit: Visit) -> None:
     page.click("#layers-button")
     page.check("input[data-layer=imagery]")
     page.wait_for_function("document.querySelector('#imagery [role=status]').textContent.includes('did not come')")
+
+
+def test_a_picture_from_the_air_lies_under_the_map(visit: Visit) -> None:
+    """It fills its box to the pixel, comes out of the file itself, lets the ground through, and can be switched off."""
+    plan = sample_plan(1, 20)
+    out = io.BytesIO()
+    Image.new("RGB", (40, 30), (90, 120, 60)).save(out, "JPEG")
+    lons, lats = [s.lon for s in plan.sites], [s.lat for s in plan.sites]
+    box = (min(lats), min(lons), max(lats), max(lons))
+    page = visit(plan, photo=(out.getvalue(), box))
+    page.wait_for_function("document.querySelector('.leaflet-tile-pane img').naturalWidth === 40")
+    wanted = page.evaluate(
+        """([s, w, n, e]) => { const map = window[document.querySelector(".folium-map").id], b = map.getContainer().getBoundingClientRect();
+             const a = map.latLngToContainerPoint([n, w]), c = map.latLngToContainerPoint([s, e]);
+             return [a.x + b.left, a.y + b.top, c.x - a.x, c.y - a.y]; }""",
+        list(box),
+    )
+    seen = page.eval_on_selector(".leaflet-tile-pane img", "n => { const b = n.getBoundingClientRect(); return [b.x, b.y, b.width, b.height]; }")
+    assert seen == pytest.approx(wanted, abs=1.5) and page.asked == []
+    assert page.eval_on_selector(".leaflet-overlay-pane path", "n => getComputedStyle(n).fillOpacity") == "0.2"
+    page.click("#layers-button")
+    page.uncheck("input[data-layer=photo]")
+    assert page.locator(".leaflet-tile-pane img").count() == 0
+    assert page.eval_on_selector(".leaflet-overlay-pane path", "n => getComputedStyle(n).fillOpacity") == "1"
 
 
 def test_rings_stand_round_the_chosen_site(visit: Visit) -> None:
