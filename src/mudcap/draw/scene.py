@@ -12,7 +12,8 @@ from shapely import MultiPoint, Point
 from shapely.geometry.base import BaseGeometry
 
 from mudcap.lang import translator
-from mudcap.orchard.model import Exclusion, Orchard, Role
+from mudcap.orchard.barriers import gate_bits
+from mudcap.orchard.model import Exclusion, Gate, Orchard, Role
 from mudcap.plan.model import Plan, Site
 
 Text = Callable[[str], str]
@@ -79,7 +80,7 @@ def make_scene(plan: Plan, lang: str = "en") -> Scene:
         *_barred(orchard, _),
         Layer(key="excluded", title=_("Trees where no shelter may hang"), marks=tuple(_excluded(plan, _))),
         Layer(key="beyond", title=_("Trees too far from a shelter"), marks=tuple(_beyond(plan, _))),
-        Layer(key="gates", title=_("Gates and yard"), marks=tuple(_gates(orchard, _))),
+        Layer(key="gates", title=_("Gates and yard"), marks=tuple(_gates(orchard, plan.params.travel.keys, _))),
         Layer(key="sites", title=_("Shelter sites"), marks=tuple(_sites(plan.sites))),
     ]  # fmt: skip
     filled = tuple(layer for layer in layers if layer.marks)
@@ -163,9 +164,14 @@ def _mud(orchard: Orchard, _: Text) -> Iterator[Mark]:
         )
 
 
-def _gates(orchard: Orchard, _: Text) -> Iterator[Mark]:
+def _gates(orchard: Orchard, keys: str, _: Text) -> Iterator[Mark]:
     for gate in orchard.gates:
-        yield Mark(geometry=gate.geometry, style="gate", label=gate.name)
+        style, note = "gate", ""
+        if isinstance(gate, Gate) and gate.locked:
+            style = "gate_locked"
+            has_key = gate_bits(gate, keys) == gate_bits(gate, "all")
+            note = _("locked, the crew has the key") if has_key else _("locked, no key")
+        yield Mark(geometry=gate.geometry, style=style, label=gate.name, note=note)
     if orchard.yard is not None:
         yield Mark(geometry=orchard.yard, style="yard", label=_("Yard"))
 

@@ -260,6 +260,7 @@ def legend_words(_: Text) -> dict[str, str]:
         "chemical_store": _("chemical store"),
         "road": _("road"),
         "gate": _("gate"),
+        "gate_locked": _("locked gate"),
         "yard": _("yard"),
         "water": _("water"),
         "ditch": _("ditch"),

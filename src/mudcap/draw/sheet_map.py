@@ -40,7 +40,7 @@ TREE_DOTS_FROM_MM: Final = 1.1
 _KEPT_CLEAR: Final = frozenset({"blocks", "roads", "gates", "hives", "hazards"})
 """On the overview, labels keep off these only."""
 _HARD: Final = frozenset({"block", "block_outside", "road", "keep_out", "hives", "hazard", "chemical_store", "mud",
-                          "mud_bad", "water", "ditch", "gate", "yard", "spray_lane"})  # fmt: skip
+                          "mud_bad", "water", "ditch", "gate", "gate_locked", "yard", "spray_lane"})  # fmt: skip
 """Styles over whose edges no label may lie."""
 
 

@@ -70,6 +70,7 @@ STYLES: Final[Mapping[str, Style]] = {
                      symbol="octagon", letter="X", ink=False),
     "beyond": Style(stroke=BLACK, width_mm=0.5, dash_mm=(0.5, 0.5), fill="#ffffff", hatch="counter", hatch_mm=1.2, ink=False),
     "gate": Style(stroke=BLACK, width_mm=0.5, fill="#ffffff", symbol="square", letter="G", size_mm=4.0),
+    "gate_locked": Style(stroke=BLACK, width_mm=0.9, fill="#ffffff", symbol="square", letter="L", size_mm=4.4),
     "yard": Style(stroke=BLACK, width_mm=0.5, fill="#ffffff", symbol="hexagon", letter="Y", size_mm=5.0),
     "excluded": Style(stroke=GREY, width_mm=0.18, symbol="saltire", size_mm=0.9, ink=False),
     "round_a": Style(stroke=BLUE, width_mm=0.7, ink=False),
