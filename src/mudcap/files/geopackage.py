@@ -86,6 +86,7 @@ def plan_tables(plan: Plan) -> Iterator[Table]:
     yield _alleys(plan)
     yield _excluded(plan)
     yield from _ground(plan)
+    yield from _provisions(plan)
     yield from _attributes(plan)
 
 
@@ -251,6 +252,40 @@ def _excluded(plan: Plan) -> Table:
 def reason_names(flags: int) -> str:
     """Names of the rules whose bits are set, such as 'spray_lane, keep_out'."""
     return ", ".join(str(e.name).lower() for e in Exclusion if e.value & flags)
+
+
+def _provisions(plan: Plan) -> Iterator[Table]:
+    """Puddles, the water truck's way and release points; layers that the plan does not have are left out."""
+    p = plan.puddles.puddles if plan.puddles is not None else ()
+    if p:
+        yield Table(
+            name="puddles", kind="Point", geometry=[shapely.Point(x.lon, x.lat) for x in p],
+            columns={
+                "name": _text(x.name for x in p), "block": _text(x.block_id for x in p), "stand": _text(x.stand for x in p),
+                "address": _text(x.address for x in p),
+                "sites": _text(" ".join(plan.sites[k].site_id for k in x.sites) for x in p),
+                "num_sites": _whole(len(x.sites) for x in p), "farthest_m": _real(x.farthest_m for x in p),
+                "litres": _real(x.litres for x in p), "clay_share": _real(x.clay_share for x in p),
+                "leg_m": _real(x.leg_m for x in p), "fill_before": _whole(x.is_filled_before for x in p),
+            },
+        )  # fmt: skip
+    if plan.puddles is not None and not plan.puddles.tour.is_empty:
+        legs = list(plan.puddles.tour.geoms)
+        yield Table(
+            name="water_round", kind="LineString", geometry=[_lonlat(plan)(leg) for leg in legs],
+            columns={"leg": _whole(range(1, len(legs) + 1)), "metres": _real(leg.length for leg in legs)},
+        )
+    r = plan.release
+    if r:
+        yield Table(
+            name="release", kind="Point", geometry=[shapely.Point(x.lon, x.lat) for x in r],
+            columns={
+                "name": _text(x.name for x in r), "block": _text(x.block_id for x in r), "address": _text(x.address for x in r),
+                "row": _whole(x.row for x in r), "tree": _whole(x.tree for x in r), "females": _whole(x.females for x in r),
+                "males": _whole(x.males for x in r), "containers": _whole(x.containers for x in r),
+                "farthest_m": _real(x.farthest_m for x in r), "lane_m": _real(x.lane_m for x in r),
+            },
+        )  # fmt: skip
 
 
 def _ground(plan: Plan) -> Iterator[Table]:

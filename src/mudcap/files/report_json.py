@@ -12,8 +12,8 @@ import numpy as np
 
 from mudcap import __version__
 from mudcap.files.numbers import rounded
-from mudcap.files.report_goods import bees_facts, supply_facts
 from mudcap.files.provisions_json import puddle_facts, release_facts, water_round_facts
+from mudcap.files.report_goods import bees_facts, supply_facts
 from mudcap.orchard.model import Finding, Orchard, Role
 from mudcap.plan.model import BlockPlan, Plan
 

@@ -6,8 +6,8 @@ import re
 from collections.abc import Callable, Iterable, Sequence
 
 from mudcap.files.conventions import conventions
-from mudcap.files.report_goods import bees_text, goods_text
 from mudcap.files.provisions_text import mud_section, release_section
+from mudcap.files.report_goods import bees_text, goods_text
 from mudcap.files.report_json import bound_m, plan_status
 from mudcap.geo.units import length_text
 from mudcap.lang import translator

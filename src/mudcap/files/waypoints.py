@@ -6,7 +6,7 @@ References: GPX 1.1 schema, topografix.com/GPX/1/1.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from typing import Final
 
 from gpxpy.gpx import GPX, GPXWaypoint
@@ -21,12 +21,14 @@ _NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 
 def sites_gpx(plan: Plan, lang: str = "en") -> str:
-    """The plan's sites as GPX 1.1: `name` is the site_id, the detail is in `desc` and `cmt`, `type` is the block.
+    """The plan's sites, puddles and release points as GPX 1.1, the detail in `desc` and `cmt`.
+
+    `name` is the site_id (P1 for a puddle, A1 for a release point), `type` the block, or what the point is.
 
     Positions carry 7 decimals (about 1 cm). There is no time in it, so that the same plan gives the same bytes.
     """
     word = translator(lang)
-    return _gpx(plan, word("Nest shelter sites, plan {number}").format(number=plan.number), (_site(s, lang) for s in plan.sites))
+    return _gpx(plan, word("Nest shelter sites, plan {number}").format(number=plan.number), _points(plan, lang))
 
 
 def waypoints_zip(plan: Plan, lang: str = "en") -> bytes:
@@ -39,20 +41,35 @@ def waypoints_zip(plan: Plan, lang: str = "en") -> bytes:
     groups: dict[str, list[GPXWaypoint]] = {}
     for site in plan.sites:
         groups.setdefault(f"sites-{code[site.block_id]}.gpx", []).append(_site(site, lang))
-    for puddle in plan.puddles.puddles if plan.puddles is not None else ():
-        groups.setdefault("puddles.gpx", []).append(
-            _point(puddle.lon, puddle.lat, puddle.name, puddle.address, puddle.address, word("Puddle"))
-        )
-    for release in plan.release:
-        short = word("{address}, {females} females, {males} males").format(
-            address=release.address, females=release.females, males=release.males
-        )
-        long = word("{block}: {text}").format(block=release.block_id, text=short)
-        groups.setdefault("release.gpx", []).append(
-            _point(release.lon, release.lat, release.name, short, long, word("Release point"))
-        )
+    for puddle in _puddles(plan, lang):
+        groups.setdefault("puddles.gpx", []).append(puddle)
+    for release in _releases(plan, lang):
+        groups.setdefault("release.gpx", []).append(release)
     titles = {name: word("{file}, plan {number}").format(file=name, number=plan.number) for name in groups}
     return zip_bytes({name: _gpx(plan, titles[name], points).encode() for name, points in groups.items()})
+
+
+def _points(plan: Plan, lang: str) -> Iterator[GPXWaypoint]:
+    yield from (_site(s, lang) for s in plan.sites)
+    yield from _puddles(plan, lang)
+    yield from _releases(plan, lang)
+
+
+def _puddles(plan: Plan, lang: str) -> Iterator[GPXWaypoint]:
+    word = translator(lang)
+    for p in plan.puddles.puddles if plan.puddles is not None else ():
+        long = word("{address}: for {n} sites").format(address=p.address, n=len(p.sites))
+        yield _point(p.lon, p.lat, p.name, p.address, long, word("Puddle"))
+
+
+def _releases(plan: Plan, lang: str) -> Iterator[GPXWaypoint]:
+    word = translator(lang)
+    for r in plan.release:
+        short = word("{address}, {females} females, {males} males").format(
+            address=r.address, females=r.females, males=r.males
+        )
+        long = word("{block}: {text}").format(block=r.block_id, text=short)
+        yield _point(r.lon, r.lat, r.name, short, long, word("Release point"))
 
 
 def clean(text: str) -> str:

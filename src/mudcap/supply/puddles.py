@@ -15,6 +15,7 @@ from scipy.spatial import cKDTree
 from shapely import LineString, MultiLineString
 
 from mudcap.geo.units import Units
+from mudcap.lang import _
 from mudcap.orchard.model import Orchard, Role
 from mudcap.orchard.mud import soil_clay_share
 from mudcap.orchard.network import ALLEY, HEADLAND, TRUCK, TravelNetwork, graph_of
@@ -108,7 +109,7 @@ def _choose(
         problem = PlacementProblem.from_points(
             places.xy[near], site_xy[needy[sites]], 1, objective="fewest", within_m=limit_m
         )
-        jobs.append(SolveJob(name="puddles", problem=problem, effort=place.effort, seed=place.seed))
+        jobs.append(SolveJob(name=_("puddles"), problem=problem, effort=place.effort, seed=place.seed))
         parts.append(near)
     solved = solve_all(jobs) if jobs else []
     if not solved:
