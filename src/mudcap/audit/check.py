@@ -10,13 +10,14 @@ import numpy as np
 
 from mudcap.audit.claim import Claim
 from mudcap.audit.faults import Case, look
+from mudcap.audit.goods import check_goods
 from mudcap.audit.places import check_places
 from mudcap.audit.service import check_service
 from mudcap.audit.sums import check_sums
 from mudcap.lang import _
 from mudcap.orchard.model import Finding
 
-CHECKS: Final[tuple[Callable[[Case], Iterator[Finding]], ...]] = (check_places, check_service, check_sums)
+CHECKS: Final[tuple[Callable[[Case], Iterator[Finding]], ...]] = (check_places, check_service, check_sums, check_goods)
 """What is looked at, in the order of the findings; mud plans and rounds add their own here."""
 
 

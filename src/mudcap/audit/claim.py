@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import date
 
 import numpy as np
 from numpy.typing import NDArray
@@ -133,6 +134,55 @@ class Trees:
     """(m,) index into `Claim.sites`; -1 where no site serves the tree."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PackageClaim:
+    """One package as the options state it, and what the plan says becomes of it."""
+
+    name: str
+    cavities: int
+    stock: int
+    buyable: bool
+    used_before: bool
+    """Has held nests, so it must have been cleaned."""
+    cleaned: date | None
+    disease: bool
+    from_block: str
+    out: int
+    """That go out, as the plan states it."""
+    bought: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadClaim:
+    """One vehicle load as the plan states it."""
+
+    number: int
+    sites: tuple[int, ...]
+    """In hanging order."""
+    shelters: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GoodsClaim:
+    """What the plan says goes to each site from the yard."""
+
+    packages: tuple[PackageClaim, ...]
+    given: tuple[tuple[tuple[str, int], ...], ...]
+    """For each site (name of the package, how many)."""
+    cavities: tuple[int, ...]
+    """In them, as stated."""
+    short: tuple[int, ...]
+    """Cavities that the plan says are missing."""
+    shelters: tuple[int, ...]
+    loads: tuple[LoadClaim, ...] = ()
+    """() where no vehicle is named."""
+    place_in_load: tuple[tuple[int, int], ...] = ()
+    """For each site (load, place in it), 1 on first."""
+    load_shelters: int | None = None
+    """Shelters that the vehicle takes; None = no limit."""
+    needed_by: date | None = None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Claim:
     """Everything a plan claims that can be computed again from the ground and the chosen places."""
@@ -167,3 +217,5 @@ class Claim:
     """Ranch totals; None = not claimed."""
     males: int | None = None
     cavities: int | None = None
+    goods: GoodsClaim | None = None
+    """None where no goods are planned."""

@@ -11,7 +11,19 @@ import shapely
 from numpy.typing import NDArray
 
 from mudcap.audit.check import check
-from mudcap.audit.claim import BlockClaim, Claim, CoverageClaim, LevelClaim, SiteClaim, Stations, Trees, Zone
+from mudcap.audit.claim import (
+    BlockClaim,
+    Claim,
+    CoverageClaim,
+    GoodsClaim,
+    LevelClaim,
+    LoadClaim,
+    PackageClaim,
+    SiteClaim,
+    Stations,
+    Trees,
+    Zone,
+)
 from mudcap.orchard.model import Exclusion, Orchard
 from mudcap.orchard.mud import serving_mud
 from mudcap.orchard.network import VEHICLE
@@ -59,7 +71,31 @@ def claim_of(plan: Plan, *, earlier: Earlier, pinned: NDArray[np.int64]) -> Clai
         females=sum(b.females for b in plan.blocks),
         males=sum(b.males for b in plan.blocks),
         cavities=sum(b.cavities for b in plan.blocks),
+        goods=_goods(plan),
     )
+
+
+def _goods(plan: Plan) -> GoodsClaim | None:
+    yard, options = plan.supply_plan, plan.params.supply
+    if yard is None or options is None:
+        return None
+    return GoodsClaim(
+        packages=tuple(
+            PackageClaim(
+                name=p.name, cavities=p.cavities, stock=p.stock, buyable=p.buyable, used_before=bool(p.from_block) or p.disease,
+                cleaned=p.sanitised, disease=p.disease, from_block=p.from_block, out=use.used, bought=use.bought,
+            )
+            for p, use in zip(options.packages, yard.packages, strict=True)
+        ),
+        given=tuple(s.packages for s in plan.supply),
+        cavities=tuple(s.cavities for s in plan.supply),
+        short=tuple(s.short for s in plan.supply),
+        shelters=tuple(s.shelters for s in plan.supply),
+        loads=tuple(LoadClaim(number=x.number, sites=x.sites, shelters=x.shelters) for x in yard.loads),
+        place_in_load=tuple((s.load, s.place_in_load) for s in plan.supply),
+        load_shelters=options.load_shelters,
+        needed_by=options.needed_by or plan.params.plan_date,
+    )  # fmt: skip
 
 
 def _drivable(plan: Plan) -> shapely.MultiLineString:

@@ -38,7 +38,7 @@ ALMOND_HIVES: Final = (
     "2 hives of 8 frames an acre: standard in almonds, Almond Board of California and UC Cooperative Extension; "
     "the reduced rate, half of it: common practice, no source"
 )
-NO_HIVES: Final = "no honey-bee rate was found in a source for this crop; set stocking.hives_per_acre"
+NO_HIVES: Final = "no source with a honey-bee rate for this crop was found; set stocking.hives_per_acre"
 
 
 PRESETS: Final[dict[str, StockingPreset]] = {
