@@ -2,62 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
 from typing import Final
 
 import numpy as np
 import shapely
 from shapely import MultiPoint, Point
-from shapely.geometry.base import BaseGeometry
 
+from mudcap.draw.provisions import provision_layers
+from mudcap.draw.scene_parts import Layer, Mark, Scene, Text
 from mudcap.lang import translator
 from mudcap.orchard.barriers import gate_bits
 from mudcap.orchard.model import Exclusion, Gate, Orchard, Role
 from mudcap.plan.model import Plan, Site
 
-Text = Callable[[str], str]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Mark:
-    """One thing drawn."""
-
-    geometry: BaseGeometry
-    """In the local plane [m]."""
-    style: str
-    """Key into `draw.style.STYLES`."""
-    label: str = ""
-    """Its name or number on the map, as people typed it."""
-    note: str = ""
-    """What else is known of it, one line."""
-    index: int = -1
-    """Position in `plan.sites` (sites), `orchard.blocks` (blocks and rows); -1 elsewhere."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Layer:
-    """Marks that are switched on and off together; later layers lie over earlier ones."""
-
-    key: str
-    title: str
-    marks: tuple[Mark, ...]
-    shown: bool = True
-    """False where a screen shows it only when asked."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Scene:
-    """All layers of one plan, bottom first, empty ones left out."""
-
-    title: str
-    layers: tuple[Layer, ...]
-    bounds: tuple[float, float, float, float]
-    """Left, bottom, right, top of everything drawn [m]."""
-
-    def layer(self, key: str) -> Layer | None:
-        """The layer of that key, None where nothing of its kind is on the ranch."""
-        return next((layer for layer in self.layers if layer.key == key), None)
+__all__ = ["Layer", "Mark", "Scene", "Text", "exclusion_text", "make_scene", "site_style"]
 
 
 def make_scene(plan: Plan, lang: str = "en") -> Scene:
@@ -80,6 +39,7 @@ def make_scene(plan: Plan, lang: str = "en") -> Scene:
         *_barred(orchard, _),
         Layer(key="excluded", title=_("Trees where no shelter may hang"), marks=tuple(_excluded(plan, _))),
         Layer(key="beyond", title=_("Trees too far from a shelter"), marks=tuple(_beyond(plan, _))),
+        *provision_layers(plan, _),
         Layer(key="gates", title=_("Gates and yard"), marks=tuple(_gates(orchard, plan.params.travel.keys, _))),
         Layer(key="sites", title=_("Shelter sites"), marks=tuple(_sites(plan.sites))),
     ]  # fmt: skip

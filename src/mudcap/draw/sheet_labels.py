@@ -35,7 +35,7 @@ ROW_REACH_MM: Final = 7.0
 """How far beyond a row's end its number may stand; where that is taken it stands on the row itself, near its end."""
 ROW_INWARD_MM: Final = 25.0
 LINE_EM: Final = 1.15
-_NAMED: Final = ("gates", "hives", "hazards", "chemical_store", "keep_outs", "mud", "water", "closures", "forage", "roads")
+_NAMED: Final = ("puddles", "release", "gates", "hives", "hazards", "chemical_store", "keep_outs", "mud", "water", "closures", "forage", "roads")
 FEW_NAMES: Final = ("gates", "hives", "chemical_store", "closures", "roads")
 """What is named on the overview; the rest is named on the blocks' own pages."""
 

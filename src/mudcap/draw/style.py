@@ -11,7 +11,7 @@ from typing import Final, Literal
 
 Hatch = Literal["", "diagonal", "counter", "cross", "dots", "horizontal", "vertical"]
 Symbol = Literal[
-    "", "ring", "ring_square", "triangle", "saltire", "dot", "square", "diamond", "hexagon", "octagon"
+    "", "ring", "ring_square", "triangle", "saltire", "dot", "square", "diamond", "hexagon", "octagon", "drop", "house"
 ]
 
 
@@ -61,6 +61,10 @@ STYLES: Final[Mapping[str, Style]] = {
                  letter="M", size_mm=3.8),
     "mud_bad": Style(stroke=BLACK, width_mm=0.4, fill="#ffffff", hatch="counter", hatch_mm=2.2, symbol="saltire",
                      letter="", size_mm=4.0),
+    "puddle": Style(stroke=BLUE, width_mm=0.45, fill=SKY, symbol="drop", letter="", size_mm=4.2),
+    "puddle_link": Style(stroke=BLUE, width_mm=0.2, dash_mm=(0.7, 0.5), ink=False),
+    "water_round": Style(stroke=BLUE, width_mm=0.7, dash_mm=(2.4, 0.6, 0.4, 0.6), ink=False),
+    "release": Style(stroke=BLACK, width_mm=0.5, fill="#ffffff", symbol="house", letter="A", size_mm=5.0),
     "water": Style(stroke=BLUE, width_mm=0.4, fill=SKY, symbol="square", letter="W", size_mm=3.8),
     "ditch": Style(stroke=BLUE, width_mm=0.4, dash_mm=(3.2, 1.0), ink=True),
     "forage": Style(stroke=GREEN, width_mm=0.3, dash_mm=(1.2, 0.6), fill="#e8f2ea", hatch="dots", hatch_mm=2.2,
@@ -90,6 +94,8 @@ OUTLINES: Final[Mapping[str, tuple[tuple[float, float], ...]]] = {
     "diamond": ((0, -1), (1, 0), (0, 1), (-1, 0)),
     "triangle": ((-1, -0.75), (1, -0.75), (0, 1)),
     "hexagon": ((-1, 0), (-0.5, -0.87), (0.5, -0.87), (1, 0), (0.5, 0.87), (-0.5, 0.87)),
+    "drop": ((0, 1), (-0.45, 0.25), (-0.62, -0.25), (-0.45, -0.72), (0, -0.95), (0.45, -0.72), (0.62, -0.25), (0.45, 0.25)),
+    "house": ((-0.85, -0.85), (0.85, -0.85), (0.85, 0.25), (0, 1), (-0.85, 0.25)),
     "octagon": (
         (-0.41, -1),
         (0.41, -1),

@@ -117,6 +117,7 @@ def _sites(plan: Plan, pen: _Pen, lang: str) -> dict[str, Any]:
     sites = plan.sites
     block_of = {b.block_id: i for i, b in enumerate(plan.orchard.blocks)}
     flags = sorted({s.flags for s in sites if s.flags})
+    puddle = {k: p.name for p in (plan.puddles.puddles if plan.puddles is not None else ()) for k in p.sites}
     return {
         "at": pen.steps([(s.x_m, s.y_m) for s in sites]) if sites else [],
         "id": [s.site_id for s in sites],
@@ -130,6 +131,7 @@ def _sites(plan: Plan, pen: _Pen, lang: str) -> dict[str, Any]:
         "farthest": _decimetres([s.farthest_m for s in sites]),
         "walk": _decimetres([s.walk_m for s in sites]),
         "mud": _decimetres([s.mud_m for s in sites]),
+        "puddle": [puddle.get(i, "") for i in range(len(sites))],
         "pinned": [i for i, s in enumerate(sites) if s.pinned],
         "flags": [s.flags for s in sites],
         "flag_words": {str(f): exclusion_text(f, _) for f in flags},

@@ -20,7 +20,7 @@ from mudcap.lang import translator
 from mudcap.plan.model import Plan
 
 WIDTH: Final = 1000.0
-_LEFT_OUT: Final = frozenset({"rows", "catchments", "excluded", "soil"})
+_LEFT_OUT: Final = frozenset({"rows", "catchments", "excluded", "soil", "puddle_links", "water_round"})
 
 
 def still_page(plan: Plan, scene: Scene, lang: str) -> str:

@@ -45,6 +45,7 @@ def map_words(lang: str) -> dict[str, str]:
         "walk": _("Walk from vehicle"),
         "mud": _("Clean mud"),
         "no_mud": _("none known"),
+        "puddle": _("Puddle"),
         "mark": _("Mark"),
         "pinned": _("pinned by hand"),
         "overrides": _("stands in spite of: {reasons}"),

@@ -47,6 +47,7 @@ function showSite(i) {
     [WORDS.walk, lengthText(SITES.walk[i])],
     [WORDS.mud, SITES.mud[i] < 0 ? WORDS.no_mud : lengthText(SITES.mud[i])],
   ];
+  if (SITES.puddle[i]) pairs.push([WORDS.puddle, SITES.puddle[i]]);
   if (marks.length) pairs.push([WORDS.mark, marks.join("; ")]);
   openCard(fill(WORDS.site, { number: SITES.number[i] }), siteAddress(i), pairs, []);
   cardNode.dataset.site = SITES.id[i];

@@ -4,7 +4,7 @@ map.createPane("points").style.zIndex = 450;
 map.getPane("points").style.pointerEvents = "none";
 const drawing = L.svg({ padding: 0.5 });
 const hatches = new Set();
-const MANY = new Set(["row", "catchment", "spray_alley"]);
+const MANY = new Set(["row", "catchment", "spray_alley", "puddle_link"]);
 const ROWS_FROM_PX = 9; // rows are left out where sites stand nearer than this on screen
 
 function hatchLines(kind, s) {
@@ -147,9 +147,22 @@ function arrange() {
     group.switch(group.shown && (group.key !== "rows" || !gap || gap >= ROWS_FROM_PX));
     group.slim(share);
     if (!group.names) continue;
-    if (group.shown && gap < LABEL_GAP_PX) group.names.addTo(map);
+    if (group.shown && gap < LABEL_GAP_PX) thinNames(group.names.addTo(map).getLayers());
     else group.names.remove();
   }
+}
+
+// Block names that would run into another one wait for a closer zoom.
+function thinNames(names) {
+  for (const name of names) name.getElement().hidden = false;
+  const sizes = names.map((name) => name.getElement().firstChild.offsetWidth), placed = [];
+  names.forEach((name, k) => {
+    const at = map.latLngToContainerPoint(name.getLatLng()), half = sizes[k] / 2 + 2;
+    const box = [at.x - half, at.y - 11, at.x + half, at.y + 11];
+    const meets = placed.some((b) => box[0] < b[2] && b[0] < box[2] && box[1] < b[3] && b[1] < box[3]);
+    name.getElement().hidden = meets;
+    if (!meets) placed.push(box);
+  });
 }
 
 function pick(latlng, otherwise) {
