@@ -1,0 +1,328 @@
+"""Rounds: a hand-worked block, sides and headings by geometry, the clock, closed blocks, panels, and what is done."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from shapely import LineString, MultiLineString, Point, box
+
+from mudcap.errors import InputError
+from mudcap.geo.plane import GEOD
+from mudcap.orchard.model import Closure
+from mudcap.orchard.params import TravelParams
+from mudcap.plan.model import Params
+from mudcap.plan.round_make import make_round
+from mudcap.plan.round_model import Closed, Entry, RoundOptions, SampleOptions
+from mudcap.plan.round_words import leg_text, sample_text, stop_text
+from mudcap.route.sample import expected_half_width
+from mudcap.supply.model import Puddle, PuddlePlan
+from round_plans import every_third, one_block, plan_at, three_blocks
+
+EN = str
+NO_LUNCH = RoundOptions(task="check", lunch_s=None)
+BLOCKS = ("West", "Mid", "East")
+
+
+@pytest.fixture(scope="module")
+def ranch():
+    """Three blocks with sixty sites."""
+    return plan_at(three_blocks(), [s for b in BLOCKS for s in every_third(b)])
+
+
+def names(made) -> list[str]:
+    return [s.visit.name for d in made.days for s in d.stops]
+
+
+def test_a_hand_worked_block_reads_as_a_crew_would_say_it():
+    """Every leg with its metres and seconds, worked by hand.
+
+    Road at y = -3, yard at (-29, -3.5); alleys run from y = 3 to 59 at x = 6, 12, 18, 24, 30 between rows 1|2 … 5|6; tree t
+    stands at y = 6 + 5 (t - 1). Carts: 12 km/h on roads, 8 km/h in alleys, 20 s a turn, 45 s a stop.
+    """
+    plan = plan_at(one_block(), [("Home", 3, 2), ("Home", 4, 5), ("Home", 3, 9), ("Home", 6, 4), ("Home", 1, 6)])
+    (day,) = make_round(plan, NO_LUNCH).days
+    assert [leg_text(leg, "metric", EN) for leg in day.legs] == [
+        "Along headland or road to the east, 66 m.",
+        "Enter between rows 5 and 6 from the south headland (row 5 on your left, row 6 on your right): T4 right; "
+        "turn round and leave south.",
+        "Along headland or road to the west, 12 m.",
+        "Enter between rows 3 and 4 from the south headland (row 3 on your left, row 4 on your right): T2 left, T5 right, "
+        "T9 left; leave north.",
+        "Along headland or road to the west, 12 m.",
+        "Enter between rows 1 and 2 from the north headland (row 2 on your left, row 1 on your right): T6 right; leave south.",
+        "Along headland or road to the west, 42 m.",
+    ]
+    metres = [0.5 + 59 + 6, 2 * 18, 12, 56, 12, 56, 6 + 35 + 0.5]
+    assert [leg.metres for leg in day.legs] == pytest.approx(metres, abs=1e-3)
+    road, alley = 12 / 3.6, 8 / 3.6
+    seconds = [65.5 / road, 36 / alley + 20 + 45, 12 / road, 56 / alley + 3 * 45, 12 / road, 56 / alley + 45, 41.5 / road]
+    assert [leg.end_s - leg.begin_s for leg in day.legs] == pytest.approx(seconds, abs=1e-2)
+    first = day.stops[0]
+    assert first.begin_s == pytest.approx(7 * 3600 + 65.5 / road + 18 / alley, abs=1e-2)
+    assert day.service_s == 5 * 45 and day.idle_s == 0 and day.lunch_s == 0
+    assert day.moving_s == pytest.approx(sum(metres[k] for k in (0, 2, 4, 6)) / road + 148 / alley + 20, abs=1e-2)
+
+
+def test_an_outer_row_from_outside_and_the_words_for_it():
+    """A single site in row 1 with a keep-out of the alley inside it is served from outside row 1, where one row stands."""
+    plan = plan_at(one_block(), [("Home", 1, 6)])
+    shut = tuple(
+        replace(a, closed=((date(2027, 2, 1), date(2027, 2, 28)),)) if a.left_row else a
+        for a in plan.orchard.blocks[0].alleys
+    )
+    from mudcap.orchard.network import travel_network
+
+    orchard = replace(plan.orchard, blocks=(replace(plan.orchard.blocks[0], alleys=shut),))
+    plan = replace(plan, orchard=orchard, network=travel_network(orchard, plan.params.travel))
+    (day,) = make_round(plan, replace(NO_LUNCH, first_day=date(2027, 2, 16))).days
+    (row,) = [leg for leg in day.legs if leg.kind == "row"]
+    text = leg_text(row, "us", EN)
+    assert text.startswith("Enter outside row 1 from the south headland (row 1 on your right): T6 right; turn round")
+
+
+def check_by_geometry(plan, day) -> None:
+    """Each stop lies on the side that is said, of the row that is said; headings are true bearings of the way itself."""
+    track = LineString(day.track)
+    for leg in day.legs:
+        for stop in leg.stops:
+            assert leg.rows[0 if stop.side == "left" else 1] == stop.visit.row
+            assert stop_text(stop, EN).startswith(f"T{stop.visit.tree} ")
+    assert track.length == pytest.approx(sum(leg.metres for leg in day.legs), rel=1e-3, abs=2)
+    at = 0.0
+    for leg in day.legs:
+        start, far = (track.interpolate(at + part) for part in (0.0, leg.metres / 2 if leg.turns else leg.metres))
+        at += leg.metres
+        if leg.kind != "row":
+            continue
+        a, b = (plan.orchard.plane.to_lonlat([(p.x, p.y)])[0] for p in (start, far))
+        azimuth = GEOD.inv(*a, *b)[0]
+        assert abs((azimuth - 45 * leg.heading + 180) % 360 - 180) <= 22.6
+        way = np.array([far.x - start.x, far.y - start.y])
+        for stop in leg.stops:
+            to = np.array(stop.visit.xy) - (start.x, start.y)
+            turn = way[0] * to[1] - way[1] * to[0]
+            assert (turn > 0) == (stop.side == "left")
+            assert track.distance(Point(stop.visit.xy)) < 4
+
+
+@pytest.mark.parametrize("bearing", [0, 30, 45, 100, 180, 271])
+def test_sides_rows_and_headings_hold_for_rows_in_any_direction(bearing):
+    """Blocks are set out anew at each bearing; row 1 lies at the south-west corner."""
+    ground = one_block(float(bearing))
+    laid = plan_at(ground, [])
+    rows = laid.orchard.blocks[0].rows
+    chosen = [("Home", int(r), int(t)) for r, t in zip(rows.tree_row[::4], rows.tree_number[::4], strict=True)]
+    plan = plan_at(ground, chosen)
+    made = make_round(plan, replace(NO_LUNCH, num_crews=1, day_s=20 * 3600.0, start_s=0.0))
+    assert sorted(names(made)) == sorted(s.site_id for s in plan.sites)
+    for day in made.days:
+        check_by_geometry(plan, day)
+
+
+@settings(max_examples=8, deadline=None)
+@given(
+    crews=st.integers(1, 3), days=st.integers(1, 3), day_s=st.integers(600, 4000), capacity=st.sampled_from([None, 7, 20]),
+    opens=st.integers(0, 3000), task=st.sampled_from(["hang", "check", "fetch"]), lunch=st.sampled_from([None, 1000.0]),
+)  # fmt: skip
+def test_every_site_once_the_clock_adds_up_and_closed_blocks_wait(ranch, crews, days, day_s, capacity, opens, task, lunch):
+    """Whatever is asked for: each site is on one route or has its reason; legs follow each other; shifts and closings hold."""
+    begin = 7 * 3600.0
+    options = RoundOptions(
+        task=task, num_crews=crews, num_days=days, day_s=float(day_s), capacity=capacity, reload_s=60.0,
+        closed=(Closed(block_id="Mid", opens_s=begin + opens),), lunch_s=None if lunch is None else begin + lunch,
+        lunch_length_s=300.0,
+    )  # fmt: skip
+    made = make_round(ranch, options)
+    left = [n.name for n in made.not_visited]
+    assert sorted(names(made) + left) == sorted(s.site_id for s in ranch.sites)
+    assert all(n.why in ("no_time", "closed") for n in made.not_visited)
+    assert len({(d.crew, d.day) for d in made.days}) == len(made.days) <= crews * days
+    for day in made.days:
+        assert day.begin_s >= day.day * 86_400 + begin - 1e-6
+        assert day.end_s - day.begin_s <= day_s + 1e-3
+        assert all(a.end_s == pytest.approx(b.begin_s, abs=1e-6) for a, b in pairwise(day.legs))
+        reload = sum(leg.end_s - leg.begin_s for leg in day.legs if leg.kind == "reload")
+        total = day.service_s + day.moving_s + day.idle_s + day.lunch_s + reload
+        assert total == pytest.approx(day.end_s - day.begin_s, abs=1e-3)
+        assert [s.order for s in day.stops] == list(range(1, len(day.stops) + 1))
+        assert all(a.end_s <= b.begin_s + 1e-6 for a, b in pairwise(day.stops))
+        for leg in day.legs:
+            assert all(leg.begin_s <= s.begin_s + 1e-6 and s.end_s <= leg.end_s + 1e-6 for s in leg.stops)
+            if leg.block_id == "Mid" and leg.kind in ("row", "along"):
+                assert leg.begin_s >= begin + opens - 1e-6
+        if capacity and task != "check":
+            load = 0
+            for leg in day.legs:
+                load = 0 if leg.kind == "reload" else load + len(leg.stops)
+                assert load <= capacity
+
+
+def test_lunch_falls_where_it_is_said_and_the_row_goes_on_after_it():
+    """At the first stop that ends after it; the leg is cut in two and the clock goes on."""
+    plan = plan_at(one_block(), every_third("Home"))
+    made = make_round(plan, replace(NO_LUNCH, lunch_s=7 * 3600 + 400.0, lunch_length_s=1800.0))
+    legs = made.days[0].legs
+    k = next(i for i, leg in enumerate(legs) if leg.kind == "lunch")
+    assert legs[k].begin_s >= 7 * 3600 + 400 and legs[k].end_s - legs[k].begin_s == 1800
+    assert legs[k - 1].kind == legs[k + 1].kind == "row" and legs[k + 1].continues and legs[k - 1].rows == legs[k + 1].rows
+    assert leg_text(legs[k + 1], "us", EN).startswith("Go on ")
+    check_by_geometry(plan, replace(made.days[0], legs=legs))
+
+
+def test_the_rest_of_a_day_is_planned_from_what_is_done(ranch):
+    """After the first half of a morning, only the rest is gone to, from now on; tomorrow is a whole day."""
+    options = replace(NO_LUNCH, num_crews=2, num_days=2, day_s=1500.0, first_day=date(2027, 2, 16), start_s=8 * 3600.0)
+    before = make_round(ranch, options)
+    now = options.start_s + 600
+    log = [
+        Entry(name=s.visit.name, state="checked", day=options.first_day, time_s=s.end_s)
+        for d in before.days for s in d.stops if s.end_s <= now
+    ]  # fmt: skip
+    assert 5 < len(log) < 50
+    after = make_round(ranch, replace(options, now_s=now), log)
+    assert {n.name for n in after.not_visited if n.why == "done"} == {e.name for e in log}
+    assert not set(names(after)) & {e.name for e in log}
+    today = [d for d in after.days if d.day == 0]
+    assert today and all(d.begin_s >= now and d.end_s <= options.start_s + 1500 + 1e-3 for d in today)
+    tomorrow = [d for d in after.days if d.day == 1]
+    assert tomorrow and all(d.begin_s >= 86_400 + options.start_s for d in tomorrow)
+    assert len(names(after)) + len(after.not_visited) == len(ranch.sites)
+
+
+def test_states_decide_what_a_round_needs(ranch):
+    """A check of last week does not count today; what is hung needs no hanging; what is in needs neither check nor fetching."""
+    ids = [s.site_id for s in ranch.sites]
+    first = date(2027, 2, 16)
+    log = [
+        Entry(name=ids[0], state="checked", day=date(2027, 2, 9)), Entry(name=ids[1], state="checked", day=first),
+        Entry(name=ids[2], state="hung"), Entry(name=ids[3], state="fetched"), Entry(name=ids[4], state="planned"),
+        Entry(name=ids[5], state=""),
+    ]  # fmt: skip
+
+    def done(task):
+        options = replace(NO_LUNCH, task=task, first_day=first)
+        return {n.name for n in make_round(ranch, options, log).not_visited if n.why == "done"}
+
+    assert done("check") == {ids[1], ids[3], ids[5]}
+    assert done("hang") == {ids[0], ids[1], ids[2], ids[3], ids[5]}
+    assert done("fetch") == {ids[3], ids[5]}
+
+
+def test_panels_together_see_every_site_and_flags_are_seen_each_time(ranch):
+    """Three rounds of the same seed; each about a third; two flagged sites, one by the log, are in all of them."""
+    seen: set[str] = set()
+    log = [Entry(name="EAS0003", state="flagged")]
+    for panel in (1, 2, 3):
+        options = replace(NO_LUNCH, sample=SampleOptions(panel=panel, panels=3, seed=4), flagged=("WES0002",))
+        made = make_round(ranch, options, log)
+        got = set(names(made))
+        assert {"EAS0003", "WES0002"} <= got and 20 <= len(got) <= 26
+        assert {n.why for n in made.not_visited} == {"not_sampled"} and not made.left
+        assert made.sample is not None and made.sample.panels <= 3 and made.sample.count == len(got)
+        seen |= got
+    assert seen == {s.site_id for s in ranch.sites}
+
+
+def test_what_the_sample_proves_is_told(ranch):
+    """Half-width and the stops it takes, as the sampling theory gives them."""
+    made = make_round(ranch, replace(NO_LUNCH, sample=SampleOptions(half_width=0.12)))
+    facts = made.sample
+    assert facts is not None and facts.half_width <= 0.12
+    assert facts.half_width == expected_half_width(facts.count, 60)
+    assert dict(facts.wanted)[0.12] == facts.count and expected_half_width(facts.count - 1, 60) > 0.12
+    text = sample_text(facts, EN)
+    assert f"{facts.count} of 60 sites" in text and f"±12 points need {facts.count} stops" in text
+    assert make_round(ranch, replace(NO_LUNCH, sample=SampleOptions(stops=60))).sample.half_width == 0
+    assert len(names(make_round(ranch, replace(NO_LUNCH, sample=SampleOptions(share=0.25))))) == 15
+
+
+@pytest.mark.parametrize(
+    ("changes", "log", "words"),
+    [
+        ({"sample": SampleOptions(stops=61)}, (), "61 stops"),
+        ({"sample": SampleOptions(stops=5, panels=3)}, (), "needs 20 rounds, or 21 stops"),
+        ({"flagged": ("XYZ0001",)}, (), "XYZ0001"),
+        ({}, (Entry(name="nobody", state=""),), "another plan"),
+        ({"closed": (Closed(block_id="Nowhere", opens_s=1.0),)}, (), "East, Mid, West"),
+        ({"task": "wet"}, (), "no puddles"),
+        ({"start_s": 20 * 3600.0, "first_day": date(2027, 2, 16)}, (), "No time is left"),
+    ],
+)
+def test_what_cannot_be_is_refused_by_name(ranch, changes, log, words):
+    """Each with the number or name that is wrong."""
+    with pytest.raises(InputError, match=words):
+        make_round(ranch, replace(NO_LUNCH, **changes), log)
+
+
+def test_daylight_is_kept_and_can_be_waived(ranch):
+    """A start before sunrise waits for it; the end keeps sunset."""
+    early = replace(NO_LUNCH, start_s=4 * 3600.0, day_s=3 * 3600 + 1800.0, first_day=date(2027, 2, 16))
+    made = make_round(ranch, early)
+    assert made.light_s is not None and made.days[0].begin_s == pytest.approx(made.light_s[0])
+    assert make_round(ranch, replace(early, daylight=False)).days[0].begin_s == 4 * 3600
+    assert make_round(ranch, replace(early, first_day=None)).light_s is None
+
+
+def test_closed_ground_bars_its_sites_until_it_opens(ranch):
+    """Part of the east block is closed the first day: its sites come on the second; closed for good, they are left."""
+    ground = box(100, 30, 140, 70)
+    inside = {s.site_id for s in ranch.sites if ground.contains(Point(s.x_m, s.y_m))}
+    for last, task_days in ((date(2027, 2, 16), 2), (None, 2)):
+        closure = Closure(name="wet corner", geometry=ground, first=date(2027, 2, 10), last=last)
+        plan = plan_at(replace(three_blocks(), closures=(closure,)), [s for b in BLOCKS for s in every_third(b)])
+        made = make_round(plan, replace(NO_LUNCH, num_days=task_days, first_day=date(2027, 2, 16)))
+        early = {s.visit.name for d in made.days if d.day == 0 for s in d.stops}
+        assert inside and not early & inside
+        if last is None:
+            assert {n.name for n in made.left if n.why == "closed"} >= inside
+        else:
+            assert inside <= set(names(made))
+
+
+@pytest.mark.parametrize("mode", ["truck", "foot"])
+def test_other_ways_to_go(ranch, mode):
+    """A truck that may not enter the alleys stands at the block and the crew walks; on foot all is walked, slower."""
+    made = make_round(ranch, replace(NO_LUNCH, mode=mode, day_s=9 * 3600.0))
+    assert sorted(names(made)) == sorted(s.site_id for s in ranch.sites)
+    rows = [leg for d in made.days for leg in d.legs if leg.kind == "row"]
+    assert all(leg.on_foot for leg in rows)
+    walked = sum(leg.metres for leg in rows)
+    seconds = sum(leg.end_s - leg.begin_s - sum(s.end_s - s.begin_s for s in leg.stops) for leg in rows if not leg.turns)
+    straight = sum(leg.metres for leg in rows if not leg.turns)
+    assert walked > 0 and straight / seconds == pytest.approx(TravelParams().foot_m_s, rel=1e-3)
+    for day in made.days:
+        check_by_geometry(ranch, day)
+
+
+def test_a_truck_drives_alleys_that_are_open_to_it():
+    """With travel options that let trucks in, nobody walks."""
+    plan = plan_at(one_block(), every_third("Home"), Params(travel=TravelParams(alley_mode="truck")))
+    made = make_round(plan, replace(NO_LUNCH, mode="truck"))
+    assert made.num_stops == 20 and not any(leg.on_foot for d in made.days for leg in d.legs)
+
+
+def test_puddles_are_wetted_by_road():
+    """Each once, the tank refilled where it does not reach, and by the shortest order."""
+    plan = plan_at(three_blocks(), every_third("West"))
+    puddles = tuple(
+        Puddle(name=f"P{k}", x_m=x, y_m=-3.0, lon=float(lon), lat=float(lat), block_id="West", stand="road",
+               address="the road", sites=(), farthest_m=10.0, litres=150.0)
+        for k, x in enumerate((120.0, 10.0, 60.0), start=1) for lon, lat in plan.orchard.plane.to_lonlat([(x, -3.0)])
+    )  # fmt: skip
+    plan = replace(plan, puddles=PuddlePlan(
+        puddles=puddles, bound=3, status="optimal", unserved=(), rewet_days=2, tour=MultiLineString(), tour_m=0.0,
+        tour_s=0.0, fills=1,
+    ))  # fmt: skip
+    made = make_round(plan, replace(NO_LUNCH, task="wet"))
+    assert names(made) in (["P2", "P3", "P1"], ["P1", "P3", "P2"]) and made.days[0].service_s == 720
+    tank = make_round(plan, replace(NO_LUNCH, task="wet", capacity=300.0))
+    assert sorted(names(tank)) == ["P1", "P2", "P3"]
+    assert sum(leg.kind == "reload" for leg in tank.days[0].legs) == 1
+    text = leg_text(next(leg for leg in made.days[0].legs if leg.kind == "puddle"), "us", EN)
+    assert text.startswith("Wet puddle P") and "the road" in text
