@@ -161,7 +161,7 @@ def hardware_items(plan: Plan, made: Round, width: float, _: Text) -> list[Item]
               "block before its list is ticked to the end and signed."), width,
         ),
     ]  # fmt: skip
-    for block in plan.blocks:
+    for block in plan.orchard.blocks:
         own = [plan.sites[i] for i in made.hardware if plan.sites[i].block_id == block.block_id]
         if not own:
             continue

@@ -230,7 +230,7 @@ def _as_sites(plan: Plan, day: CrewDay) -> Plan:
 def _ordered_scene(scene: Scene, made: Round, day: CrewDay, sites: Sequence[Site]) -> Scene:
     kept = tuple(layer for layer in scene.layers if layer.key not in ("sites", "excluded", "catchments"))
     marks = tuple(
-        Mark(geometry=shapely.Point(s.x_m, s.y_m), style="site", label=str(s.number), index=i) for i, s in enumerate(sites)
+        Mark(geometry=shapely.Point(s.x_m, s.y_m), style="round_stop", label=str(s.number), index=i) for i, s in enumerate(sites)
     )
     stops = Layer(key="sites", title="", marks=marks)
     return dataclasses.replace(scene, layers=(*kept, _way_layer(made, day), stops))

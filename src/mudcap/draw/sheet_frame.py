@@ -276,5 +276,5 @@ def legend_words(_: Text) -> dict[str, str]:
         "round_b": _("way of the round"),
         "round_c": _("way of the round"),
         "round_d": _("way of the round"),
-        "round_stop": _("stop of the round"),
+        "round_stop": _("stop and its order"),
     }

@@ -1,0 +1,120 @@
+"""Crew sheets and the map of a round, read back."""
+
+from __future__ import annotations
+
+import json
+import re
+from datetime import date
+from io import BytesIO
+
+import pytest
+from pypdf import PdfReader
+
+from mudcap.draw.round_scene import with_round
+from mudcap.draw.round_sheet import round_sheet
+from mudcap.draw.scene import make_scene
+from mudcap.draw.webmap import web_map
+from mudcap.plan.round_make import make_round
+from mudcap.plan.round_model import RoundOptions, SampleOptions
+from round_plans import every_third, plan_at, three_blocks
+from small_plan import HOSTILE_NAMES
+
+BLOCKS = ("West", "Mid", "East")
+
+
+@pytest.fixture(scope="module")
+def plan():
+    """Three blocks with sixty sites."""
+    return plan_at(three_blocks(), [s for b in BLOCKS for s in every_third(b)])
+
+
+@pytest.fixture(scope="module")
+def fetching(plan):
+    """Two crews who do not get done."""
+    options = RoundOptions(task="fetch", num_crews=2, day_s=3000.0, first_day=date(2027, 4, 5), zone_h=-7, lunch_s=None)
+    return make_round(plan, options)
+
+
+@pytest.fixture(scope="module")
+def pages(plan, fetching):
+    """Texts of the fetching round's pages, blanks made one."""
+    reader = PdfReader(BytesIO(round_sheet(plan, fetching)))
+    return [re.sub(r"\s+", " ", page.extract_text()) for page in reader.pages]
+
+
+def test_the_front_page_tells_the_round_and_what_is_not_done(pages, fetching):
+    """Days, daylight, cautions; a band on each page where something is left."""
+    assert fetching.left and f"INCOMPLETE: {len(fetching.left)} places" in pages[0]
+    assert all("INCOMPLETE" in page for page in pages)
+    assert "Daylight 06:" in pages[0] and "Day 1, 2027-04-05" in pages[0]
+    assert all(n.name in pages[0] for n in fetching.left)
+    for word in ("re-entry interval on the label", "helmet", "Stings", "local code, a licensed person", "shaker"):
+        assert word in pages[0]
+
+
+def test_each_crew_has_its_part_with_every_stop_and_the_cautions(pages, fetching):
+    """All the stops' names stand on pages of the crew; sentences by the clock; cautions on every crew's pages."""
+    for day in fetching.days:
+        own = " ".join(p for p in pages if f"Crew {day.crew}, Day 1" in p and "Every site of the plan" not in p)
+        assert all(s.visit.name in own for s in day.stops)
+        assert "Enter between rows" in own and "Go to" in own and "Work safely" in own and "one rider on an ATV" in own
+        assert re.search(r"07:0\d (Go to|Along)", own)
+
+
+def test_the_list_that_proves_it_holds_every_site_once(pages, plan, fetching):
+    """Fetched by whom and when, or why not; and the posts and anchors, block by block, to be signed."""
+    proof = " ".join(p for p in pages if "Every site of the plan" in p)
+    for site in plan.sites:
+        assert proof.count(site.site_id) == 1
+    done = fetching.num_stops
+    assert f"60 sites in the plan: {done} fetched in this round, 0 fetched before, {60 - done} left." in proof
+    hardware = " ".join(p for p in pages if "Posts and anchors" in p)
+    assert all(site.site_id in hardware for site in plan.sites)
+    assert all(f"Block {b} is clear" in hardware for b in BLOCKS)
+
+
+def test_the_same_bytes_and_each_paper(plan, fetching):
+    """Again the same; A3 is larger; another paper is refused."""
+    assert round_sheet(plan, fetching) == round_sheet(plan, fetching)
+    page = PdfReader(BytesIO(round_sheet(plan, fetching, page="a3"))).pages[0]
+    assert float(page.mediabox.width) == pytest.approx(297 * 72 / 25.4, abs=0.1)
+    with pytest.raises(ValueError, match="b5"):
+        round_sheet(plan, fetching, page="b5")
+
+
+def test_maps_carry_positions_and_the_order(plan, fetching):
+    """The way's page and each block's are measured viewports; order numbers stand on the block's map."""
+    reader = PdfReader(BytesIO(round_sheet(plan, fetching)))
+    maps = [p for p in reader.pages if "/VP" in p]
+    assert len(maps) == sum(1 + len(d.blocks) for d in fetching.days)
+    text = maps[1].extract_text()
+    block = fetching.days[0].blocks[0]
+    orders = [s.order for s in fetching.days[0].stops if s.visit.block_id == block]
+    assert sum(bool(re.search(rf"(?<!\d){n}(?!\d)", text)) for n in orders) == len(orders)
+
+
+def test_the_map_has_a_layer_for_each_day_and_crew(plan, fetching):
+    """Under the sites, with the way and a mark a stop; without a round the page is as before."""
+    scene = make_scene(plan)
+    layers = with_round(scene, plan, fetching).layers
+    assert layers[-1].key == "sites" and len(layers) == len(scene.layers) + len(fetching.days)
+    for layer, day in zip(layers[-1 - len(fetching.days) : -1], fetching.days, strict=True):
+        assert layer.title.startswith("Routes by day: Day 1") and layer.key == f"round-{day.crew}1"
+        assert [m.label for m in layer.marks[1:]] == [f"{day.crew}{s.order}" for s in day.stops]
+        assert layer.marks[0].geometry.length == pytest.approx(day.metres, rel=0.01)
+    page = web_map(plan, "en", fetching)
+    data = json.loads(re.search(r'id="mudcap-data">(.*?)</script>', page, re.S)[1])
+    assert [x["key"] for x in data["layers"] if x["key"].startswith("round-")] == ["round-A1", "round-B1"]
+    assert web_map(plan) == web_map(plan, "en", None) and "round-A1" not in web_map(plan)
+
+
+def test_hostile_block_names_do_no_harm():
+    """Names of blocks go through text only: the sheet is drawn, the map holds them escaped."""
+    from dataclasses import replace
+
+    ground = three_blocks()
+    blocks = tuple(replace(b, block_id=n) for b, n in zip(ground.blocks, HOSTILE_NAMES[4:7], strict=True))
+    plan = plan_at(replace(ground, blocks=blocks), [s for n in HOSTILE_NAMES[4:7] for s in every_third(n)])
+    made = make_round(plan, RoundOptions(task="check", sample=SampleOptions(stops=9)))
+    assert round_sheet(plan, made).startswith(b"%PDF")
+    assert "<script>alert" not in web_map(plan, "en", made)

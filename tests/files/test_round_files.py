@@ -1,0 +1,137 @@
+"""A round as JSON and GPX, and the log it starts from."""
+
+from __future__ import annotations
+
+import json
+import re
+from datetime import date
+from importlib import resources
+from itertools import pairwise
+
+import gpxpy
+import jsonschema
+import pytest
+from defusedxml import ElementTree
+
+from mudcap.errors import InputError
+from mudcap.files.outputs import OUTPUTS, round_outputs
+from mudcap.files.round_gpx import round_gpx
+from mudcap.files.round_json import round_facts, round_json
+from mudcap.files.round_log import read_log
+from mudcap.plan.round_make import make_round
+from mudcap.plan.round_model import Closed, Entry, RoundOptions, SampleOptions
+from round_plans import every_third, plan_at, three_blocks
+
+SCHEMA = json.loads((resources.files("mudcap.files") / "round.schema.json").read_text("utf-8"))
+BLOCKS = ("West", "Mid", "East")
+
+
+@pytest.fixture(scope="module")
+def plan():
+    """Three blocks with sixty sites."""
+    return plan_at(three_blocks(), [s for b in BLOCKS for s in every_third(b)])
+
+
+@pytest.fixture(scope="module")
+def made(plan):
+    """Two crews, two short days, one block closed at first."""
+    return make_round(plan, RoundOptions(
+        task="fetch", num_crews=2, num_days=2, day_s=1700.0, capacity=15, reload_s=60.0, first_day=date(2027, 4, 5),
+        zone_h=-7, closed=(Closed(block_id="Mid", opens_s=7.2 * 3600),), lunch_s=None,
+    ))  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "options",
+    [
+        RoundOptions(task="fetch", day_s=1200.0, lunch_s=None),
+        RoundOptions(task="check", sample=SampleOptions(stops=12), first_day=date(2027, 2, 16)),
+        RoundOptions(task="hang", num_crews=2, lunch_s=7 * 3600 + 300.0),
+    ],
+)
+def test_it_keeps_its_schema(plan, options):
+    """Draft 2020-12, nothing more and nothing less; no number that JSON does not know."""
+    jsonschema.Draft202012Validator.check_schema(SCHEMA)
+    made = make_round(plan, options)
+    text = round_json(plan, made)
+    jsonschema.validate(json.loads(text), SCHEMA)
+    assert json.loads(text)["status"] == ("incomplete" if made.left else "complete")
+    assert round_json(plan, make_round(plan, options)) == text
+
+
+def test_the_schema_would_tell(plan, made):
+    """A key more, a key less, a clock that is none."""
+    for spoil in (lambda f: f.update(more=1), lambda f: f.pop("days"), lambda f: f["days"][0]["legs"][1].update(kind="fly")):
+        facts = json.loads(round_json(plan, made))
+        spoil(facts)
+        with pytest.raises(jsonschema.ValidationError):
+            jsonschema.validate(facts, SCHEMA)
+
+
+def test_json_proves_that_no_site_is_left_behind(plan, made):
+    """Stops and what is not visited are all sites of the plan; posts and anchors are told for each."""
+    facts = round_facts(plan, made)
+    stops = [s["name"] for d in facts["days"] for leg in d["legs"] for s in leg["stops"]]
+    everything = sorted(s.site_id for s in plan.sites)
+    assert sorted(stops + [n["name"] for n in facts["not_visited"]]) == everything
+    assert sorted(h["name"] for h in facts["hardware"]) == everything
+    assert facts["stops"] == len(stops) and any("shaker" in c for c in facts["cautions"])
+
+
+def test_gpx_keeps_the_order_of_the_standard_and_short_names(plan, made):
+    """GPX 1.1: metadata, wpt, rte, trk in this order; names unique, at most ten letters; a route and a track each day."""
+    text = round_gpx(plan, made)
+    root = ElementTree.fromstring(text)
+    tags = [re.sub(r"\{.*\}", "", child.tag) for child in root]
+    ranks = [("metadata", "wpt", "rte", "trk").index(t) for t in tags]
+    assert ranks == sorted(ranks) and root.attrib["version"] == "1.1"
+    gpx = gpxpy.parse(text)
+    assert len(gpx.routes) == len(gpx.tracks) == len(made.days) >= 3
+    names = [r.name for r in gpx.routes] + [t.name for t in gpx.tracks] + [p.name for r in gpx.routes for p in r.points]
+    assert len(set(names)) == len(names) and max(map(len, names)) <= 10
+    for route, track, day in zip(gpx.routes, gpx.tracks, made.days, strict=True):
+        assert [p.name for p in route.points] == [s.visit.name for s in day.stops]
+        assert track.length_2d() == pytest.approx(day.metres, rel=0.01)
+        stop = day.stops[0]
+        assert (route.points[0].latitude, route.points[0].longitude) == pytest.approx(stop.visit.lonlat[::-1], abs=1e-6)
+    assert "time" not in tags and all(a != b for a, b in pairwise(names))
+
+
+def test_names_of_outputs_are_fixed_and_their_own():
+    """No task's files meet another's or the plan's."""
+    names = [n for task in ("hang", "check", "wet", "fetch") for n in round_outputs(task)]
+    assert len(set(names)) == 16 and not set(names) & set(OUTPUTS)
+
+
+def test_a_log_is_read_in_its_usual_dresses(tmp_path):
+    """Columns by any usual name and order, English or Spanish words, ISO times or hours, semicolons; a `no` is no entry."""
+    path = tmp_path / "log.csv"
+    path.write_text(
+        "\ufeffState;Site ID;When;Note\nchecked;WES0001;2027-02-16T09:30:12;ok\nFallen;WES0002;2027-02-16;on the ground\n"
+        "revisado;WES0003;9:05;\n;WES0004;;\nno;WES0005;;\n\n"
+    )
+    assert read_log(path) == (
+        Entry(name="WES0001", state="checked", day=date(2027, 2, 16), time_s=9.5 * 3600, note="ok"),
+        Entry(name="WES0002", state="flagged", day=date(2027, 2, 16), note="on the ground"),
+        Entry(name="WES0003", state="checked", time_s=9 * 3600 + 300.0), Entry(name="WES0004", state=""),
+    )  # fmt: skip
+    path.write_text("site\nWES0001\n")
+    assert read_log(path) == (Entry(name="WES0001", state=""),)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("tree,state\n1,checked\n", "no column of sites"),
+        ("site,state\nA1,polished\n", "line 2: 'polished' is no state"),
+        ("site,state,time\nA1,checked,noonish\nB1,checked,2027-02-31\n", "(?s)line 2: 'noonish'.*line 3: '2027-02-31'"),
+        ("site,state\n,checked\n", "line 2: no site"),
+        ("site,state\n\x00,checked\n", "zero bytes"),
+    ],
+)
+def test_a_log_that_cannot_be_read_names_its_lines(tmp_path, text, words):
+    """Every bad line at once."""
+    path = tmp_path / "log.csv"
+    path.write_text(text)
+    with pytest.raises(InputError, match=words):
+        read_log(path)
