@@ -69,7 +69,9 @@ EXACT_BEFORE_OTHERS: dict[Effort, dict[str, Any]] = {
     "normal": {"work": 600_000, "nonzeros": 6_000, "gap_share": 0.01},
     "long": {"work": 6_000_000, "nonzeros": 16_000, "gap_share": 0.03},
 }
-SEARCH_WITH_SLACK = 0.6
+SEARCH_WITH_SLACK, RELAXATIONS_WITH_SLACK = 0.4, 8
+"""Share of the search, and most relaxations, of the farthest level where some of it is given up anyway: the rest of the time
+is better spent on the levels after it."""
 SCOUT_SHARE, SPARING_SHARE = 0.2, 0.5
 """Shares of the work, where rows are spared, that go into the layout before (it only shows how good the mean can be) and
 into the one that stands in the end; the rest of the time goes into the search for rows."""
@@ -134,8 +136,12 @@ def farthest_params(effort: Effort, slack: float) -> FarthestParams:
     minutes for a tenth of a metre, and less search where some of the farthest is given up anyway."""
     params = FARTHEST_EFFORTS[effort]
     exact = replace(params.exact, **EXACT_BEFORE_OTHERS[effort])
-    steps = params.search_steps if slack <= 0 else int(SEARCH_WITH_SLACK * params.search_steps)
-    return replace(params, exact=exact, search_steps=steps)
+    if slack <= 0:
+        return replace(params, exact=exact)
+    return replace(
+        params, exact=exact, search_steps=int(SEARCH_WITH_SLACK * params.search_steps),
+        relaxations=min(RELAXATIONS_WITH_SLACK, params.relaxations),
+    )  # fmt: skip
 
 
 def has_economy(problem: PlacementProblem) -> bool:

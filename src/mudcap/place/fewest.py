@@ -19,7 +19,7 @@ from mudcap.place.swap import build_service, open_sites
 from mudcap.place.swap_descent import descend
 from mudcap.place.swap_local import iterate
 
-SEARCH_STEPS: Final[dict[Effort, int]] = {"quick": 10_000, "normal": 200_000, "long": 10_000_000}
+SEARCH_STEPS: Final[dict[Effort, int]] = {"quick": 5_000, "normal": 200_000, "long": 10_000_000}
 NODES: Final[dict[Effort, int]] = {"quick": 200, "normal": 2_000, "long": 400_000}
 ENTRIES: Final[dict[Effort, int]] = {"quick": 1_500, "normal": 20_000, "long": 10**9}
 """Branch and bound is tried on covers with no more entries than this: even its first node is long on larger ones."""

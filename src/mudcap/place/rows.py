@@ -62,6 +62,19 @@ def even_pattern(low: int, high: int, count: int, shift: float) -> NDArray[np.in
     return np.unique(np.clip(rows, low - 1, high))
 
 
+def pitch_pattern(tree_rows: ArrayLike, pitch: int) -> NDArray[np.int64]:
+    """Return every ``pitch``-th drive row among these tree rows, as far from the first row as from the last.
+
+    >>> pitch_pattern(range(1, 61), 3)[:3].tolist()
+    [1, 4, 7]
+    """
+    rows = np.unique(np.asarray(tree_rows, np.int64))
+    span = int(rows[-1] - rows[0]) + 1
+    count = -(-span // pitch)
+    first = int(rows[0]) + max(0, span - (count - 1) * pitch - 2) // 2
+    return np.minimum(first + pitch * np.arange(count), int(rows[-1]))
+
+
 def fewest_driven(problem: PlacementProblem, service: Service) -> int:
     """Return a number of drive rows that no layout within the cap of the service lists can go below.
 
@@ -81,13 +94,22 @@ def fewest_driven(problem: PlacementProblem, service: Service) -> int:
 
 def _needed_sets(row: NDArray[np.int64], service: Service) -> set[tuple[int, ...]]:
     """Return the distinct sets of drive rows of which each unserved demand point needs one."""
-    unserved = service.outside_cost == service.penalty
+    unserved = np.flatnonzero(service.outside_cost == service.penalty)
     point = np.repeat(np.arange(service.num_demand), np.diff(service.demand_start))
-    beside_row = row[service.demand_candidate]
-    pairs = np.concatenate([np.column_stack([point, beside_row - side]) for side in (0, 1)])
-    pairs = np.unique(pairs[unserved[pairs[:, 0]]], axis=0)
-    cuts = np.flatnonzero(np.diff(pairs[:, 0])) + 1
-    return {tuple(rows.tolist()) for rows in np.split(pairs[:, 1], cuts)} - {()}
+    least = int(row.min()) - 1
+    drive = row[service.demand_candidate] - least
+    near = csr_matrix(
+        (np.ones(2 * len(point), np.bool_), (np.tile(point, 2), np.concatenate([drive, drive - 1]))),
+        shape=(service.num_demand, int(row.max()) - least + 1),
+    )[unserved]
+    near.sum_duplicates()
+    near = near[np.diff(near.indptr) > 0]
+    first, last = near.indices[near.indptr[:-1]], near.indices[near.indptr[1:] - 1]
+    unbroken = last - first + 1 == np.diff(near.indptr)
+    runs = np.unique(np.column_stack([first, last])[unbroken], axis=0) + least
+    broken = near[~unbroken]
+    sets = {tuple(range(low, high + 1)) for low, high in runs.tolist()}
+    return sets | {tuple((part + least).tolist()) for part in np.split(broken.indices, broken.indptr[1:-1]) if len(part)}
 
 
 def _cover(needs: list[tuple[int, ...]]) -> int:

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from mudcap.place.mean import MeanParams
 from mudcap.place.problem import Effort, PlacementProblem
-from mudcap.place.rows import beside, drive_rows, even_pattern, num_driven
+from mudcap.place.rows import beside, drive_rows, even_pattern, fewest_driven, num_driven, pitch_pattern
+from mudcap.place.rows_window import window
 from mudcap.place.swap import Layout, Service, build_service, num_unserved, open_sites
 from mudcap.place.swap_start import even_density, spread
 
@@ -18,6 +19,14 @@ Stop = Callable[[], bool] | None
 Improve = Callable[[Service, Layout, MeanParams], tuple[Layout, bool]]
 """Lowers the mean square of a layout within the cap; second: whether it was stopped."""
 
+PITCHES = (5, 4, 3, 2)
+"""Every so many tree rows one drive row: what is tried first."""
+WINDOW_SITES = 500
+"""From twice as many sites on, a part with so many shows how far apart the drive rows can be."""
+CLOSER = (1.0, 1.04, 1.1, 1.2)
+"""Times as many drive rows as the part needs, one after another, that are tried in the whole."""
+WHOLE_PITCH = 1.06
+"""Times as many drive rows that may be driven so that they lie the same whole number of tree rows apart."""
 LAST_ROW_SHARE = 1 / 3
 """Largest share of the mean that may be given up which a single row may cost: where sparing one more row costs more
 than this alone, it is driven. A rule of ours."""
@@ -93,12 +102,22 @@ class RowsSearch:
 def find_few_rows(search: RowsSearch, sites: NDArray[np.int64], least: int) -> FewRows:
     """Return the layout with the fewest driven rows found, ``sites`` themselves where nothing better is.
 
-    The number is halved towards ``least`` with evenly spread drive rows; then single rows are left out; in the end a
-    row is driven after all where sparing it alone costs too much.
+    Every so many rows first (a regular block may bear every third row and no number between); then the number is halved
+    towards ``least`` with evenly spread drive rows; then single rows are left out; in the end a row is driven after all
+    where sparing it alone costs too much.
     """
     best = FewRows(driven=np.unique(drive_rows(search.row[sites])), sites=sites, mean_m=search.mean_m)
+    if len(sites) > 2 * WINDOW_SITES:
+        return _as_in_window(search, best)
     found = {len(best.driven): best}
     too_few = least - 1
+    for pitch in PITCHES:
+        driven = pitch_pattern(np.unique(search.row), pitch)
+        if least <= len(driven) < len(best.driven) and not search.is_over():
+            trial = _try(search, driven, None)
+            if trial is not None:
+                best = found[len(trial.driven)] = trial
+                break
     while len(best.driven) - too_few > 1 and not search.is_over():
         count = (len(best.driven) + too_few) // 2
         trial = _try_patterns(search, count)
@@ -112,6 +131,35 @@ def find_few_rows(search: RowsSearch, sites: NDArray[np.int64], least: int) -> F
         if richer is None or best.mean_m - richer.mean_m <= LAST_ROW_SHARE * search.economy * search.mean_m:
             break
         best = richer
+    return best
+
+
+def _as_in_window(search: RowsSearch, best: FewRows) -> FewRows:
+    """Return a layout of a large block with drive rows as far apart as a part of it bears, or ``best``.
+
+    Where the whole does not bear what the part does, with rows a little closer.
+    """
+    part, inner = window(search.problem, best.sites, WINDOW_SITES)
+    service = build_service(part, power=2, cap_m=search.cap_m)
+    layout = open_sites(service, inner)
+    if num_unserved(service, layout):
+        return best
+    small = replace(search, problem=part, mean_m=mean_distance(part, layout))
+    few = find_few_rows(small, inner, fewest_driven(part, service))
+    pitch = len(np.unique(small.row)) / max(1, len(few.driven))
+    rows = np.unique(search.row)
+    for closer in CLOSER:
+        if search.is_over():
+            break
+        count = int(np.ceil(closer * len(rows) / pitch - 1e-9))
+        driven = even_pattern(int(rows[0]), int(rows[-1]), count, 0.0)
+        if closer == 1 and len(pitch_pattern(rows, round(pitch))) <= WHOLE_PITCH * count:
+            driven = pitch_pattern(rows, round(pitch))
+        if len(driven) >= len(best.driven):
+            break
+        trial = _try(search, driven, None)
+        if trial is not None and len(trial.driven) < len(best.driven):
+            return trial
     return best
 
 
