@@ -1,0 +1,84 @@
+"""Goods in a plan: nothing where nothing is asked for, and all of it reported where it is."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from datetime import date
+from importlib import resources
+
+import jsonschema
+from small_plan import two_block_plan
+
+from mudcap.files.report_json import report
+from mudcap.files.report_text import report_md
+from mudcap.plan.goods import with_goods
+from mudcap.plan.model import Plan
+from mudcap.supply.params import KitParams, PackageParams, SupplyParams
+
+GOODS = SupplyParams(
+    packages=(
+        PackageParams(name="bundle | 20", cavities=20, cost=4.0, stock=30, buyable=True, lead_days=30),
+        PackageParams(name="old reed", kind="reed", cavities=25, stock=9, from_block="Creek"),
+    ),
+    kit=(KitParams(name="shelter", cost=12.0, stock=4),),
+    needed_by=date(2027, 2, 10),
+    load_shelters=10,
+    load_kg=100.0,
+    female_cocoon_ml=0.5,
+    male_cocoon_ml=0.3,
+    currency="$",
+)
+
+
+def made(supply: SupplyParams | None, **changes: object) -> Plan:
+    plan = two_block_plan()
+    return with_goods(replace(plan, params=replace(plan.params, supply=supply), **changes))
+
+
+def test_without_a_supply_table_only_bees_are_counted():
+    """No goods, no loads, no finding."""
+    plan = made(None)
+    assert plan.supply == () and plan.supply_plan is None
+    assert [f.code for f in plan.findings] == [f.code for f in two_block_plan().findings]
+    assert [b.block_id for b in plan.bees] == ["North 40", "Creek"]
+    facts = report(plan)
+    assert facts["supply"] is None and facts["bees"][0]["female_cocoons"] > facts["bees"][0]["females_released"]
+
+
+def test_goods_are_in_both_reports():
+    """Valid by the schema; sums by block equal the ranch's; the grower's text names what to buy and what stays."""
+    plan = made(GOODS)
+    schema = json.loads(resources.files("mudcap.files").joinpath("report.schema.json").read_text(encoding="utf-8"))
+    facts = json.loads(json.dumps(report(plan)))
+    jsonschema.validate(facts, schema)
+    supply = facts["supply"]
+    for k, line in enumerate(supply["kit"]):
+        assert sum(b["kit"][k]["needed"] for b in supply["blocks"]) == line["needed"]
+    assert [len(load["sites"]) for load in supply["loads"]] == [10, 10, 10, 6]
+    assert all(s.cavities >= t.cavities for s, t in zip(plan.supply, plan.sites, strict=True))
+    text = report_md(plan)
+    assert "## Goods from the yard" in text and "bundle \\| 20" in text and "litres of loose cocoons" in text
+
+
+def test_what_a_grower_has_to_know_is_told():
+    """A dirty lot, an order that is late, and loads by weight though nothing says its weight."""
+    codes = {f.code for f in made(GOODS).findings}
+    assert {"lot_kept_back", "order_late", "to_buy", "load_not_known"} <= codes
+
+
+def test_a_shortage_is_a_warning():
+    """Nothing for sale."""
+    short = replace(GOODS, packages=(replace(GOODS.packages[0], buyable=False),))
+    plan = made(short)
+    assert any(f.code == "cavities_short" and f.level == "warning" for f in plan.findings)
+    assert sum(s.short for s in plan.supply) == sum(s.cavities for s in plan.sites) - 600
+
+
+def test_a_plan_beyond_the_magnetic_model_says_so():
+    """True bearings stay."""
+    plan = two_block_plan()
+    later = replace(plan, params=replace(plan.params, supply=SupplyParams(), plan_date=date(2035, 1, 1)))
+    goods = with_goods(later)
+    assert goods.supply[0].facing_deg == 135.0 and goods.supply[0].facing_magnetic_deg is None
+    assert "no_declination" in {f.code for f in goods.findings}
