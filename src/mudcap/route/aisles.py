@@ -21,6 +21,8 @@ from mudcap.route.walk import Leg, Use, walk
 _TOO_MANY = 100_000.0
 """Estimated states a step beyond which no order is hoped to be exact outright."""
 _EPS = 1e-6
+_SEARCHED_STOPS = 1_000
+"""A round of so many stops that is not proven is also sought by local search."""
 _DRAWN_TOGETHER = (0.0, 0.05, 0.1, 0.2, 0.3, 0.5, 0.7, 1.0)
 """Shares of the headlands and roads that are drawn together, one after the other, until the programme can bound the round."""
 
@@ -54,8 +56,8 @@ def solve_block(graph: StopGraph, params: RoundParams | None = None) -> BlockTou
 
     Exact for any graph whose frontier stays narrow, such as parallel drive rows with a few headlands and cross-roads, whole
     or with rows missing, cut or of unequal length. ``plain_states``, ``max_states`` and ``max_depths`` keep the work in
-    bounds. Where they had to drop anything, the sides are settled for one half of the tree rows at a time, the other half
-    held, and the status is ``feasible`` unless the bound proves the round. Where ways are one-way, or the network is too wide
+    bounds. Where they had to drop anything, a local search follows, and the sides are settled for one half of the tree rows at
+    a time, the other half held, and the status is ``feasible`` unless the bound proves the round. Where ways are one-way, or the network is too wide
     for the programme, a local search finds the round and the programme bounds it on easier ground (``method``).
 
     Raises ``ValueError`` where the graph is malformed or a stop cannot be reached from the start and left again.
@@ -83,8 +85,7 @@ def _search(graph: StopGraph, params: RoundParams) -> BlockTour:
         except TooWide:
             continue
         bound = found.bound
-        passed = np.array([h.stop for leg in found.legs for h in leg.halts], np.int64)
-        order = passed if len(passed) == graph.num_stops else None
+        order = _order(found) if len(_order(found)) == graph.num_stops else None
         break
     legs = tour_any(graph, _turn_costs(graph, params), params, order=order)
     cost = sum(leg_seconds(graph, legs, params))
@@ -109,9 +110,17 @@ def _exact(graph: StopGraph, params: RoundParams) -> BlockTour:
         return best
     bound = best.bound
     tour = _solve(fix_sides(graph, busiest_side(graph), -1, 2), params, best.objective)
-    best = tour or best
+    best = min([best, tour or best], key=lambda t: t.objective)
+    if _is_small(graph):
+        legs = tour_any(graph, _turn_costs(graph, params), params, order=_order(best))
+        cost = sum(leg_seconds(graph, legs, params))
+        if cost < best.objective - _EPS:
+            length = sum(leg.length_m for leg in legs)
+            best = replace(best, objective=cost, legs=legs, length_m=length)
     since = 0
     for k in range(params.max_halves):
+        if bound is not None and bound >= best.objective - _EPS:
+            break
         half = fix_sides(graph, sides_of(best.legs, graph.num_stops), k % 2, 2)
         tour = _solve(half, params, best.objective)
         since = 0 if tour and tour.objective < best.objective - _EPS else since + 1
@@ -120,6 +129,16 @@ def _exact(graph: StopGraph, params: RoundParams) -> BlockTour:
             break
     proven = bound is not None and bound >= best.objective - _EPS
     return replace(best, bound=bound, status="optimal" if proven else "feasible")
+
+
+def _order(tour: BlockTour) -> NDArray[np.int64]:
+    """The stops as the round comes by."""
+    return np.array([h.stop for leg in tour.legs for h in leg.halts], np.int64)
+
+
+def _is_small(graph: StopGraph) -> bool:
+    """Whether a local search over all stops is worth its matrix."""
+    return graph.num_stops <= _SEARCHED_STOPS
 
 
 def _solve(graph: StopGraph, params: RoundParams, upper: float = np.inf) -> BlockTour | None:

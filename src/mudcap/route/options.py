@@ -22,9 +22,9 @@ class RoundParams:
     """Each time a drive row is entered or left at an end where it does not go on."""
     u_turn_s: float = 0.0
     """Each time the vehicle turns round inside a drive row (or backs out of it)."""
-    plain_states: int = 20_000
+    plain_states: int = 100_000
     """Up to so many states after a step the programme runs outright, which takes a fraction of a second."""
-    max_states: int = 3_000
+    max_states: int = 30_000
     """States kept after each step where it has to be guided by bounds; the result is proven or comes with its bound."""
     max_halves: int = 4
     """Runs with one half of the tree rows held to their sides, where all at once are too many."""

@@ -12,11 +12,13 @@ from mudcap.route.frontier import Outcome, run
 from mudcap.route.relax import Cut, relax
 from mudcap.route.steps import Step
 
-_PLAIN_WORK = 6e6
-"""States times options that are tried outright: about half a second."""
+_PLAIN_WORK = 3e7
+"""States times options that are tried outright: one or two seconds."""
 _RELAXATIONS = ((32, 16_384), (512, 131_072))
 """Values of open groups that are kept and states allowed: first a quick relaxation, then a tight one."""
 _WIDTHS = (300, 3_000)
+_GUIDED_WORK = 2.5e8
+"""States times options beyond which no round that is guided by bounds is widened."""
 
 
 def cheapest(
@@ -43,9 +45,10 @@ def cheapest(
         if layers is None and bound > 0:
             break
         bound = max(bound, layers[0].to_go[0] if layers else 0.0)
-        widths = [*(w for w in _WIDTHS if w < max_states), max_states]
+        most = max(int(_GUIDED_WORK / sum(len(step.cost) for step in steps)), _WIDTHS[-1])
+        widths = sorted({min(w, most) for w in (*_WIDTHS, max_states) if w <= max_states})
         for width in [*widths, 4 * max_states, 16 * max_states]:
-            if width > max_states and (best is not None or np.isfinite(upper)):
+            if width > widths[-1] and (best is not None or np.isfinite(upper)):
                 break  # wider than asked only where nothing at all was found
             found = run(steps, max_states=width, layers=layers, upper=upper)
             if found is None:
