@@ -123,7 +123,7 @@ def test_waypoints_a_block_are_those_of_the_whole():
             assert [p.name for p in points] == [s.site_id for s in plan.sites if s.block_id == block]
             assert {p.type for p in points} == {block}
     assert len(set(seen)) == len(seen) == 39 and max(map(len, seen)) <= NAME_AT_MOST
-    assert {p.type for p in gpxpy.parse(sites_gpx(plan)).waypoints} == set(code.values())
+    assert {p.type for p in gpxpy.parse(sites_gpx(plan)).waypoints} == {*code.values(), "Puddle", "Release point"}
 
 
 def test_icons_are_pictures_of_their_shapes():

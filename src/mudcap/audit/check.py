@@ -12,12 +12,13 @@ from mudcap.audit.claim import Claim
 from mudcap.audit.faults import Case, look
 from mudcap.audit.goods import check_goods
 from mudcap.audit.places import check_places
+from mudcap.audit.provisions import check_provisions
 from mudcap.audit.service import check_service
 from mudcap.audit.sums import check_sums
 from mudcap.lang import _
 from mudcap.orchard.model import Finding
 
-CHECKS: Final[tuple[Callable[[Case], Iterator[Finding]], ...]] = (check_places, check_service, check_sums, check_goods)
+CHECKS: Final[tuple[Callable[[Case], Iterator[Finding]], ...]] = (check_places, check_service, check_sums, check_provisions, check_goods)
 """What is looked at, in the order of the findings; mud plans and rounds add their own here."""
 
 

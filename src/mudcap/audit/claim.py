@@ -94,6 +94,51 @@ class BlockClaim:
     cavities_per_female: float | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PuddleClaim:
+    """One puddle as the plan states it."""
+
+    name: str
+    x_m: float
+    y_m: float
+    sites: tuple[int, ...]
+    """Numbers of the sites that take mud from it because no clean mud is near."""
+    farthest_m: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MudClaim:
+    """What a plan states of mud brought to the sites."""
+
+    limit_m: float
+    puddles: tuple[PuddleClaim, ...]
+    bound: int
+    """Fewest puddles that could do."""
+    unserved: tuple[tuple[int, float], ...]
+    """(number of the site, metres missing) where no puddle can be made near enough."""
+    tour_m: float
+    tour_bound_m: float
+    leg_m: tuple[float, ...]
+    """Metres of each piece of the water truck's way."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReleaseClaim:
+    """One release point as the plan states it."""
+
+    name: str
+    block_id: str
+    x_m: float
+    y_m: float
+    row: int
+    tree: int
+    females: int
+    males: int
+    containers: int
+    capacity: int
+    """Cocoons that a container holds."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Zone:
     """Ground that is barred: a keep-out, hives, a hazard, a store, a closure, or a swept lane round its centre line."""
@@ -203,6 +248,10 @@ class Claim:
     """Clean mud sources, from which `mud_m` follows. None = not checked."""
     mud_limit_m: float = np.inf
     """Farthest mud where the limit bars sites; inf where it only flags them."""
+    brought: MudClaim | None = None
+    """Puddles that bring mud; None where the plan makes none."""
+    release: tuple[ReleaseClaim, ...] | None = None
+    """Where cocoons are set out. None = not checked."""
     banned_xy: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 2)))
     """(k, 2) places on which no site may stand."""
     pinned_xy: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 2)))

@@ -18,7 +18,10 @@ from mudcap.audit.claim import (
     GoodsClaim,
     LevelClaim,
     LoadClaim,
+    MudClaim,
     PackageClaim,
+    PuddleClaim,
+    ReleaseClaim,
     SiteClaim,
     Stations,
     Trees,
@@ -63,6 +66,14 @@ def claim_of(plan: Plan, *, earlier: Earlier, pinned: NDArray[np.int64]) -> Clai
         drivable=(_drivable(plan),),
         mud=tuple(s.geometry for s in serving_mud(orchard, params.mud.clay_share_min)),
         mud_limit_m=params.mud.limit_m if existing else np.inf,
+        brought=_brought(plan),
+        release=tuple(
+            ReleaseClaim(
+                name=r.name, block_id=r.block_id, x_m=r.x_m, y_m=r.y_m, row=r.row, tree=r.tree, females=r.females,
+                males=r.males, containers=r.containers, capacity=params.release.capacity,
+            )
+            for r in plan.release
+        ),
         banned_xy=stations.xy[banned],
         pinned_xy=stations.xy[pinned],
         earlier_ids=frozenset(s.site_id for s in earlier.sites),
@@ -95,6 +106,19 @@ def _goods(plan: Plan) -> GoodsClaim | None:
         place_in_load=tuple((s.load, s.place_in_load) for s in plan.supply),
         load_shelters=options.load_shelters,
         needed_by=options.needed_by or plan.params.plan_date,
+    )  # fmt: skip
+
+
+def _brought(plan: Plan) -> MudClaim | None:
+    made = plan.puddles
+    if made is None:
+        return None
+    return MudClaim(
+        limit_m=plan.params.mud.limit_m, bound=made.bound, unserved=made.unserved, tour_m=made.tour_m,
+        tour_bound_m=made.tour_bound_m, leg_m=tuple(leg.length for leg in made.tour.geoms),
+        puddles=tuple(
+            PuddleClaim(name=p.name, x_m=p.x_m, y_m=p.y_m, sites=p.sites, farthest_m=p.farthest_m) for p in made.puddles
+        ),
     )  # fmt: skip
 
 

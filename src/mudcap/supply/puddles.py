@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
+from scipy.spatial.distance import cdist
 from shapely import LineString, MultiLineString
 
 from mudcap.geo.units import Units
@@ -33,6 +34,8 @@ SolveAll = Callable[[Sequence[SolveJob]], Sequence[Placement]]
 TAP_REACH_M: Final = 50.0
 """A water point farther than this from where the truck can go is of no use to it; common practice, no source."""
 _TIE_M: Final = 1e-3
+_TRIES: Final = 200
+"""Places of equal distance that are looked at for a shorter round."""
 _NAMES: Final[dict[int, StandKind]] = {HEADLAND: "headland", ALLEY: "alley"}
 _NO: Final = {"no", "n", "false", "0"}
 
@@ -281,26 +284,41 @@ def _ties(
     place: PlaceParams,
 ) -> tuple[_Chosen, _Round] | None:
     """Puddles moved to places just as near to their sites from which the round is shorter; None where there are none."""
-    place_of = chosen.place.copy()
-    for k, sites in enumerate(chosen.serves):
-        near = np.array(cKDTree(places.xy).query_ball_point(places.xy[place_of[k]], 2 * mud.limit_m), np.int64)
-        away = shapely.distance(shapely.points(places.xy[near])[:, None], shapely.points(site_xy[sites])[None, :])
-        same = (away.sum(axis=1) <= away[near == place_of[k]].sum() + _TIE_M * len(sites)) & (
-            away.max(axis=1) <= mud.limit_m + 1e-9
-        )
-        for other in np.setdiff1d(near[same], place_of):
-            trial = place_of.copy()
-            trial[k] = other
-            found = _drive(orchard, places, trial, mud=mud, travel=travel, place=place)
-            if found.found.metres < truck.found.metres - _TIE_M:
-                place_of, truck = trial, found
-    if (place_of == chosen.place).all():
+    others = _as_near(places, chosen, site_xy, mud.limit_m)
+    if not others:
+        return None
+    order = list(dict.fromkeys(truck.found.order))
+    number = np.concatenate([chosen.place, [p for _k, p in others]])
+    net, stops, _off = with_stops(places.ways, places.stand_xy[number], mode=TRUCK)
+    table = travel_table(net, np.concatenate([stops, [_yard(net, stops[: len(order)])[0]]]), mode=TRUCK)
+    at = np.arange(len(chosen.place))
+    for j, (k, _place) in enumerate(others, start=len(order)):
+        here = order.index(k)
+        before, after = (at[order[i]] if 0 <= i < len(order) else len(number) for i in (here - 1, here + 1))
+        if table[before, j] + table[j, after] < table[before, at[k]] + table[at[k], after] - _TIE_M:
+            at[k] = j
+    if (at == np.arange(len(at))).all():
         return None
     needy = np.sort(np.concatenate(chosen.serves))
-    moved = _served(places, place_of, site_xy, needy, chosen.bound, chosen.status)
-    if len(moved.place) != len(place_of) or (moved.place != place_of).any():
-        return None
-    return moved, truck
+    moved = _served(places, np.sort(number[at]), site_xy, needy, chosen.bound, chosen.status)
+    found = _drive(orchard, places, moved.place, mud=mud, travel=travel, place=place)
+    return (moved, found) if found.found.metres < truck.found.metres - _TIE_M else None
+
+
+def _as_near(
+    places: PuddlePlaces, chosen: _Chosen, site_xy: NDArray[np.float64], limit_m: float
+) -> list[tuple[int, int]]:
+    """(puddle, other place) where the sites of the puddle would have it just as near."""
+    tree, found = cKDTree(places.xy), []
+    for k, sites in enumerate(chosen.serves):
+        here = places.xy[chosen.place[k]]
+        away = np.hypot(*(site_xy[sites] - here).T)
+        reach_m = 2 * (float(away.sum()) / len(sites)) + _TIE_M  # farther off, the mean distance can only be greater
+        near = np.setdiff1d(np.array(tree.query_ball_point(here, reach_m), np.int64), chosen.place)
+        gap = cdist(places.xy[near], site_xy[sites])
+        same = (gap.sum(axis=1) <= away.sum() + _TIE_M) & (gap.max(axis=1, initial=0.0) <= limit_m + 1e-9)
+        found += [(k, int(p)) for p in near[same]]
+    return found[:_TRIES]
 
 
 def _plan(

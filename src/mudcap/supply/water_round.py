@@ -16,8 +16,8 @@ EXACT_ONE_TANK: Final = 11
 """Up to so many visits the round is exact where one tank is enough."""
 EXACT_MORE: Final = 7
 """Up to so many where it is not."""
-KICKS: Final[dict[Effort, int]] = {"quick": 10, "normal": 150, "long": 2000}
-_ASCENT: Final = 120
+KICKS: Final[dict[Effort, int]] = {"quick": 3, "normal": 150, "long": 2000}
+_ASCENT: Final = 80
 _EPS: Final = 1e-9
 
 
@@ -66,9 +66,10 @@ def solve_round(problem: WaterProblem, *, effort: Effort = "normal", seed: int =
         refill=problem.refill[np.ix_(visit, visit)], load=load, tank=problem.tank_l,
     )  # fmt: skip
     is_small = len(visit) <= (EXACT_ONE_TANK if load.sum() <= problem.tank_l + _EPS else EXACT_MORE)
-    order = _exact(job) if is_small else _searched(job, KICKS[effort], seed, _tree_bound(job))
+    bound = 0.0 if is_small else _tree_bound(job)
+    order = _exact(job) if is_small else _searched(job, KICKS[effort], seed, bound)
     metres, fill = _filled(job, order)
-    bound = metres if is_small else min(_tree_bound(job), metres)
+    bound = metres if is_small else min(bound, metres)
     return WaterRound(
         order=tuple(int(visit[k]) for k in order), fill_before=tuple(fill), metres=metres, bound_m=bound
     )
@@ -277,7 +278,7 @@ def _tree_bound(job: _Job) -> float:
         if (degree == 2).all():
             break
         price = price + step * (degree - 2)
-        step *= 0.95
+        step *= 0.93
     return best * (1 - 1e-12)
 
 
