@@ -1,0 +1,176 @@
+"""`mudcap round`: what it writes, says and refuses. The plan's solver is a quick stand-in in a real child process."""
+
+from __future__ import annotations
+
+import csv
+import json
+import re
+import shutil
+from importlib import resources
+from pathlib import Path
+
+import click
+import jsonschema
+import pytest
+from small_ranch import geojson, make_ranch
+
+from mudcap.app import cli, runner
+from mudcap.app.times import Closing, Duration, Lunch, Panel, Speed
+from mudcap.files.outputs import round_outputs
+
+SCHEMA = json.loads((resources.files("mudcap.files") / "round.schema.json").read_text("utf-8"))
+README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+
+
+def run(capsys, *arguments: object) -> tuple[int, str, str]:
+    code = cli.run([str(a) for a in arguments])
+    out, err = capsys.readouterr()
+    assert "Traceback" not in out + err
+    return code, out, err
+
+
+@pytest.fixture(scope="module")
+def planned(tmp_path_factory):
+    """Two planned blocks."""
+    ranch = make_ranch(tmp_path_factory.mktemp("planned") / "ranch", "North", "South")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(runner, "SOLVER", "solvers:good")
+        assert cli.run(["plan", str(ranch), "-q", "--quick"]) == 0
+    return ranch
+
+
+@pytest.fixture
+def ranch(planned, tmp_path):
+    """A copy of them for one test."""
+    return Path(shutil.copytree(planned, tmp_path / "ranch"))
+
+
+def test_it_writes_four_files_beside_the_plan_and_tells_the_days(ranch, capsys):
+    """PDF, HTML, GPX and JSON, the plan's own files untouched; again the same bytes; every site once."""
+    out = ranch / "out"
+    before = {p.name: p.read_bytes() for p in out.iterdir()}
+    code, said, err = run(capsys, "round", ranch, "--task", "check", "--crew", 2, "--day", "6h", "--date", "2027-02-16")
+    names = round_outputs("check")
+    assert code == 0 and sorted(p.name for p in out.iterdir()) == sorted([*before, *names])
+    assert all((out / n).read_bytes() == before[n] for n in before)
+    assert (out / names[0]).read_bytes().startswith(b"%PDF") and "round-A1" in (out / names[1]).read_text()
+    facts = json.loads((out / names[3]).read_text())
+    jsonschema.validate(facts, SCHEMA)
+    with open(out / "picklist.csv", encoding="utf-8-sig") as file:
+        sites = {row["site_id"] for row in csv.DictReader(file)} - {""}
+    stops = [s["name"] for d in facts["days"] for leg in d["legs"] for s in leg["stops"]]
+    assert len(stops) == len(set(stops)) and set(stops) == sites and facts["status"] == "complete"
+    assert "Crew A, Day 1, 2027-02-16: 07:00 to" in said and "Daylight 06:" in said and str(out / names[0]) in said
+    assert "No yard is drawn" in err and "the straight line is counted" in err
+    written = {n: (out / n).read_bytes() for n in names}
+    assert run(capsys, "round", ranch, "--task", "check", "--crew", 2, "--day", "6h", "--date", "2027-02-16")[0] == 0
+    assert {n: (out / n).read_bytes() for n in names} == written
+
+
+def test_what_does_not_fit_is_marked_and_told_by_the_exit_code(ranch, capsys):
+    """4; the sheets say which sites are left; a day later all are fetched, with the list that proves it."""
+    code, said, _err = run(capsys, "round", ranch, "--task", "fetch", "--day", "30min")
+    facts = json.loads((ranch / "out" / "round-fetch.json").read_text())
+    assert code == 4 and facts["status"] == "incomplete" and "NOT gone to:" in said
+    assert {n["why"] for n in facts["not_visited"]} == {"no_time"}
+    code, said, _err = run(capsys, "round", ranch, "--task", "fetch", "--day", "60min", "--days", 3, "--mode", "truck",
+                           "--capacity", 20, "--lunch", "none", "--reload", "5min", "--per-cavity", "0.1s")  # fmt: skip
+    facts = json.loads((ranch / "out" / "round-fetch.json").read_text())
+    assert code == 0 and not facts["not_visited"] and len(facts["hardware"]) == facts["stops"]
+
+
+def test_json_alone_on_stdout_and_units_of_the_reader(ranch, capsys):
+    """One object; --units changes words only, not the plan; other options than mudcap.toml's are told on stderr."""
+    code, out, err = run(capsys, "round", ranch, "--task", "hang", "--json", "--units", "metric", "--no-daylight")
+    facts = json.loads(out)
+    assert code == 0 and err == "" and facts["schema"] == "mudcap.round-run/1" and facts["exit_code"] == 0
+    jsonschema.validate(facts["round"], SCHEMA)
+    texts = [leg["text"] for d in facts["round"]["days"] for leg in d["legs"]]
+    assert any(t.endswith(" m.") for t in texts) and not any(" ft" in t for t in texts)
+    _code, _out, err = run(capsys, "round", ranch, "--task", "hang")
+    assert "place.effort" in err and "its own are used" in err
+
+
+def test_the_rest_of_the_day_from_a_log(ranch, capsys, tmp_path):
+    """The first ten stops are done: they are not gone to again, and work begins at --now."""
+    run(capsys, "round", ranch, "--task", "check", "--date", "2027-02-16")
+    path = ranch / "out" / "round-check.json"
+    stops = [s for d in json.loads(path.read_text())["days"] for leg in d["legs"] for s in leg["stops"]]
+    log = tmp_path / "done.csv"
+    log.write_text("site_id,state,time\n" + "".join(f"{s['name']},checked,2027-02-16 {s['clock']}\n" for s in stops[:10]))
+    code, said, _err = run(capsys, "round", ranch, "--task", "check", "--date", "2027-02-16", "--done", log, "--now", "9:30",
+                           "--closed", "South until 10:15", "--zone", -8)  # fmt: skip
+    facts = json.loads(path.read_text())
+    assert code == 0 and [n["name"] for n in facts["not_visited"]] == sorted(s["name"] for s in stops[:10])
+    legs = [leg for d in facts["days"] for leg in d["legs"]]
+    assert facts["days"][0]["begin"] == "09:30" and "09:30 to" in said
+    assert all(leg["begin_s"] >= 10.25 * 3600 for leg in legs if leg["block"] == "South" and leg["kind"] == "row")
+
+
+def test_a_sample_is_told_with_what_it_proves(ranch, capsys):
+    """Panels, shares, counts and half-widths on the command line."""
+    code, said, _err = run(capsys, "round", ranch, "--task", "check", "--panel", "2/3", "--seed", 5)
+    assert code == 0 and "spread evenly over each block (round 2 of 3" in said and "±5 points need" in said
+    for size in (("--share", 0.5), ("--half-width", 0.15), ("--stops", 12)):
+        code, said, _err = run(capsys, "round", ranch, "--task", "check", *size)
+        assert code == 0 and "The share of occupied cavities can be told to" in said
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "words"),
+    [
+        ((), 2, "--task"),
+        (("--task", "mow"), 2, "'mow'"),
+        (("--task", "check", "--day", "6"), 2, "write it with its unit"),
+        (("--task", "check", "--start", "25:00"), 2, "no time of day"),
+        (("--task", "check", "--panel", "4/3"), 2, "no panel"),
+        (("--task", "check", "--lunch", "noon"), 2, "no lunch"),
+        (("--task", "check", "--road-speed", "9"), 2, "no speed"),
+        (("--task", "check", "--alley-speed", "900mph"), 2, "no speed"),
+        (("--task", "check", "--closed", "North 14:30"), 2, "BLOCK until 14:30"),
+        (("--task", "check", "--closed", "North until 2027-02-30 14:30"), 2, "BLOCK until 14:30"),
+        (("--task", "check", "--closed", "North until 2027-02-16 14:30"), 2, "--date"),
+        (("--task", "check", "--stops", "5", "--share", "0.2"), 2, "give one of them"),
+        (("--task", "hang", "--stops", "5"), 2, "a sample is for checking"),
+        (("--task", "wet", "--panel", "1/2"), 2, "every puddle"),
+        (("--task", "wet",), 3, "no puddles"),
+        (("--task", "check", "--flag", "XYZ0009"), 3, "XYZ0009"),
+        (("--task", "check", "--closed", "Nowhere until 9:00"), 3, "North, South"),
+        (("--task", "check", "--stops", "5000"), 3, "5000 stops"),
+        (("--task", "check", "--done", "missing.csv"), 3, "missing.csv"),
+        (("--task", "check", "--start", "23:00", "--date", "2027-02-16"), 3, "No time is left"),
+    ],
+)  # fmt: skip
+def test_wrong_usage_and_wrong_input_are_refused_in_a_sentence(ranch, capsys, arguments, code, words):
+    """2 for usage, 3 for what the plan or a file cannot give; nothing is written."""
+    found, _out, err = run(capsys, "round", ranch, *arguments)
+    assert (found, words in err) == (code, True), err
+    assert not list((ranch / "out").glob("round-*"))
+
+
+def test_without_its_plan_there_is_no_round(ranch, capsys, tmp_path):
+    """No plan yet; a plan of other input; an output that is an input."""
+    bare = make_ranch(tmp_path / "bare", "North")
+    code, _out, err = run(capsys, "round", bare, "--task", "check")
+    assert code == 3 and "Run mudcap plan first" in err and not (bare / "out").exists()
+    (ranch / "blocks.geojson").write_text(geojson("North", "South").replace("-120.001,", "-120.00102,"))
+    code, _out, err = run(capsys, "round", ranch, "--task", "check")
+    assert code == 3 and "Run mudcap plan again" in err
+
+
+def test_values_in_their_forms():
+    """Durations, speeds, lunch, panels and closings as people write them."""
+    assert [Duration().convert(t, None, None) for t in ("6h30", "90 min", "45s")] == [23_400, 5_400, 45]
+    assert Speed().convert("5 mph", None, None) == pytest.approx(2.2352)
+    assert Lunch().convert("11:30/45min", None, None) == (41_400, 2_700) and Lunch().convert("none", None, None) is None
+    assert Panel().convert("2/3", None, None) == (2, 3)
+    closed = Closing().convert("North until 40 until 2027-02-16 14:30", None, None)
+    assert closed.block_id == "North until 40" and closed.day.isoformat() == "2027-02-16" and closed.time_s == 52_200
+
+
+def test_its_options_are_sentences_and_its_command_is_in_the_readme():
+    """Each has help that ends as a sentence or default does; the examples name real options."""
+    command = cli.commands.commands["round"]
+    options = [p for p in command.params if isinstance(p, click.Option)]
+    assert all(p.help and p.help.rstrip().endswith((".", "].")) for p in options)
+    assert "mudcap round" in README and re.search(r"^## Rounds$", README, re.M)
