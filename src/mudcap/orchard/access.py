@@ -22,6 +22,7 @@ from mudcap.orchard.params import TravelParams
 Why = Literal["closed", "gate", "one_way", "vehicle", "gap"]
 """What keeps vehicles out: closings on the day, locked gates, directions, a change from truck to cart on the way, or no way."""
 _PIECE_M: Final = 20.0
+_FIRST_M: Final = 25.0
 _FEW: Final = 4
 """More separate parts of the same blocks than this are told together."""
 
@@ -208,13 +209,13 @@ def _gaps(
     for k, acres in enumerate(_acres_of_parts(orchard, network, pairs, part, num)):
         if acres:
             groups.setdefault(tuple(acres), []).append((k, acres))
-    found = []
+    found, in_the_way = [], _InTheWay.on(orchard)
     for names, members in groups.items():
         together = [members] if len(members) > _FEW else [[member] for member in members]
         for some in together:
             acres = {name: sum(acres[name] for _k, acres in some) for name in names}
             mine = _pieces(network, pairs, np.isin(part, [k for k, _acres in some]))
-            found.append(CutOff(why="gap", acres=acres, link=_link(orchard, mine, ways), parts=len(some)))
+            found.append(CutOff(why="gap", acres=acres, link=_link(orchard, mine, ways, in_the_way), parts=len(some)))
     return sorted(found, key=lambda c: -sum(c.acres.values()))
 
 
@@ -230,7 +231,38 @@ def _parts(pairs: _Pairs, cut: NDArray[np.bool_], num: int) -> tuple[NDArray[np.
     return part, len(names)
 
 
-def _link(orchard: Orchard, mine: NDArray[Any], ways: list[Any]) -> Link | None:
+@dataclass(frozen=True, slots=True, eq=False)
+class _InTheWay:
+    """What a link should not lead through."""
+
+    rows: Any
+    """Tree of boxes of the tree rows."""
+    shapes: Any
+    """Tree of boxes of keep-outs and ground that is closed for good."""
+
+    @staticmethod
+    def on(orchard: Orchard) -> _InTheWay:
+        """All that is on a ranch."""
+        rows = [line for block in orchard.blocks if block.rows is not None for line in block.rows.row_line]
+        shapes = [k.geometry for k in orchard.keep_outs]
+        shapes += [area for area, span in closed_ground(orchard) if span == (None, None)]
+        return _InTheWay(shapely.STRtree(rows), shapely.STRtree(shapes))
+
+    def rank(self, steps: NDArray[Any]) -> NDArray[np.int64]:
+        """0 for a step that meets nothing, 1 where it meets a shape, 2 where it meets a tree row."""
+        rank = np.zeros(len(steps), np.int64)
+        rank[self.shapes.query(steps, predicate="intersects")[0]] = 1
+        # most links that are no good meet a row at once: only the others are followed to their end
+        start = shapely.line_interpolate_point(steps, 0.0)
+        on = shapely.line_interpolate_point(steps, np.minimum(shapely.length(steps), _FIRST_M))
+        xy = np.stack([shapely.get_coordinates(start), shapely.get_coordinates(on)], axis=1)
+        rank[self.rows.query(shapely.linestrings(xy), predicate="intersects")[0]] = 2
+        rest = np.flatnonzero(rank < 2)
+        rank[rest[self.rows.query(steps[rest], predicate="intersects")[0]]] = 2
+        return rank
+
+
+def _link(orchard: Orchard, mine: NDArray[Any], ways: list[Any], in_the_way: _InTheWay) -> Link | None:
     """The shortest straight joint from a part to ways that are reached, over a ditch if need be, through tree rows or keep-outs
     only where there is no other."""
     joints = []
@@ -241,23 +273,16 @@ def _link(orchard: Orchard, mine: NDArray[Any], ways: list[Any]) -> Link | None:
         return None
     steps = np.concatenate(joints)
     steps = steps[np.argsort(np.round(shapely.length(steps), 3), kind="stable")]
-    rows = _crossings(steps, [line for b in orchard.blocks if b.rows is not None for line in b.rows.row_line])
-    barred = _crossings(steps, [*(k.geometry for k in orchard.keep_outs), *_never_open(orchard)])
-    best = int(np.argmin(np.where(rows > 0, 2, np.where(barred > 0, 1, 0))))
+    best, best_rank, done = 0, 3, 0
+    while best_rank and done < len(steps):
+        rank = in_the_way.rank(steps[done : done + max(32, 3 * done)])
+        k = int(np.argmin(rank))
+        if rank[k] < best_rank:
+            best, best_rank = done + k, int(rank[k])
+        done += len(rank)
     over = [f.name for f in orchard.features if f.role == Role.DITCHES and shapely.intersects(f.geometry, steps[best])]
-    return Link(line=steps[best], ditches=tuple(over), rows=int(rows[best]))
-
-
-def _never_open(orchard: Orchard) -> list[Any]:
-    return [area for area, span in closed_ground(orchard) if span == (None, None)]
-
-
-def _crossings(steps: NDArray[Any], lines: list[Any]) -> NDArray[np.int64]:
-    """How many of `lines` each step meets."""
-    if not lines:
-        return np.zeros(len(steps), np.int64)
-    i = shapely.STRtree(lines).query(steps, predicate="intersects")[0]
-    return np.bincount(i, minlength=len(steps))
+    rows = len(in_the_way.rows.query(steps[best], predicate="intersects"))
+    return Link(line=steps[best], ditches=tuple(over), rows=rows)
 
 
 def _pieces(network: TravelNetwork, pairs: _Pairs, use: NDArray[np.bool_]) -> NDArray[Any]:
