@@ -8,13 +8,13 @@ from datetime import date
 from importlib import resources
 
 import jsonschema
-from small_plan import two_block_plan
 
 from mudcap.files.report_json import report
 from mudcap.files.report_text import report_md
 from mudcap.plan.goods import with_goods
 from mudcap.plan.model import Plan
 from mudcap.supply.params import KitParams, PackageParams, SupplyParams
+from small_plan import two_block_plan
 
 GOODS = SupplyParams(
     packages=(

@@ -144,7 +144,7 @@ def test_the_columns_reach_what_a_plain_model_by_another_solver_reaches():
         model.add(aim <= values[-1])
     values[2] -= sum(needs)
     got = [level.value for level in fill_sites(needs, ["A"] * 5, packages).levels]
-    assert got[1:4] + [round(100 * got[4]), got[5]] == values
+    assert [*got[1:4], round(100 * got[4]), got[5]] == values
 
 
 @pytest.mark.parametrize(

@@ -23,11 +23,11 @@ PRICED = SupplyParams(
     packages=(
         PackageParams(name="bundle", cavities=20, cost=4.0, stock=8, buyable=True, lead_days=10, volume_l=0.5, mass_kg=0.25),
     ),
-    kit=tuple(
-        KitParams(name=n, cost=c, volume_l=0.0, mass_kg=0.0)
-        for n, c in (("awning", 3.0), ("post", 5.0), ("anchor", 2.0), ("label", 0.5))
-    )
-    + (
+    kit=(
+        *(
+            KitParams(name=n, cost=c, volume_l=0.0, mass_kg=0.0)
+            for n, c in (("awning", 3.0), ("post", 5.0), ("anchor", 2.0), ("label", 0.5))
+        ),
         KitParams(name="shelter", cost=12.0, stock=4, volume_l=20.0, mass_kg=2.0),
         KitParams(name="wire", each=1.5, unit="m", cost=0.2, volume_l=0.0, mass_kg=0.0),
     ),

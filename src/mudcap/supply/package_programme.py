@@ -120,7 +120,7 @@ class _Programme:
             raise RuntimeError(f"the programme of packages was not solved: {found.message}")
         self.held.append((aim, self.value(aim)))
         bound = found.mip_dual_bound
-        return None if bound is None or not np.isfinite(bound) else int(np.ceil(bound - 1e-6 * max(1.0, abs(bound))))
+        return None if bound is None or not np.isfinite(bound) else int(np.ceil(bound - 1e-6 - 1e-9 * abs(bound)))
 
     def _constraints(self) -> list[Any]:
         import scipy.sparse as sp

@@ -61,8 +61,12 @@ def fill_sites(
         raise ValueError("a package holds at least one cavity, and no site needs fewer than none.")
     lots = usable_lots(packages, day)
     shapes = _shapes(packages, lots)
-    sorts, complete = _sorts(needs, blocks, shapes)
+    sorts, complete = _sorts(needs, blocks, shapes, mixtures=False)
     chosen, bought, levels = solve_programme(sorts, shapes, complete=complete, priced=_priced(packages), nodes=nodes)
+    if levels[0].value > _least_short(needs, blocks, shapes):
+        # only where one material a site leaves cavities missing that a mixture may fill
+        sorts, complete = _sorts(needs, blocks, shapes, mixtures=True)
+        chosen, bought, levels = solve_programme(sorts, shapes, complete=complete, priced=_priced(packages), nodes=nodes)
     return _hand_out(needs, blocks, packages, lots, shapes, sorts, chosen, bought, levels)
 
 
@@ -101,7 +105,21 @@ def _cents(cost: float | None) -> int:
     return 0 if cost is None else round(cost * 100)
 
 
-def _sorts(needs: Sequence[int], blocks: Sequence[str], shapes: Sequence[Shape]) -> tuple[list[Sort], bool]:
+def _least_short(needs: Sequence[int], blocks: Sequence[str], shapes: Sequence[Shape]) -> int:
+    """Cavities that are missing however the yard is shared out: all that are needed but those on hand."""
+    if any(s.buy >= 0 for s in shapes):
+        return 0
+    of_block: dict[str, int] = {}
+    for need, block in zip(needs, blocks, strict=True):
+        of_block[block] = of_block.get(block, 0) + need
+    kept = {b: sum(s.kept.get(b, 0) * s.cavities for s in shapes) for s in shapes for b in s.kept}
+    on_hand = sum(s.open_stock * s.cavities for s in shapes) + sum(min(n, of_block.get(b, 0)) for b, n in kept.items())
+    return max(0, sum(needs) - on_hand)
+
+
+def _sorts(
+    needs: Sequence[int], blocks: Sequence[str], shapes: Sequence[Shape], *, mixtures: bool
+) -> tuple[list[Sort], bool]:
     apart = {block for shape in shapes for block in shape.kept}
     members: dict[tuple[str, int], list[int]] = {}
     for site, (need, block) in enumerate(zip(needs, blocks, strict=True)):
@@ -112,7 +130,7 @@ def _sorts(needs: Sequence[int], blocks: Sequence[str], shapes: Sequence[Shape])
             Form(kind=s.kind, cavities=s.cavities, limit=None if s.buy >= 0 else s.open_stock + s.kept.get(block, 0))
             for s in shapes
         ]
-        ways, whole = patterns(need, forms) if forms else ((_nothing(need),), True)
+        ways, whole = patterns(need, forms, mixtures=mixtures) if forms else ((_nothing(need),), True)
         complete &= whole
         sorts.append(Sort(need=need, block=block, sites=tuple(sites), ways=ways))
     return sorts, complete

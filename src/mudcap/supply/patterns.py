@@ -40,18 +40,19 @@ class Pattern:
         return sum(self.counts)
 
 
-def patterns(need: int, forms: Sequence[Form]) -> tuple[tuple[Pattern, ...], bool]:
+def patterns(need: int, forms: Sequence[Form], *, mixtures: bool = False) -> tuple[tuple[Pattern, ...], bool]:
     """The ways worth looking at to fill `need` cavities, and whether these are all of them.
 
     Ways from which a package could be left out without going short are never better and are not listed. Where any form can
-    be bought, one material always does, so neither mixtures nor short ways can be better: they are listed only where
-    nothing can be bought.
+    be bought, one material always does, so neither mixtures nor short ways can be better. Short ways are listed only where
+    nothing can be bought, and ways of several materials only with `mixtures`.
     """
-    if any(f.limit is None for f in forms):
-        kinds = [[i for i, f in enumerate(forms) if f.kind == kind] for kind in dict.fromkeys(f.kind for f in forms)]
-        found = [_ways(need, forms, own, short=False) for own in kinds]
+    short = all(f.limit is not None for f in forms)
+    if mixtures:
+        found = [_ways(need, forms, list(range(len(forms))), short=short)]
     else:
-        found = [_ways(need, forms, list(range(len(forms))), short=True)]
+        kinds = [[i for i, f in enumerate(forms) if f.kind == kind] for kind in dict.fromkeys(f.kind for f in forms)]
+        found = [_ways(need, forms, own, short=short) for own in kinds]
     ways = tuple(way for each, _all in found for way in each)
     return tuple(dict.fromkeys(ways)), all(complete for _each, complete in found)
 
