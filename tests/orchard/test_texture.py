@@ -51,3 +51,43 @@ def test_refuses_what_is_no_soil(shares):
     """Shares that do not sum to one are refused."""
     with pytest.raises(ValueError, match="sum to 1"):
         texture_class(sand=shares[0], silt=shares[1], clay=shares[2])
+
+
+def defined(sand: float, silt: float, clay: float) -> list[str]:
+    """Classes whose definition in words holds, in percent (Soil Survey Manual, USDA Handbook 18, ch. 3; the words from memory,
+    the numbers as R packages for soil hydraulics code them)."""
+    words = {
+        "sand": silt + 1.5 * clay < 15,
+        "loamy sand": silt + 1.5 * clay >= 15 and silt + 2 * clay < 30,
+        "sandy loam": (7 <= clay < 20 and sand > 52 and silt + 2 * clay >= 30) or (clay < 7 and silt < 50 and silt + 2 * clay >= 30),
+        "loam": 7 <= clay < 27 and 28 <= silt < 50 and sand <= 52,
+        "silt loam": (silt >= 50 and 12 <= clay < 27) or (50 <= silt < 80 and clay < 12),
+        "silt": silt >= 80 and clay < 12,
+        "sandy clay loam": 20 <= clay < 35 and silt < 28 and sand > 45,
+        "clay loam": 27 <= clay < 40 and 20 < sand <= 45,
+        "silty clay loam": 27 <= clay < 40 and sand <= 20,
+        "sandy clay": clay >= 35 and sand > 45,
+        "silty clay": clay >= 40 and silt >= 40,
+        "clay": clay >= 40 and sand <= 45 and silt < 40,
+    }
+    return [name for name, holds in words.items() if holds]
+
+
+def test_each_whole_percent_falls_into_the_one_class_that_is_defined_for_it():
+    """All 5,151 points of the triangle, boundaries and corners among them, against the definitions in words."""
+    for sand in range(101):
+        for silt in range(101 - sand):
+            clay = 100 - sand - silt
+            assert defined(sand, silt, clay) == [texture_class(sand=sand / 100, silt=silt / 100, clay=clay / 100)]
+
+
+def test_agrees_with_a_published_example():
+    """The example of an R package's classes (hydroTools::soil_class, after Moeys, The soil texture wizard)."""
+    clay = (5, 60, 15, 5, 25, 5, 25, 45, 65, 75, 13, 47)
+    sand = (90, 32, 70, 70, 20, 10, 10, 10, 20, 10, 70, 10)
+    names = (
+        "sand", "clay", "sandy loam", "sandy loam", "silt loam", "silt", "silt loam", "silty clay", "clay", "clay", "sandy loam",
+        "silty clay",
+    )  # fmt: skip
+    for c, s, name in zip(clay, sand, names, strict=True):
+        assert texture_class(sand=s / 100, silt=(100 - s - c) / 100, clay=c / 100) == name

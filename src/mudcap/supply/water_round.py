@@ -12,7 +12,7 @@ from mudcap.place.problem import Effort
 
 Floats = NDArray[np.float64]
 
-EXACT_ONE_TANK: Final = 11
+EXACT_ONE_TANK: Final = 9
 """Up to so many visits the round is exact where one tank is enough."""
 EXACT_MORE: Final = 7
 """Up to so many where it is not."""
