@@ -18,6 +18,7 @@ from mudcap import __version__
 from mudcap.app.compare import compare
 from mudcap.app.labels import labels
 from mudcap.app.look import look
+from mudcap.app.picked import picked
 from mudcap.app.plan import plan
 from mudcap.app.round import round_
 from mudcap.errors import MudcapError
@@ -53,6 +54,7 @@ commands.add_command(look)
 commands.add_command(compare)
 commands.add_command(round_)
 commands.add_command(labels)
+commands.add_command(picked)
 
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
