@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.sparse.csgraph import floyd_warshall
-from shapely import LineString, Point, box
+from shapely import LineString, Point, box, get_parts, union_all
 
 from mudcap.orchard.model import Feature, Role
 from mudcap.orchard.network import (
@@ -203,12 +203,40 @@ def test_shortest_ways_equal_networkx_and_floyd_warshall(segments, source):
     assert ours == pytest.approx(floyd_warshall(graph_of(found, VEHICLE))[start])
 
 
+@given(segments=st.lists(st.tuples(segment, st.booleans()), min_size=1, max_size=7), source=st.integers(0, 1000))
+@settings(max_examples=60, deadline=None)
+def test_one_way_roads_equal_networkx_on_lines_noded_by_geos(segments, source):
+    """Random roads, some one way, over and along each other: GEOS nodes the lines, each piece takes its directions from the
+    roads on which its middle lies, NetworkX finds the metres."""
+    roads = tuple(
+        road((10 * a, 10 * b), (10 * c, 10 * d), name=str(k), one_way=one_way)
+        for k, ((a, b, c, d), one_way) in enumerate(segments)
+    )
+    found = network_of(orchard(roads=roads), snap_m=1e-3)
+    graph = nx.DiGraph()
+
+    def name(xy):
+        return round(xy[0], 3) + 0.0, round(xy[1], 3) + 0.0
+
+    for piece in get_parts(union_all([r.line for r in roads])):
+        a, b, middle = piece.coords[0], piece.coords[-1], piece.interpolate(0.5, normalized=True)
+        for r in (r for r in roads if r.line.distance(middle) < 1e-6):
+            along = r.line.project(Point(b)) > r.line.project(Point(a))
+            for start, end, forward in ((a, b, along), (b, a, not along)):
+                if forward or not r.one_way:
+                    graph.add_edge(name(start), name(end), weight=piece.length)
+    start = roads[source % len(roads)].line.coords[source % 2]
+    ours = shortest(found, [at(found, *start)], VEHICLE)
+    theirs = nx.single_source_dijkstra_path_length(graph, name(start))
+    for r in roads:
+        for end in (r.line.coords[0], r.line.coords[-1]):
+            assert ours[at(found, *end)] == pytest.approx(theirs.get(name(end), np.inf), abs=0.02)
+
+
 @given(segments=st.lists(segment, min_size=2, max_size=6))
 @settings(max_examples=40, deadline=None)
 def test_roads_that_touch_are_joined(segments):
     """Two roads that share a point are reached from one another: the parts are those of the union of the lines."""
-    from shapely import get_parts, union_all
-
     roads = tuple(road((10 * a, 10 * b), (10 * c, 10 * d), name=str(k)) for k, (a, b, c, d) in enumerate(segments))
     found = network_of(orchard(roads=roads), snap_m=1e-3)
     parts = get_parts(union_all([r.line.buffer(1e-4) for r in roads]))

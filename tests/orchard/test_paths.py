@@ -219,6 +219,11 @@ def test_stops_beside_a_road_by_hand():
     assert table.tolist() == [[0, pytest.approx(50)], [np.inf, 0]]
     assert travel_table(stopped, node[:2], mode=FOOT)[1, 0] == pytest.approx(50)
     assert stopped.length_m[(stopped.mode & CART) != 0].sum() == pytest.approx(100)
+    bare = TravelNetwork(
+        node_xy=found.node_xy, indptr=found.indptr, target=found.target, length_m=found.length_m, mode=found.mode,
+        kind=found.kind, yard_node=-1,
+    )  # fmt: skip
+    assert with_stops(bare, [(20, 3)], mode=CART)[0].length_m.sum() == pytest.approx(200)
 
 
 def test_seconds_of_links_and_roads():

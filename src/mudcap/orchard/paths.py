@@ -179,9 +179,14 @@ def _split(
     counts = np.bincount(start, minlength=num + len(xy))
     return replace(
         network, node_xy=np.vstack([network.node_xy, xy]), indptr=np.concatenate([[0], np.cumsum(counts)]),
-        target=end[order], length_m=metres[order], mode=network.mode[of], kind=network.kind[of], alley=network.alley[of],
-        gate=network.gate[of], shut=network.shut[of],
+        target=end[order], length_m=metres[order], mode=network.mode[of], kind=network.kind[of],
+        alley=_taken(network.alley, of), gate=_taken(network.gate, of), shut=_taken(network.shut, of),
     )  # fmt: skip
+
+
+def _taken(of_edges: NDArray[np.int64], edges: NDArray[np.int64]) -> NDArray[np.int64]:
+    """What is known of some edges; nothing where it is known of none."""
+    return of_edges[edges] if len(of_edges) else of_edges
 
 
 def _graph(network: TravelNetwork, cost: NDArray[np.float64]) -> tuple[Any, NDArray[np.int64]]:
