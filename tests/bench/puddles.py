@@ -9,6 +9,7 @@ columns row, tree, x_m, y_m) on a staggered grid. A puddle may lie in the middle
 from __future__ import annotations
 
 import argparse
+import itertools
 import time
 
 import numpy as np
@@ -47,7 +48,7 @@ def alley_places(instance: Instance) -> NDArray[np.float64]:
     assert instance.row is not None
     rows = np.unique(instance.row)
     out = []
-    for low, high in zip(rows[:-1], rows[1:], strict=True):
+    for low, high in itertools.pairwise(rows):
         a, b = instance.xy[instance.row == low], instance.xy[instance.row == high]
         shift = (b.mean(axis=0) - a.mean(axis=0)) if len(a) == len(b) else _across(instance, a, b)
         start, end = a[0] + shift / 2, a[-1] + shift / 2

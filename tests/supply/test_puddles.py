@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from itertools import combinations
+from itertools import combinations, pairwise
 
 import numpy as np
 import pytest
@@ -139,11 +139,11 @@ def test_the_round_is_closed_and_lies_on_the_ways():
     ground = two_blocks_and_a_road()
     mud = MudParams(trench_length_m=2.0, trench_width_m=0.5, trench_depth_m=0.1, pour_l_min=100.0, fill_l_min=200.0, stop_s=60.0)
     xy = [(10.0, 60.0), (60.0, -60.0), (30.0, 110.0), (15.0, -110.0)]
-    laid, places, plan = planned(ground, xy, mud)
+    laid, _places, plan = planned(ground, xy, mud)
     assert [p.name for p in plan.puddles] == [f"P{k + 1}" for k in range(len(plan.puddles))]
     legs = list(plan.tour.geoms)
     assert Point(legs[0].coords[0]).distance(ground.yard) < 1e-6 and Point(legs[-1].coords[-1]).distance(ground.yard) < 1e-6
-    assert all(a.coords[-1] == b.coords[0] for a, b in zip(legs[:-1], legs[1:], strict=True))
+    assert all(a.coords[-1] == b.coords[0] for a, b in pairwise(legs))
     assert plan.tour.length == pytest.approx(plan.tour_m) and plan.tour_bound_m == pytest.approx(plan.tour_m)
     net = travel_network(laid, TravelParams())
     ways = shapely.union_all(shapely.linestrings(np.stack([net.node_xy[net.source], net.node_xy[net.target]], axis=1)))

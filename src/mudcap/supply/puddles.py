@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal
@@ -239,7 +240,7 @@ def _legs(
 ) -> tuple[tuple[LineString, ...], list[float], list[float]]:
     """The way between each two stages, its metres and seconds."""
     legs, metres, seconds = [], [], []
-    for a, b in zip(stages[:-1], stages[1:], strict=True):
+    for a, b in itertools.pairwise(stages):
         if a == b:
             metres.append(0.0)
             seconds.append(0.0)

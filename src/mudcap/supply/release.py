@@ -228,8 +228,7 @@ def _points(
     before: int,
 ) -> list[ReleasePoint]:
     away, of = cKDTree(candidates.xy[stations]).query(tree_xy)
-    share = np.bincount(of, weight, len(stations))
-    share = share if share.sum() > 0 else np.ones(len(stations))
+    share = np.bincount(of, weight, len(stations)).astype(float)
     females, males = (largest_remainder(n, share) for n in (cocoons.females, cocoons.males))
     lonlat = orchard.plane.to_lonlat(candidates.xy[stations])
     return [

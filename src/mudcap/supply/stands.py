@@ -59,7 +59,8 @@ def puddle_places(
     """
     ways = _truck_ways(network, mud.alleys)
     stand, along, kind = _stands(ways, mud)
-    stand, along, kind = (a[_may_stand(orchard, stand, season)] for a in (stand, along, kind))
+    free = _may_stand(orchard, stand, season)
+    stand, along, kind = stand[free], along[free], kind[free]
     xy, of, is_hose = _beside(orchard, stand, along, kind, mud)
     legal = _legal(orchard, xy, kind[of], is_hose, mud=mud, access=access, rows=rows, season=season)
     places = PuddlePlaces(xy=xy[legal], stand_xy=stand[of[legal]], kind=kind[of[legal]], ways=ways)

@@ -155,13 +155,13 @@ def _exact(job: _Job) -> NDArray[np.int64]:
                         following[new] = None
         layer = list(following)
     full = (1 << n) - 1
-    key: tuple[int, int, float] | None = min(
+    step: tuple[int, int, float] | None = min(
         (s for s in state if s[0] == full), key=lambda s: (state[s][0] + job.home[s[1]], s)
     )
     order: list[int] = []
-    while key is not None:
-        order.append(key[1])
-        key = state[key][1]
+    while step is not None:
+        order.append(step[1])
+        step = state[step][1]
     return np.array(order[::-1], np.int64)
 
 

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from mudcap.geo.units import Units, length_text
 from mudcap.lang import _
 from mudcap.orchard.model import Finding, FindingLevel, Orchard, Role
-from mudcap.orchard.paths import with_stops
 from mudcap.orchard.network import TRUCK
+from mudcap.orchard.paths import with_stops
 from mudcap.place.params import MudParams
 from mudcap.supply.model import Puddle, PuddlePlan, ReleasePoint
 from mudcap.supply.puddles import TAP_REACH_M
