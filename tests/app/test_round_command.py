@@ -91,6 +91,19 @@ def test_json_alone_on_stdout_and_units_of_the_reader(ranch, capsys):
     assert "place.effort" in err and "its own are used" in err
 
 
+def test_every_puddle_of_the_plan_is_wetted(ranch, capsys):
+    """By road, as often to the tank as its litres ask for; a tank too small for one puddle is told."""
+    puddles = json.loads((ranch / "out" / "report.json").read_text())["puddles"]
+    most = max(p["litres"] for p in puddles)
+    code, _said, _err = run(capsys, "round", ranch, "--task", "wet", "--capacity", 2 * most, "--mode", "truck")
+    facts = json.loads((ranch / "out" / "round-wet.json").read_text())
+    stops = [s["name"] for d in facts["days"] for leg in d["legs"] for s in leg["stops"]]
+    assert code == 0 and sorted(stops) == sorted(p["name"] for p in puddles) and len(stops) > 2
+    assert sum(leg["kind"] == "reload" for d in facts["days"] for leg in d["legs"]) >= len(stops) // 2 - 1
+    code, _said, err = run(capsys, "round", ranch, "--task", "wet", "--capacity", most / 2)
+    assert code == 3 and "more than" in err
+
+
 def test_the_rest_of_the_day_from_a_log(ranch, capsys, tmp_path):
     """The first ten stops are done: they are not gone to again, and work begins at --now."""
     run(capsys, "round", ranch, "--task", "check", "--date", "2027-02-16")
@@ -133,7 +146,6 @@ def test_a_sample_is_told_with_what_it_proves(ranch, capsys):
         (("--task", "check", "--stops", "5", "--share", "0.2"), 2, "give one of them"),
         (("--task", "hang", "--stops", "5"), 2, "a sample is for checking"),
         (("--task", "wet", "--panel", "1/2"), 2, "every puddle"),
-        (("--task", "wet",), 3, "no puddles"),
         (("--task", "check", "--flag", "XYZ0009"), 3, "XYZ0009"),
         (("--task", "check", "--closed", "Nowhere until 9:00"), 3, "North, South"),
         (("--task", "check", "--stops", "5000"), 3, "5000 stops"),

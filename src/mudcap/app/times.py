@@ -104,7 +104,7 @@ class Lunch(_Kind):
     ) -> tuple[float, float] | None:
         """(seconds after midnight, seconds) of '12:00' or '12:00/45min'; None of 'none'."""
         if not isinstance(value, str) or value.strip().lower() == "none":
-            return None if isinstance(value, str) else value  # type: ignore[no-any-return]
+            return None if isinstance(value, str) else value
         at, _slash, length = value.partition("/")
         start, long = clock_s(at), duration_s(length) if length else 1800.0
         if start is None or long is None:

@@ -12,7 +12,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any, Final, cast
 
-from shapely import Point
+from shapely import MultiLineString, Point
 
 from mudcap.errors import InputError, StoreError
 from mudcap.files.outputs import PLAN_FILE
@@ -24,6 +24,7 @@ from mudcap.place.coverage import Coverage
 from mudcap.place.problem import Level
 from mudcap.plan.model import BlockPlan, Edit, Params, Site
 from mudcap.plan.reopen import SavedPlan
+from mudcap.supply.model import Puddle, PuddlePlan, ReleasePoint
 
 REPORT_FILE: Final = "report.json"
 _MAX_BYTES: Final = 200_000_000
@@ -65,6 +66,7 @@ def read_saved(directory: Path) -> SavedPlan:
             blocks=tuple(_block(b) for b in facts["blocks"]), findings=tuple(_finding(f) for f in facts["findings"]),
             excluded={(str(b), int(r), int(t)): int(f) for b, r, t, f in tables["excluded"]},
             last_serial={str(c): int(n) for c, n in tables["serials"]}, reproducible=bool(facts["reproducible"]),
+            puddles=_puddles(facts, [str(row[0]) for row in tables["sites"]]), release=_release(facts["release"]),
         )  # fmt: skip
     except (KeyError, TypeError, ValueError, AttributeError, IndexError) as error:
         raise _damaged(report) from error
@@ -154,6 +156,40 @@ def _coverage(facts: Mapping[str, Any]) -> Coverage | None:
         "clark_evans": "clark_evans", "yardstick_m": "yardstick_m", "ratio": "ratio",
     }  # fmt: skip
     return Coverage(**{k: math.nan if facts[v] is None else float(facts[v]) for k, v in names.items()})
+
+
+def _puddles(facts: Mapping[str, Any], site_ids: Sequence[str]) -> PuddlePlan | None:
+    """The puddles without the truck's way as a line; `x_m` and `y_m` are nan."""
+    told = facts["water_round"]
+    if told is None:
+        return None
+    number = {site_id: i for i, site_id in enumerate(site_ids)}
+    puddles = tuple(
+        Puddle(
+            name=str(p["name"]), x_m=math.nan, y_m=math.nan, lon=float(p["lon"]), lat=float(p["lat"]), block_id=str(p["block"]),
+            stand=p["stand"], address=str(p["address"]), sites=tuple(number[i] for i in p["sites"]),
+            farthest_m=float(p["farthest_m"] or 0.0), litres=float(p["litres"]), leg_m=float(p["leg_m"]),
+            is_filled_before=bool(p["fill_before"]), clay_share=p["clay_share"],
+        )
+        for p in facts["puddles"]
+    )  # fmt: skip
+    return PuddlePlan(
+        puddles=puddles, bound=int(told["bound"]), status=told["status"],
+        unserved=tuple((number[u["site"]], float(u["missing_m"])) for u in told["unserved"]), rewet_days=int(told["rewet_days"]),
+        tour=MultiLineString(), tour_m=float(told["metres"]), tour_s=float(told["seconds"]), fills=int(told["fills"]),
+        tour_bound_m=float(told["bound_m"]), starts_at=str(told["starts_at"]), fills_at=str(told["fills_at"]),
+    )  # fmt: skip
+
+
+def _release(facts: Sequence[Mapping[str, Any]]) -> tuple[ReleasePoint, ...]:
+    return tuple(
+        ReleasePoint(
+            name=str(r["name"]), block_id=str(r["block"]), x_m=math.nan, y_m=math.nan, lon=float(r["lon"]), lat=float(r["lat"]),
+            row=int(r["row"]), tree=int(r["tree"]), females=int(r["females"]), males=int(r["males"]),
+            containers=int(r["containers"]), farthest_m=float(r["farthest_m"] or 0.0), lane_m=_or_inf(r["lane_m"]),
+        )
+        for r in facts
+    )  # fmt: skip
 
 
 def _finding(facts: Mapping[str, Any]) -> Finding:

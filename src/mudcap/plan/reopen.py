@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,15 +14,19 @@ from scipy.spatial import cKDTree
 from mudcap.errors import InputError
 from mudcap.lang import _
 from mudcap.orchard.model import Finding, Orchard
-from mudcap.orchard.network import travel_network
+from mudcap.orchard.network import open_on, travel_network
 from mudcap.orchard.rows import lay_rows
 from mudcap.place.borders import bordering
 from mudcap.place.candidates import Candidates, lay_candidates
 from mudcap.place.demand import Demand, lay_demand
 from mudcap.plan.assign import SAME_M
+from mudcap.plan.goods import with_goods
 from mudcap.plan.identity import SAME_PLACE_M
 from mudcap.plan.make import number_of
 from mudcap.plan.model import BlockPlan, Edit, Params, Plan, Site
+from mudcap.supply.model import Puddle, PuddlePlan, ReleasePoint
+
+T = TypeVar("T", Puddle, ReleasePoint)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -43,13 +47,17 @@ class SavedPlan:
     """Exclusion flags of the barred stations, by block, row and tree."""
     last_serial: Mapping[str, int]
     reproducible: bool
+    puddles: PuddlePlan | None
+    """`x_m` and `y_m` are nan, and the tour is empty."""
+    release: tuple[ReleasePoint, ...]
 
 
 def reopen_plan(saved: SavedPlan, orchard: Orchard) -> Plan:
     """The plan whose files are `saved`, on the `orchard` it was made from (as read, rows not laid).
 
     Rows, network, stations and trees are laid again with the plan's own options; sites, block facts and findings are the
-    saved ones, a finding's place shrunk to one point. Nothing is solved. Raises ``InputError`` where the input is not what
+    saved ones, a finding's place shrunk to one point, the water truck's way left out; goods are not packed again (`supply` is
+    empty). Nothing is solved. Raises ``InputError`` where the input is not what
     the plan was made from.
     """
     if number_of(orchard, saved.params, saved.edits, saved.sites) != saved.number:
@@ -58,16 +66,35 @@ def reopen_plan(saved: SavedPlan, orchard: Orchard) -> Plan:
     laid, _findings = lay_rows(orchard, params.rows)
     network = travel_network(laid, params.travel)
     candidates = lay_candidates(
-        laid, network, access=params.access, mud=params.mud, rows=params.rows, travel=params.travel
+        laid, open_on(network, params.plan_date), access=params.access, mud=params.mud, rows=params.rows, travel=params.travel
     )
     candidates = _with_reasons(candidates, laid, saved.excluded)
     demand = lay_demand(laid)
     sites = _placed(saved, laid, candidates)
-    return Plan(
+    return _with_bees(Plan(
         orchard=laid, params=params, edits=saved.edits, network=network, candidates=candidates, demand=demand,
         assigned=_assigned(laid, demand, sites, params.place.border_m), sites=sites, blocks=saved.blocks,
         findings=tuple(_in_plane(f, orchard) for f in saved.findings), last_serial=saved.last_serial, number=saved.number, reproducible=saved.reproducible,
-    )  # fmt: skip
+        puddles=_puddles(saved.puddles, laid), release=tuple(_at(r, laid) for r in saved.release),
+    ))  # fmt: skip
+
+
+def _with_bees(plan: Plan) -> Plan:
+    """The plan with cocoons and nesting females of its blocks; its goods are left alone."""
+    bare = dataclasses.replace(plan, params=dataclasses.replace(plan.params, supply=None))
+    return dataclasses.replace(plan, bees=with_goods(bare).bees)
+
+
+def _puddles(puddles: PuddlePlan | None, orchard: Orchard) -> PuddlePlan | None:
+    if puddles is None:
+        return None
+    return dataclasses.replace(puddles, puddles=tuple(_at(p, orchard) for p in puddles.puddles))
+
+
+def _at(thing: T, orchard: Orchard) -> T:
+    """A puddle or release point at its place in the plane."""
+    x, y = orchard.plane.to_plane([(thing.lon, thing.lat)])[0]
+    return dataclasses.replace(thing, x_m=float(x), y_m=float(y))
 
 
 def changed_options(saved: Params, now: Params) -> tuple[str, ...]:

@@ -203,7 +203,7 @@ def _with_words(plan: Plan, leg: Leg, piece: _Piece, places: Sequence[Place]) ->
     ends = [Point(alley.line.coords[0]), Point(alley.line.coords[-1])]
 
     def at_end(xy: NDArray[np.float64]) -> bool:
-        return min(end.distance(Point(xy)) for end in ends) <= _AT_END_M
+        return bool(min(end.distance(Point(xy)) for end in ends) <= _AT_END_M)
 
     return dataclasses.replace(
         leg, heading=heading, rows=_rows_beside(block, alley, start, far), from_headland=at_end(start),

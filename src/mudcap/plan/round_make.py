@@ -53,7 +53,7 @@ def make_round(plan: Plan, options: RoundOptions, log: Sequence[Entry] = ()) -> 
     undone: list[tuple[int, StillWhy]] = [
         *((i, "no_way") for i in unreached), *((i, "closed") for i in shut),
         *((i, "closed" if i in late else "no_time") for i in left),
-    ]  # type: ignore[list-item]  # fmt: skip
+    ]  # fmt: skip
     not_visited = (*rest, *(_left(visits[i], why) for i, why in sorted(undone)))
     made = Round(
         options=options, zone_h=zone_h, light_s=light, days=routes[0], not_visited=not_visited, sample=sample,
@@ -122,7 +122,8 @@ def _solve(
     now = options.now_s
     if now is None or now <= begin:
         return _stage(plan, places, visits, roads, options, params, range(options.num_days), begin, end)
-    (today, bound), left = ((), 0.0), list(range(len(visits)))
+    today: tuple[CrewDay, ...] = ()
+    bound, left = 0.0, list(range(len(visits)))
     if now < end:
         (today, bound), left = _stage(plan, places, visits, roads, options, params, range(1), now, end)
     if options.num_days == 1 or not left:
