@@ -28,7 +28,7 @@ def usable_lots(packages: Sequence[PackageParams], day: date | None) -> tuple[Lo
     """One lot a package, in their order.
 
     New goods go anywhere. A used lot goes out only cleaned, and cleaned by `day` (the day of need) where that is known. A
-    lot in which disease was found, cleaned or not, goes nowhere but to the block it came from, so that the disease is not
+    lot in which disease was found goes, cleaned, nowhere but to the block it came from, so that the disease is not
     carried to another: common practice, no source; spores of chalkbrood outlast nests (Mader, Spivak & Evans 2010, SARE
     Handbook 11, ch. 6).
     """
