@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mudcap.route.aisles import BlockTour, leg_seconds
-from mudcap.route.visits import BlockWork, Crew, Route, RouteStep, StepKind
+from mudcap.route.visits import DAY_S, BlockWork, Crew, Route, RouteStep, StepKind
 
-DAY_S = 86_400.0
+__all__ = ["DAY_S", "Share", "run_day"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -31,18 +31,23 @@ def run_day(
     day: int,
     loads: Sequence[Sequence[Share]],
 ) -> Route:
-    """Return the route of one crew on one day: each load from the yard through its blocks and back.
+    """Return the route of one crew on one day: each load from the yard (or where the crew is) through its blocks and back.
 
-    A block is never entered before it opens: the crew waits. The break is taken at the first halt that ends late enough; it
-    is left out on a day that is over before.
+    A block is never entered before it opens: the crew waits. Break and lunch are taken at the first halt that ends late enough,
+    and left out where no stop follows it. A first load without blocks means that the yard comes first.
     """
-    clock = _Clock(crew, day)
+    now = crew.now if day == 0 else None
+    clock = _Clock(crew, day, sum(len(share.stops) for load in loads for share in load))
     for number, load in enumerate(loads):
         if number:
             clock.pass_time("reload", crew.reload_s)
         at = 0
-        for share in load:
-            clock.go(float(between_m[at, share.block + 1]))
+        if number == 0 and now is not None and not load:
+            clock.go(now.to_yard_m)
+            continue
+        for k, share in enumerate(load):
+            here = number == 0 and k == 0 and now is not None
+            clock.go(now.to_block_m[share.block] if here and now else float(between_m[at, share.block + 1]))
             at = share.block + 1
             clock.wait_until(work[share.block].opens_s)
             _serve_block(clock, work[share.block], crew, share)
@@ -51,7 +56,7 @@ def run_day(
 
 
 def _serve_block(clock: _Clock, work: BlockWork, crew: Crew, share: Share) -> None:
-    graph, params = work.graph, crew.params
+    graph, params = work.graph_of(crew), crew.params
     for leg, seconds in zip(share.tour.legs, leg_seconds(graph, share.tour.legs, params), strict=True):
         speed = params.aisle_m_s if graph.is_aisle[leg.edge] else params.road_m_s
         driven, spent = 0.0, 0.0
@@ -70,12 +75,13 @@ def _serve_block(clock: _Clock, work: BlockWork, crew: Crew, share: Share) -> No
 class _Clock:
     """Steps being written down as time goes on."""
 
-    def __init__(self, crew: Crew, day: int) -> None:
+    def __init__(self, crew: Crew, day: int, stops: int) -> None:
         self.crew = crew
-        self.begin_s = day * DAY_S + crew.start_s
+        self.begin_s = crew.begin_s(day)
         self.now_s = self.begin_s
         self.steps: list[RouteStep] = []
-        self.rested = False
+        self.due = list(crew.pauses(day))
+        self.to_come = stops
 
     def pass_time(self, kind: StepKind, seconds: float, **said: object) -> None:
         """Write down a step that takes some seconds from now."""
@@ -92,7 +98,10 @@ class _Clock:
             self.pass_time("wait", opens_s - self.now_s)
 
     def rest(self) -> None:
-        """Take the break where it is due."""
-        if not self.rested and self.crew.break_s > 0 and self.now_s - self.begin_s >= self.crew.break_after_s:
-            self.rested = True
-            self.pass_time("break", self.crew.break_s)
+        """Count a stop as served, and take the pauses that are due where more follow."""
+        self.to_come -= 1
+        for pause in list(self.due) if self.to_come else []:
+            kind, after, seconds = pause
+            if self.now_s - self.begin_s >= after:
+                self.due.remove(pause)
+                self.pass_time(kind, seconds)

@@ -1,31 +1,27 @@
-"""Many blocks, crews and days: one giant tour, split by shift so that the work is done soonest, each share driven exactly.
-
-References
-----------
-Beasley 1983, Omega 11:403–408 (route first, cluster second); Prins 2004, Comput. Oper. Res. 31:1985–2002 (exact split of a
-giant tour). From memory.
-"""
+"""Many blocks, crews and days: one giant tour, split by shift so that the work is done soonest, each share driven exactly."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csr_matrix
-from scipy.sparse.csgraph import dijkstra
 
 from mudcap.route.aisles import BlockTour, only, solve_block
-from mudcap.route.clock import DAY_S, Share, run_day
-from mudcap.route.options import RoundParams
-from mudcap.route.stopgraph import StopGraph
-from mudcap.route.visits import BlockWork, Crew, Route, RoutePlan
+from mudcap.route.clock import Share, run_day
+from mudcap.route.giant import block_order, home_seconds, lay_slots, lay_visits
+from mudcap.route.split import Order, Slots, Visits, best_order, split
+from mudcap.route.visits import BlockWork, Crew, CrewNow, Route, RoutePlan
 
-_HALVINGS = 18
-_TRIALS = 4
+__all__ = ["ServiceProblem", "block_order", "crew_now", "replan", "solve_service"]
+
+_TRIALS = 5
 """Times the cuts are laid anew with what the shares really took."""
+_WORK = 40_000_000
+"""Visits looked at while the order of the blocks is improved."""
+_TRIAL_RANGE = (3_000, 40_000)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -37,54 +33,44 @@ class ServiceProblem:
     """(k + 1, k + 1) road metres between the yard (0) and where the round of block i - 1 starts (i)."""
     crews: tuple[Crew, ...]
     num_days: int = 1
+    objective: Literal["finish", "paid"] = "finish"
+    """`finish`: the last crew back as soon as can be; `paid`: the fewest crew hours in all."""
+    between_by_mode: Mapping[int, NDArray[np.float64]] = field(default_factory=dict)
+    """As `between_m`, for vehicles of other modes (see `Crew.mode`)."""
 
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Giant:
-    """All visits in the order of the giant tour, with what a share of them from i to j takes."""
-
-    block: NDArray[np.int64]
-    stop: NDArray[np.int64]
-    service_s: NDArray[np.float64]
-    load: NDArray[np.float64]
-    onward_s: NDArray[np.float64]
-    """(n,) driving from each visit to the next one in the same block (0 after a block's last)."""
-    home_s: NDArray[np.float64]
-    """(n,) driving between each visit and the start of its block."""
+    def between_of(self, crew: Crew) -> NDArray[np.float64]:
+        """The metres between blocks for a crew's vehicle."""
+        return self.between_by_mode.get(crew.mode, self.between_m)
 
 
 def solve_service(problem: ServiceProblem) -> RoutePlan:
-    """Return routes for all crews and days that are done soonest, as far as one giant tour allows.
+    """Return routes for all crews and days that are done soonest (or cost least), as far as one giant tour allows.
 
-    Blocks are strung by road, each block's stops in the order of its exact round. The fewest days that suffice are taken:
-    the earlier ones are filled, the last one is cut so that its longest share is as short as possible for this order (by
-    halving, each trial filling one shift after the other). Each share's blocks are then driven by their own exact rounds,
-    and the cuts are laid anew with the times that these took. What does not fit the shifts is returned as unserved.
+    Each block's stops are strung in the order of its own exact round. Local search over the order of the blocks finds the giant
+    tour whose split is best: shifts are filled one after the other, all up to one latest end, which is as early as can be
+    (`finish`), or up to their own (`paid`). Each share's blocks are then driven by their own exact rounds, and the cuts are laid
+    anew with the times that these took. Blocks that are closed are waited for if nothing else is left. What does not fit the
+    shifts is returned as unserved. Stops that are `done` are left out.
 
     Raises ``ValueError`` without crews or days, or where one stop's load is more than a vehicle takes.
     """
-    if not problem.crews or problem.num_days < 1:
-        raise ValueError("crews, num_days: at least one crew and one day are needed.")
-    room = min(c.capacity for c in problem.crews)
-    if any((w.load > room).any() for w in problem.work):
-        raise ValueError(f"load: a stop carries more than the {room:g} that a vehicle takes.")
-    params = problem.crews[0].params
-    tours = [solve_block(w.graph, params) for w in problem.work]
-    giant = _string(problem, tours, params)
-    alike = all(c.params == params for c in problem.crews)
-    bound = sum(float(w.service_s.sum()) for w in problem.work)
-    bound += sum(t.bound or 0.0 for t in tours) if alike else 0.0
-    days = next(
-        (d for d in range(1, problem.num_days) if _fits(problem, giant, _slots(problem, d))), problem.num_days
-    )
-    slots = _slots(problem, days)
+    _check(problem)
     known: dict[tuple[object, ...], BlockTour] = {}
-    slack = np.ones(len(slots))
+    visits, bound = lay_visits(problem, known)
+    slots = lay_slots(problem)
+    size = np.bincount(visits.block, minlength=len(problem.work))
+    blocks = [b for b in block_order(problem.between_m, [w.opens_s for w in problem.work]) if size[b]]
+    if not blocks:
+        return RoutePlan(routes=(), unserved=(), bound_s=0.0)
+    trials = int(np.clip(_WORK / max(len(visits.stop), 1), *_TRIAL_RANGE))
+    by_finish = problem.objective == "finish"
+    order = best_order(visits, slots, np.array(blocks, np.int64), by_finish=by_finish, trials=trials)
+    slack = np.ones(len(slots.kind))
     best: RoutePlan | None = None
     for _ in range(_TRIALS):
-        cuts, estimated = _cuts(problem, giant, slots, slack)
-        plan, real = _build(problem, giant, slots, cuts, bound, known)
-        if best is None or _rank(plan) < _rank(best):
+        cuts, estimated = split(visits, slots, order, slack, by_finish=by_finish)
+        plan, real = _build(problem, visits, order, cuts, bound, known)
+        if best is None or _rank(plan, by_finish) < _rank(best, by_finish):
             best = plan
         filled = (estimated > 0) & (real > 0)
         slack[filled] = estimated[filled] / np.maximum(real[filled], 1.0)
@@ -92,177 +78,69 @@ def solve_service(problem: ServiceProblem) -> RoutePlan:
     return best
 
 
-def _slots(problem: ServiceProblem, days: int) -> list[tuple[int, Crew]]:
-    return [(d, c) for d in range(days) for c in problem.crews]
+def replan(
+    problem: ServiceProblem, done: Mapping[str, Collection[int]], now: Mapping[str, CrewNow]
+) -> ServiceProblem:
+    """Return the problem of what is left in the middle of the first day: stops that are done by block, crews by name where
+    they are (see `crew_now`). Stops keep their numbers; crews that are not named begin their day as usual.
+
+    Raises ``ValueError`` for a block or crew that the problem does not have.
+    """
+    strangers = (set(done) - {w.block_id for w in problem.work}) | (set(now) - {c.name for c in problem.crews})
+    if strangers:
+        raise ValueError(f"done, now: no block or crew is called {', '.join(sorted(strangers))}.")
+    work = tuple(replace(w, done=w.done | {int(s) for s in done.get(w.block_id, ())}) for w in problem.work)
+    crews = tuple(replace(c, now=now.get(c.name, c.now)) for c in problem.crews)
+    return replace(problem, work=work, crews=crews)
 
 
-def _rank(plan: RoutePlan) -> tuple[int, float, float]:
-    """What is better: more done, sooner, in less paid time."""
-    return len(plan.unserved), plan.finish_s, plan.paid_s
+def crew_now(
+    problem: ServiceProblem,
+    crew: Crew,
+    at_s: float,
+    *,
+    at_stop: tuple[str, int] | None = None,
+    load: float = 0.0,
+    paused: Collection[str] = (),
+) -> CrewNow:
+    """Return where a crew is at a time [s from midnight]: at a stop (block, stop) that it has just served, or else at the yard.
 
-
-def _string(problem: ServiceProblem, tours: Sequence[BlockTour], params: RoundParams) -> _Giant:
-    """The giant tour over all blocks."""
-    parts: list[tuple[NDArray[Any], ...]] = []
-    for b in block_order(problem.between_m, [w.opens_s for w in problem.work]):
-        work = problem.work[b]
-        halts = [(leg.edge, h.stop) for leg in tours[b].legs for h in leg.halts]
-        if not halts:
-            continue
-        stop = np.array([s for _, s in halts], np.int64)
-        apart, home = _drives(work.graph, halts, params)
-        parts.append((np.full(len(stop), b), stop, work.service_s[stop], work.load[stop], apart, home))
-    if not parts:
-        none = np.zeros(0)
-        parts = [(none, none, none, none, none, none)]
-    block, stop, service, load, onward, home = (np.concatenate(column) for column in zip(*parts, strict=True))
-    return _Giant(
-        block=block.astype(np.int64), stop=stop.astype(np.int64), service_s=service, load=load, onward_s=onward, home_s=home
+    The metres are those of the shortest ways from there.
+    """
+    between = problem.between_of(crew)
+    home_m, origin = 0.0, 0
+    if at_stop is not None:
+        origin = 1 + next(k for k, w in enumerate(problem.work) if w.block_id == at_stop[0])
+        metres = replace(crew.params, aisle_m_s=1.0, road_m_s=1.0)
+        home_m = home_seconds(problem.work[origin - 1].graph_of(crew), at_stop[1], metres)
+    return CrewNow(
+        at_s=at_s, to_block_m=tuple((home_m + between[origin, 1:]).tolist()), to_yard_m=float(home_m + between[origin, 0]),
+        load=load, paused=frozenset(paused),
     )  # fmt: skip
 
 
-def _drives(
-    graph: StopGraph, halts: Sequence[tuple[int, int]], params: RoundParams
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Seconds from each halt to the next, and between each halt and the start, by the shortest ways and with no turns."""
-    speed = np.where(graph.is_aisle, params.aisle_m_s, params.road_m_s)
-    v = len(graph.vertex_xy)
-    at = {
-        (int(e), int(s)): float(m)
-        for e, s, m in zip(graph.place_edge, graph.place_stop, graph.place_m, strict=True)
-    }
-    by_edge: dict[int, list[tuple[float, int]]] = {}
-    for k, (e, s) in enumerate(halts):
-        by_edge.setdefault(e, []).append((at[e, s], v + k))
-    links: list[tuple[int, int, float]] = []
-    for e in range(len(graph.tail)):
-        chain = [(0.0, int(graph.tail[e])), *sorted(by_edge.get(e, []))]
-        if graph.head[e] >= 0:
-            chain.append((float(graph.length_m[e]), int(graph.head[e])))
-        links += [
-            (chain[k][1], chain[k + 1][1], max((chain[k + 1][0] - chain[k][0]) / speed[e], 1e-9))
-            for k in range(len(chain) - 1)
-        ]
-    size = v + len(halts)
-    i, j, d = (np.array(column) for column in zip(*links, strict=True))
-    order = np.lexsort((d, j, i))
-    i, j, d = i[order], j[order], d[order]
-    first = np.append(True, (i[1:] != i[:-1]) | (j[1:] != j[:-1]))
-    net = csr_matrix((d[first], (i[first], j[first])), shape=(size, size))
-    home = dijkstra(net, directed=False, indices=graph.start)[v:]
-    apart = np.zeros(len(halts))
-    for begin in range(0, len(halts) - 1, 200):
-        rows = np.arange(begin, min(begin + 200, len(halts) - 1))
-        apart[rows] = dijkstra(net, directed=False, indices=v + rows)[np.arange(len(rows)), v + rows + 1]
-    return apart, home
+def _check(problem: ServiceProblem) -> None:
+    if not problem.crews or problem.num_days < 1:
+        raise ValueError("crews, num_days: at least one crew and one day are needed.")
+    room = min(c.capacity for c in problem.crews)
+    if any((w.load > room).any() for w in problem.work):
+        raise ValueError(f"load: a stop carries more than the {room:g} that a vehicle takes.")
+    for w in problem.work:
+        if any(g.num_stops != w.graph.num_stops for g in w.by_mode.values()):
+            raise ValueError(f"by_mode: block {w.block_id} has not the same stops for each kind of vehicle.")
 
 
-def block_order(between_m: NDArray[np.float64], opens_s: Sequence[float]) -> list[int]:
-    """Order of the blocks from the yard and back: nearest first, then 2-opt; blocks that open later come after those before."""
-    order: list[int] = []
-    for opens in sorted(set(opens_s)):
-        left = [b for b, o in enumerate(opens_s) if o == opens]
-        run: list[int] = []
-        at = order[-1] + 1 if order else 0
-        while left:
-            nearest = min(left, key=lambda b: (between_m[at, b + 1], b))
-            left.remove(nearest)
-            run.append(nearest)
-            at = nearest + 1
-        order += _two_opt(between_m, run, order[-1] + 1 if order else 0)
-    return order
-
-
-def _two_opt(between_m: NDArray[np.float64], run: list[int], begin: int) -> list[int]:
-    """A run of blocks with pieces turned round as long as that is shorter, from `begin` and back to the yard."""
-    path = [begin, *(b + 1 for b in run), 0]
-    improved = True
-    while improved:
-        improved = False
-        for i in range(1, len(path) - 2):
-            for j in range(i + 1, len(path) - 1):
-                now = between_m[path[i - 1], path[i]] + between_m[path[j], path[j + 1]]
-                then = between_m[path[i - 1], path[j]] + between_m[path[i], path[j + 1]]
-                if then < now - 1e-9:
-                    path[i : j + 1] = path[i : j + 1][::-1]
-                    improved = True
-    return [p - 1 for p in path[1:-1]]
-
-
-def _fits(problem: ServiceProblem, giant: _Giant, slots: Sequence[tuple[int, Crew]]) -> bool:
-    return _cut(problem, giant, slots, np.array([c.shift_s for _, c in slots]))[0][-1] == len(giant.stop)
-
-
-def _cut(
-    problem: ServiceProblem, giant: _Giant, slots: Sequence[tuple[int, Crew]], limit_s: NDArray[np.float64]
-) -> tuple[list[int], NDArray[np.float64]]:
-    """Where each shift's share ends when the shifts are filled in turn up to their limits, and the seconds each takes."""
-    cuts, used, at = [], np.zeros(len(slots)), 0
-    for k, (day, crew) in enumerate(slots):
-        at, used[k] = _fill(problem, giant, crew, at, float(limit_s[k]), day)
-        cuts.append(at)
-    return cuts, used
-
-
-def _fill(
-    problem: ServiceProblem, giant: _Giant, crew: Crew, begin: int, limit_s: float, day: int
-) -> tuple[int, float]:
-    """First visit that no longer fits a shift which starts with visit ``begin``, and the seconds that those before take."""
-    road = problem.between_m / crew.params.road_m_s
-    clock, load, at_block, used = 0.0, 0.0, -1, 0.0
-    start = day * DAY_S + crew.start_s
-    for i in range(begin, len(giant.stop)):
-        b = int(giant.block[i])
-        if at_block < 0:
-            clock += road[0, b + 1] + giant.home_s[i]
-        elif load + giant.load[i] > crew.capacity:
-            clock += (
-                giant.home_s[i - 1] + road[at_block + 1, 0] + crew.reload_s + road[0, b + 1] + giant.home_s[i]
-            )
-            load = 0.0
-        elif b != at_block:
-            clock += giant.home_s[i - 1] + road[at_block + 1, b + 1] + giant.home_s[i]
-        else:
-            clock += giant.onward_s[i - 1]
-        if b != at_block:
-            clock = max(clock, problem.work[b].opens_s - start)
-        at_block = b
-        clock += giant.service_s[i]
-        load += giant.load[i]
-        back = clock + giant.home_s[i] + road[b + 1, 0]
-        pause = crew.break_s if back > crew.break_after_s else 0.0
-        if back + pause > limit_s:
-            return i, used
-        used = back + pause
-    return len(giant.stop), used
-
-
-def _cuts(
-    problem: ServiceProblem, giant: _Giant, slots: Sequence[tuple[int, Crew]], slack: NDArray[np.float64]
-) -> tuple[list[int], NDArray[np.float64]]:
-    """The cuts with which the work is done soonest: earlier days filled, the last one shared evenly.
-
-    ``slack`` is by how much more than its limit each shift may take by estimate, since its exact rounds are shorter.
-    """
-    shift = np.array([c.shift_s for _, c in slots]) * slack
-    last = np.array([d for d, _ in slots]) == slots[-1][0]
-    best = _cut(problem, giant, slots, shift)
-    low, high = 0.0, 1.0
-    for _ in range(_HALVINGS if best[0][-1] == len(giant.stop) else 0):
-        middle = (low + high) / 2
-        found = _cut(problem, giant, slots, np.where(last, middle * shift, shift))
-        if found[0][-1] == len(giant.stop):
-            best, high = found, middle
-        else:
-            low = middle
-    return best
+def _rank(plan: RoutePlan, by_finish: bool) -> tuple[int, float, float]:
+    """What is better: more done, then sooner or in less paid time."""
+    costs = (plan.finish_s, plan.paid_s)
+    return len(plan.unserved), *(costs if by_finish else costs[::-1])
 
 
 def _build(
     problem: ServiceProblem,
-    giant: _Giant,
-    slots: Sequence[tuple[int, Crew]],
-    cuts: Sequence[int],
+    visits: Visits,
+    order: Order,
+    cuts: NDArray[np.int64],
     bound_s: float,
     known: dict[tuple[object, ...], BlockTour],
 ) -> tuple[RoutePlan, NDArray[np.float64]]:
@@ -270,53 +148,56 @@ def _build(
 
     What a shift has no room for after all is left to the shifts after it, and goes unserved if none has.
     """
-    routes: list[Route] = []
-    real = np.zeros(len(slots))
+    routes: dict[int, Route] = {}
+    real = np.zeros(len(cuts))
     begin = 0
-    for k, ((day, crew), end) in enumerate(zip(slots, cuts, strict=True)):
-        last = max(end, begin)
+    for k in order.slots.tolist():
+        day, crew = divmod(k, len(problem.crews))
+        crew = problem.crews[crew]
+        last = max(int(cuts[k]), begin)
         while last > begin:
-            loads = _shares(problem, giant, crew, begin, last, known)
-            route = run_day(problem.work, problem.between_m, crew, day, loads)
-            real[k] = max(real[k], route.end_s - route.begin_s)
-            if route.end_s - route.begin_s <= crew.shift_s + 1e-6:
-                routes.append(route)
+            loads = _shares(problem, visits, order.visits[begin:last], crew, day, known)
+            route = run_day(problem.work, problem.between_of(crew), crew, day, loads)
+            taken = route.end_s - route.begin_s
+            real[k] = max(real[k], taken)
+            if taken <= crew.limit_s(day) + 1e-6:
+                routes[k] = route
                 break
-            last -= max(1, int((last - begin) * (1 - crew.shift_s / (route.end_s - route.begin_s))))
+            last -= max(1, int((last - begin) * (1 - crew.limit_s(day) / taken)))
         begin = last
-    unserved = tuple(
-        (problem.work[giant.block[i]].block_id, int(giant.stop[i])) for i in range(begin, len(giant.stop))
-    )
-    return RoutePlan(routes=tuple(routes), unserved=unserved, bound_s=bound_s), real
+    left = order.visits[begin:]
+    unserved = tuple((problem.work[visits.block[v]].block_id, int(visits.stop[v])) for v in left.tolist())
+    return RoutePlan(routes=tuple(routes[k] for k in sorted(routes)), unserved=unserved, bound_s=bound_s), real
 
 
 def _shares(
     problem: ServiceProblem,
-    giant: _Giant,
+    visits: Visits,
+    chosen: NDArray[np.int64],
     crew: Crew,
-    begin: int,
-    end: int,
+    day: int,
     known: dict[tuple[object, ...], BlockTour],
 ) -> list[list[Share]]:
     """The loads of a shift, each the blocks to go to with their exact rounds."""
     loads: list[list[tuple[int, list[int]]]] = [[]]
-    load = 0.0
-    for i in range(begin, end):
-        if load + giant.load[i] > crew.capacity:
+    load = crew.now.load if crew.now is not None and day == 0 else 0.0
+    for v in chosen.tolist():
+        if load + visits.load[v] > crew.capacity + 1e-9:
             loads.append([])
             load = 0.0
-        load += giant.load[i]
-        b = int(giant.block[i])
+        load += float(visits.load[v])
+        b = int(visits.block[v])
         if not loads[-1] or loads[-1][-1][0] != b:
             loads[-1].append((b, []))
-        loads[-1][-1][1].append(int(giant.stop[i]))
-    shares: list[list[Share]] = []
-    for trip in loads:
-        shares.append([])
-        for b, stops in trip:
-            chosen = np.array(sorted(stops), np.int64)
-            key = (b, crew.params, chosen.tobytes())
-            if key not in known:
-                known[key] = solve_block(only(problem.work[b].graph, chosen), crew.params)
-            shares[-1].append(Share(block=b, stops=chosen, tour=known[key]))
-    return shares
+        loads[-1][-1][1].append(int(visits.stop[v]))
+    return [[_share(problem, crew, b, stops, known) for b, stops in trip] for trip in loads]
+
+
+def _share(
+    problem: ServiceProblem, crew: Crew, b: int, stops: Sequence[int], known: dict[tuple[object, ...], BlockTour]
+) -> Share:
+    chosen = np.array(sorted(stops), np.int64)
+    key = (b, crew.mode, crew.params, chosen.tobytes())
+    if key not in known:
+        known[key] = solve_block(only(problem.work[b].graph_of(crew), chosen), crew.params)
+    return Share(block=b, stops=chosen, tour=known[key])

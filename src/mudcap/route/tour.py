@@ -119,14 +119,30 @@ def _turn(stop, point, at, twin, i, j):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
+def _flip(stop, point, i, j):  # type: ignore[no-untyped-def]
+    """Write the stops from position i to j backwards, headings as they are."""
+    while i < j:
+        s, p = stop[i], point[i]
+        stop[i], point[i] = stop[j], point[j]
+        stop[j], point[j] = s, p
+        i += 1
+        j -= 1
+
+
+@njit(cache=True)
+def _keep(stop, point, kept_stop, kept_point):  # type: ignore[no-untyped-def]
+    """Write one tour over another."""
+    for q in range(len(stop)):
+        kept_stop[q] = stop[q]
+        kept_point[q] = point[q]
+
+
+@njit(cache=True)
 def _shift(stop, point, at, i, j, k):  # type: ignore[no-untyped-def]
     """Swap the neighbouring runs from i to j and from j + 1 to k."""
-    first_s, first_p = stop[i : j + 1].copy(), point[i : j + 1].copy()
-    length = k - j
-    for q in range(length):
-        stop[i + q], point[i + q] = stop[j + 1 + q], point[j + 1 + q]
-    for q in range(len(first_s)):
-        stop[i + length + q], point[i + length + q] = first_s[q], first_p[q]
+    _flip(stop, point, i, j)
+    _flip(stop, point, j + 1, k)
+    _flip(stop, point, i, k)
     for q in range(i, k + 1):
         at[stop[q]] = q
 
@@ -306,9 +322,13 @@ def _search(d, choices, twin, start, end, near, kicks, seed, order):  # type: ig
     for kick in range(kicks):
         window = min(_WINDOW, n)
         begin = np.random.randint(1, n - window + 2)
-        cut = np.sort(np.random.randint(begin, begin + window + 1, 3))
-        i, j, last = cut[0], cut[1], min(cut[2], n + 1)
-        if i == j or j == last:
+        i = begin + np.random.randint(0, window + 1)
+        j = begin + np.random.randint(0, window + 1)
+        last = begin + np.random.randint(0, window + 1)
+        i, last = min(i, last), max(i, last)
+        i, j = min(i, j), max(i, j)
+        j, last = min(j, last), max(j, last)
+        if i == j or j == last or last > n + 1:
             continue
         _shift(stop, point, at, i, j - 1, last - 1)
         if k > 1:
@@ -328,12 +348,12 @@ def _search(d, choices, twin, start, end, near, kicks, seed, order):  # type: ig
         length = _choose(d, choices, stop, point, cost, came) if k > 1 else forth[n + 1]
         if length <= max(now, best + _SLACK * best / n * (1 - kick / kicks)):
             now = length
-            kept_stop[:], kept_point[:] = stop, point
+            _keep(stop, point, kept_stop, kept_point)
             if length < best - 1e-9:
                 best = length
-                best_stop[:], best_point[:] = stop, point
+                _keep(stop, point, best_stop, best_point)
         else:
-            stop[:], point[:] = kept_stop, kept_point
+            _keep(kept_stop, kept_point, stop, point)
             for q in range(1, n + 1):
                 at[stop[q]] = q
         _sums(d, twin, point, forth, back, 0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -10,6 +11,9 @@ from numpy.typing import NDArray
 
 from mudcap.route.options import RoundParams
 from mudcap.route.stopgraph import StopGraph
+
+
+DAY_S = 86_400.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -24,6 +28,30 @@ class BlockWork:
     """(n,) room each stop takes in the vehicle (shelters to hang or fetched); 0 where nothing is carried."""
     opens_s: float = 0.0
     """Seconds from midnight of the first day before which nobody may enter (re-entry interval); 0 = open."""
+    done: frozenset[int] = frozenset()
+    """Stops that need no visit (any more); they keep their numbers and are in no route."""
+    by_mode: Mapping[int, StopGraph] = field(default_factory=dict)
+    """The graph for vehicles of other modes than that of `graph` (see `Crew.mode`), with the stops numbered alike. Edges and
+    vertices of a route's steps are those of `graph_of` its crew."""
+
+    def graph_of(self, crew: Crew) -> StopGraph:
+        """The graph on which a crew goes round."""
+        return self.by_mode.get(crew.mode, self.graph)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CrewNow:
+    """Where a crew is in the middle of the first day, when the rest of it is planned anew."""
+
+    at_s: float
+    """Seconds from midnight."""
+    to_block_m: tuple[float, ...]
+    """Metres from where it is to where the round of each block starts."""
+    to_yard_m: float
+    load: float = 0.0
+    """Room in use."""
+    paused: frozenset[str] = frozenset()
+    """Of "break" and "lunch" those that were taken."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,15 +67,44 @@ class Crew:
     reload_s: float = 600.0
     """At the yard between two loads."""
     break_after_s: float = 4 * 3600.0
-    """The break falls at the first halt that ends this long after the start; not taken on shorter days."""
+    """The break falls at the first halt that ends this long after the start, if stops are still to come."""
     break_s: float = 1800.0
     params: RoundParams = field(
         default_factory=lambda: RoundParams(aisle_m_s=2.2, road_m_s=3.3, u_turn_s=20.0)
     )
     """Speeds and turns; common practice, no source."""
+    lunch_at_s: float = 12 * 3600.0
+    """The lunch falls at the first halt that ends after this time of day, if stops are still to come."""
+    lunch_s: float = 0.0
+    latest_end_s: float = np.inf
+    """Time of day by which the crew must be back (daylight), whatever its shift."""
+    mode: int = 0
+    """Kind of vehicle, where blocks or roads differ by it (`BlockWork.by_mode`, `ServiceProblem.between_by_mode`)."""
+    now: CrewNow | None = None
+    """Where it is and since when it is free on the first day; None: at the yard when its day begins."""
+
+    def begin_s(self, day: int) -> float:
+        """When its work of a day begins; seconds from midnight of the first day."""
+        usual = day * DAY_S + self.start_s
+        return max(usual, self.now.at_s) if self.now is not None and day == 0 else usual
+
+    def limit_s(self, day: int) -> float:
+        """Longest time from then to being back; 0 where the day is over."""
+        end = day * DAY_S + min(self.start_s + self.shift_s, self.latest_end_s)
+        return max(end - self.begin_s(day), 0.0)
+
+    def pauses(self, day: int) -> tuple[tuple[StepKind, float, float], ...]:
+        """Break and lunch: kind, seconds after the beginning at which it falls due, length; inf where it was taken."""
+        taken = self.now.paused if self.now is not None and day == 0 else frozenset()
+        usual = day * DAY_S - self.begin_s(day)
+        due: tuple[tuple[StepKind, float, float], ...] = (
+            ("break", usual + self.start_s + self.break_after_s, self.break_s),
+            ("lunch", usual + self.lunch_at_s, self.lunch_s),
+        )
+        return tuple((k, np.inf if k in taken or not s else after, s) for k, after, s in due)
 
 
-StepKind = Literal["travel", "drive", "serve", "break", "wait", "reload"]
+StepKind = Literal["travel", "drive", "serve", "break", "lunch", "wait", "reload"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,7 +140,7 @@ class Route:
 
     @property
     def begin_s(self) -> float:
-        """When it leaves the yard."""
+        """When it leaves the yard (or wherever it was, see `Crew.now`)."""
         return self.steps[0].begin_s
 
     @property

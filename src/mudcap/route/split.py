@@ -1,0 +1,298 @@
+"""A giant tour through all blocks split among shifts, and the order of blocks for which the split is best.
+
+References
+----------
+Beasley 1983, Omega 11:403–408 (route first, cluster second); Prins 2004, Comput. Oper. Res. 31:1985–2002 (split of a giant
+tour, which is then improved by local search). From memory.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Visits:
+    """All visits, block by block, each block's in the order of its own round; times for each class of crews."""
+
+    block: NDArray[np.int64]
+    """(n,)"""
+    stop: NDArray[np.int64]
+    """(n,) stop of the block's graph."""
+    service_s: NDArray[np.float64]
+    load: NDArray[np.float64]
+    onward_s: NDArray[np.float64]
+    """(c, n) from each visit to the next one of its block."""
+    home_s: NDArray[np.float64]
+    """(c, n) between each visit and the start of its block."""
+    road_s: NDArray[np.float64]
+    """(c, k + 1, k + 1) between the yard (0) and where the blocks' rounds start."""
+    opens_s: NDArray[np.float64]
+    """(k,)"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Slots:
+    """One crew's one day each, by day."""
+
+    kind: NDArray[np.int64]
+    """(s,) class of the crew."""
+    day: NDArray[np.int64]
+    begin_s: NDArray[np.float64]
+    """(s,) from midnight of the first day."""
+    limit_s: NDArray[np.float64]
+    """(s,) longest time from begin to being back."""
+    room: NDArray[np.float64]
+    capacity: NDArray[np.float64]
+    """(s,) `room` is what is free at the beginning."""
+    reload_s: NDArray[np.float64]
+    pause_after_s: NDArray[np.float64]
+    """(s, 2) seconds from begin after which break and lunch fall due."""
+    pause_s: NDArray[np.float64]
+    """(s, 2)"""
+    first_s: NDArray[np.float64]
+    """(s, k + 1) from where the crew is to the start of each block, and last to the yard."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Order:
+    """In which order visits are made and slots filled."""
+
+    visits: NDArray[np.int64]
+    slots: NDArray[np.int64]
+
+
+def split(
+    visits: Visits, slots: Slots, order: Order, slack: NDArray[np.float64], *, by_finish: bool
+) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Where each slot's share ends when the slots are filled in turn up to their limits, and the seconds each takes.
+
+    With ``by_finish`` all slots get such a common latest end that the last crew is back soonest. ``slack`` is by how much more
+    than its limit each slot may take by estimate, since its exact rounds are shorter.
+    """
+    given = (*_arrays(visits), *_slot_arrays(slots), order.slots, order.visits)
+    if by_finish:
+        return _soonest(*given, slack)  # type: ignore[no-any-return]
+    return _split(*given, slots.limit_s * slack)  # type: ignore[no-any-return]
+
+
+def best_order(
+    visits: Visits, slots: Slots, blocks: NDArray[np.int64], *, by_finish: bool, trials: int, seed: int = 0
+) -> Order:
+    """Return the order of the visits and that of the slots that local search finds best, beginning with an order of the blocks.
+
+    Blocks change places, move, are run through backwards; crews of one day change places. What counts is what stays undone,
+    then when the last is back (``by_finish``) or the seconds of all, then the other of the two.
+    """
+    size = np.bincount(visits.block, minlength=len(visits.opens_s))
+    begin = np.cumsum(size) - size
+    found = _search(
+        *_arrays(visits), *_slot_arrays(slots), begin.astype(np.int64), size.astype(np.int64),
+        blocks.astype(np.int64), slots.day, by_finish, trials, seed,
+    )  # fmt: skip
+    return Order(visits=found[0], slots=found[1])
+
+
+def _arrays(v: Visits) -> tuple[NDArray[np.generic], ...]:
+    return v.block, v.service_s, v.load, v.onward_s, v.home_s, v.road_s, v.opens_s
+
+
+def _slot_arrays(s: Slots) -> tuple[NDArray[np.generic], ...]:
+    return (
+        s.kind, s.begin_s, s.limit_s, s.room, s.capacity, s.reload_s, s.pause_after_s, s.pause_s, s.first_s,
+    )  # fmt: skip
+
+
+@njit(cache=True)
+def _fill(  # type: ignore[no-untyped-def]
+    block, service, load, onward, home, road, opens,
+    kind, begin, room, capacity, reload, pause_after, pause, first, crew, order, at, limit,
+):  # fmt: skip
+    """The first visit of the order that no longer fits a slot which begins with visit ``at``, and the seconds before it."""
+    clock, used, where = 0.0, 0.0, -1
+    free = room
+    paused = 0
+    for i in range(at, len(order)):
+        v = order[i]
+        b = block[v]
+        fresh = False
+        if where >= 0:
+            for q in range(pause.shape[1]):
+                if not (paused >> q) & 1 and clock >= pause_after[crew, q]:
+                    paused |= 1 << q
+                    clock += pause[crew, q]
+        if load[v] > free + 1e-9:
+            back = first[crew, -1] if where < 0 else home[kind, order[i - 1]] + road[kind, where + 1, 0]
+            clock += back + reload + road[kind, 0, b + 1] + home[kind, v]
+            free, fresh = capacity, True
+        elif where < 0:
+            clock += first[crew, b] + home[kind, v]
+        elif b != where:
+            clock += home[kind, order[i - 1]] + road[kind, where + 1, b + 1] + home[kind, v]
+        elif order[i] > order[i - 1]:
+            clock += onward[kind, order[i - 1]]
+        else:
+            clock += onward[kind, v]
+        if (b != where or fresh) and opens[b] - begin > clock - home[kind, v]:
+            clock = opens[b] - begin + home[kind, v]
+        where = b
+        clock += service[v]
+        free -= load[v]
+        back = clock + home[kind, v] + road[kind, b + 1, 0]
+        if back > limit:
+            return i, used
+        used = back
+    return len(order), used
+
+
+@njit(cache=True)
+def _split(  # type: ignore[no-untyped-def]
+    block, service, load, onward, home, road, opens,
+    kind, begin, limit, room, capacity, reload, pause_after, pause, first, crews, order, limits,
+):  # fmt: skip
+    cuts, used = np.zeros(len(kind), np.int64), np.zeros(len(kind))
+    at = 0
+    for c in crews:
+        if at < len(order) and limits[c] > 0:
+            at, used[c] = _fill(
+                block, service, load, onward, home, road, opens, kind[c], begin[c], room[c], capacity[c], reload[c],
+                pause_after, pause, first, c, order, at, limits[c],
+            )  # fmt: skip
+        cuts[c] = at
+    return cuts, used
+
+
+@njit(cache=True)
+def _soonest(  # type: ignore[no-untyped-def]
+    block, service, load, onward, home, road, opens,
+    kind, begin, limit, room, capacity, reload, pause_after, pause, first, crews, order, slack,
+):  # fmt: skip
+    whole = limit * slack
+    best_cuts, best_used = _split(
+        block, service, load, onward, home, road, opens,
+        kind, begin, limit, room, capacity, reload, pause_after, pause, first, crews, order, whole,
+    )  # fmt: skip
+    if len(order) and best_cuts.max() == len(order):
+        low, high = begin.min(), (begin + whole).max()
+        for _ in range(24):
+            middle = (low + high) / 2
+            cuts, used = _split(
+                block, service, load, onward, home, road, opens,
+                kind, begin, limit, room, capacity, reload, pause_after, pause, first, crews, order,
+                np.minimum(whole, (middle - begin) * slack),
+            )  # fmt: skip
+            if cuts.max() == len(order):
+                best_cuts, best_used, high = cuts, used, middle
+            else:
+                low = middle
+    return best_cuts, best_used
+
+
+@njit(cache=True)
+def _lay(begin, size, blocks, turned, order):  # type: ignore[no-untyped-def]
+    """Write the visits in the order of the blocks, those turned backwards."""
+    n = 0
+    for b in blocks:
+        for k in range(size[b]):
+            order[n] = begin[b] + (size[b] - 1 - k if turned[b] else k)
+            n += 1
+
+
+@njit(cache=True)
+def _write(source, target):  # type: ignore[no-untyped-def]
+    for k in range(len(source)):
+        target[k] = source[k]
+
+
+@njit(cache=True)
+def _search(  # type: ignore[no-untyped-def]
+    block, service, load, onward, home, road, opens,
+    kind, start, limit, room, capacity, reload, pause_after, pause, first,
+    begin, size, blocks, day, by_finish, trials, seed,
+):  # fmt: skip
+    np.random.seed(seed)
+    m, s = len(blocks), len(kind)
+    blocks, turned = blocks.copy(), np.zeros(len(size), np.bool_)
+    crews = np.arange(s)
+    order = np.zeros(len(block), np.int64)
+    _lay(begin, size, blocks, turned, order)
+    kept, kept_crews = order.copy(), crews.copy()
+    horizon = np.inf
+    now_left, now_time = np.inf, np.inf
+    best_left, best_time = np.inf, np.inf
+    old_blocks, old_turned, old_crews = blocks.copy(), turned.copy(), crews.copy()
+    for trial in range(trials + 1):
+        if trial:
+            move = np.random.randint(0, 5)
+            i, j = np.random.randint(0, m), np.random.randint(0, m)
+            if move == 0:
+                blocks[i], blocks[j] = blocks[j], blocks[i]
+            elif move == 1 or move == 2:
+                moved = blocks[i]
+                step = 1 if j > i else -1
+                while i != j:
+                    blocks[i] = blocks[i + step]
+                    i += step
+                blocks[j] = moved
+                if move == 2:
+                    turned[moved] = not turned[moved]
+            elif move == 3:
+                i, j = min(i, j), max(i, j)
+                while i <= j:
+                    turned[blocks[i]] = not turned[blocks[i]]
+                    if i != j:
+                        turned[blocks[j]] = not turned[blocks[j]]
+                    blocks[i], blocks[j] = blocks[j], blocks[i]
+                    i, j = i + 1, j - 1
+            else:
+                a, b = np.random.randint(0, s), np.random.randint(0, s)
+                if day[a] != day[b] or a == b or np.random.randint(0, 2):
+                    turned[blocks[i]] = not turned[blocks[i]]
+                else:
+                    crews[a], crews[b] = crews[b], crews[a]
+            _lay(begin, size, blocks, turned, order)
+        cuts, used = _split(
+            block, service, load, onward, home, road, opens,
+            kind, start, limit, room, capacity, reload, pause_after, pause, first, crews, order,
+            np.minimum(limit, horizon - start),
+        )  # fmt: skip
+        left = 0.0
+        for q in range(cuts.max(), len(order)):
+            left += service[order[q]] + 1.0
+        time = used.sum()
+        if left < now_left - 1e-9 or (left <= now_left + 1e-9 and time <= now_time + 1e-9):
+            now_left, now_time = left, time
+            _write(blocks, old_blocks)
+            _write(turned, old_turned)
+            _write(crews, old_crews)
+            if by_finish and left == 0.0 and len(order):
+                low, high = start.min(), min(horizon, (start + limit).max())
+                for _ in range(20):
+                    middle = (low + high) / 2
+                    cuts, used = _split(
+                        block, service, load, onward, home, road, opens,
+                        kind, start, limit, room, capacity, reload, pause_after, pause, first, crews, order,
+                        np.minimum(limit, middle - start),
+                    )  # fmt: skip
+                    if cuts.max() == len(order):
+                        high = middle
+                    else:
+                        low = middle
+                horizon = high - 1.0
+                now_left, now_time = np.inf, np.inf
+                best_left, best_time = 0.0, high
+                _write(order, kept)
+                _write(crews, kept_crews)
+            elif left < best_left or (left == best_left and not by_finish and time < best_time):
+                best_left, best_time = left, time
+                _write(order, kept)
+                _write(crews, kept_crews)
+        else:
+            _write(old_blocks, blocks)
+            _write(old_turned, turned)
+            _write(old_crews, crews)
+    return kept, kept_crews, best_left, best_time
