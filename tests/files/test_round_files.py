@@ -135,3 +135,29 @@ def test_a_log_that_cannot_be_read_names_its_lines(tmp_path, text, words):
     path.write_text(text)
     with pytest.raises(InputError, match=words):
         read_log(path)
+
+
+def test_the_maps_own_file_of_checks_is_a_log(tmp_path):
+    """Checked is done; not reached is not; not found or damaged is flagged for the next round; other files are refused."""
+    def check(site, state, **more):
+        facts = {"site": site, "at": "2027-02-16T09:30:00-08:00", "by": "A", "state": state, "capped": None, "predators": [],
+                 "damage": [], "note": ""}  # fmt: skip
+        return facts | more
+
+    checks = [check("WES0001", "checked"), check("WES0002", "not_reached"), check("WES0003", "not_found"),
+              check("WES0004", "hung", damage=["loose"])]  # fmt: skip
+    facts = {"schema": "mudcap.checks/1", "plan": "0badcafe", "ranch": "R", "crew": "A", "written": "2027-02-16T12:00:00-08:00",
+             "checks": checks}  # fmt: skip
+    schema = json.loads((resources.files("mudcap.files") / "checks.schema.json").read_text("utf-8"))
+    jsonschema.validate(facts, schema)
+    path = tmp_path / "checks.json"
+    path.write_text(json.dumps(facts))
+    assert [(e.name, e.state) for e in read_log(path)] == [
+        ("WES0001", "checked"), ("WES0002", "planned"), ("WES0003", "checked"), ("WES0003", "flagged"), ("WES0004", "hung"),
+        ("WES0004", "flagged"),
+    ]  # fmt: skip
+    assert read_log(path)[0].day == date(2027, 2, 16) and read_log(path)[0].time_s == 9.5 * 3600
+    for spoiled in ("{", "[]", json.dumps(facts | {"schema": "other/1"}), json.dumps(facts | {"checks": [{"site": 1}]})):
+        path.write_text(spoiled)
+        with pytest.raises(InputError, match=r"checks\.json"):
+            read_log(path)

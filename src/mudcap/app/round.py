@@ -99,7 +99,7 @@ class RoundChoices:
 @click.option("--reload", type=Duration(), default="10min", show_default=True, metavar="TIME", help="At the yard between two loads.")
 @click.option("--closed", type=Closing(), multiple=True, metavar='"BLOCK until TIME"',
               help="A block that may not be entered before then, by its label's re-entry interval. Repeat as needed.")  # fmt: skip
-@click.option("--done", type=click.Path(path_type=Path), metavar="FILE", help="CSV of what is done: site_id, state, time.")
+@click.option("--done", type=click.Path(path_type=Path), metavar="FILE", help="What is done: CSV (site_id, state, time), or checks from the map.")
 @click.option("--flag", multiple=True, metavar="SITE", help="A site to see whatever the sample says. Repeat as needed.")
 @click.option("--stops", type=click.IntRange(min=1), metavar="N", help="See a sample of so many sites [all sites].")
 @click.option("--share", type=click.FloatRange(0, 1, min_open=True), metavar="SHARE", help="See a sample of this share of the sites.")

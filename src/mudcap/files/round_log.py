@@ -1,7 +1,8 @@
-"""What a crew has done so far, from a CSV: a line a site, with its state and time."""
+"""What a crew has done so far: a CSV with a line a site, or the file that the map's check mode hands over."""
 
 from __future__ import annotations
 
+import json
 import re
 from datetime import date
 from pathlib import Path
@@ -28,6 +29,10 @@ WORDS: Final = {
     "danado": "flagged", "falta": "flagged", "caido": "flagged",
 }  # fmt: skip
 """Words for each state, English and Spanish; without one the round's own work was done."""
+CHECKS_SCHEMA: Final = "mudcap.checks/1"
+_CHECK_STATES: Final = {
+    "hung": "hung", "checked": "checked", "fetched": "fetched", "not_found": "checked", "not_reached": "planned",
+}  # fmt: skip
 _NOT_YET: Final = {"no", "0", "false"}
 _TIME: Final = re.compile(r"(?:(\d{4})-(\d{2})-(\d{2}))?[T ]*(?:(\d{1,2}):(\d{2})(?::\d{2}(?:\.\d+)?)?)?(?:Z|[+-]\d{2}:?\d{2})?\Z")
 
@@ -35,11 +40,14 @@ _TIME: Final = re.compile(r"(?:(\d{4})-(\d{2})-(\d{2}))?[T ]*(?:(\d{1,2}):(\d{2}
 def read_log(path: Path | str) -> tuple[Entry, ...]:
     """The entries of a log in file order: columns site_id, and where there are any state, time (ISO 8601, or hh:mm), note.
 
-    A column of yes and no, or no column of states at all, says that the round's own work was done. Raises ``InputError``,
+    A `.json` file is one of checks (`mudcap.checks/1`): a shelter that was not reached is not done, one that was not found or
+    has damage or guests is flagged besides. A column of yes and no, or no column of states at all, says that the round's own work was done. Raises ``InputError``,
     a line for each row that cannot be read.
     """
     path = Path(path)
     name = shown(path)
+    if path.suffix.lower() == ".json":
+        return _checks(read_bytes(path), name)
     text, _encoding = decode(read_bytes(path), name, None)
     if "\x00" in text:
         raise InputError(_("{file}: holds zero bytes; no text table. Export it again as CSV.").format(file=name))
@@ -57,6 +65,28 @@ def read_log(path: Path | str) -> tuple[Entry, ...]:
             entries.append(entry)
     if problems:
         raise InputError("\n".join(problems))
+    return tuple(entries)
+
+
+def _checks(data: bytes, file: str) -> tuple[Entry, ...]:
+    """The checks of a file that the map's check mode wrote."""
+    try:
+        facts = json.loads(data)
+    except (ValueError, RecursionError):
+        facts = None
+    if not isinstance(facts, dict) or facts.get("schema") != CHECKS_SCHEMA or not isinstance(facts.get("checks"), list):
+        raise InputError(_("{file}: is no file of checks. Save the checks on the map again.").format(file=file))
+    entries: list[Entry] = []
+    for number, check in enumerate(facts["checks"], start=1):
+        when = read_time(str(check.get("at", ""))) if isinstance(check, dict) else None
+        if when is None or not isinstance(check.get("site"), str) or check.get("state") not in _CHECK_STATES:
+            raise InputError(
+                _("{file}: check {number} cannot be read. Save the checks on the map again.").format(file=file, number=number)
+            )
+        site, state = clean_text(check["site"]), _CHECK_STATES[check["state"]]
+        entries.append(Entry(name=site, state=state, day=when[0], time_s=when[1]))
+        if check["state"] == "not_found" or check.get("damage") or check.get("predators"):
+            entries.append(Entry(name=site, state="flagged", day=when[0], time_s=when[1]))
     return tuple(entries)
 
 
