@@ -77,6 +77,8 @@ SCOUT_SHARE, SPARING_SHARE = 0.2, 0.5
 into the one that stands in the end; the rest of the time goes into the search for rows."""
 FULL_COOLING = 500
 """Sites up to which each gets its whole share of moves."""
+LEAST_MOVES = 2000
+"""Moves a site that large layouts get as well, where the effort has so many: with fewer the soft cap leaves points beyond it."""
 BALANCE_SHARE = 12
 """One move in so many of the cooling is tried for the loads."""
 
@@ -275,7 +277,8 @@ def lost_points(service: Service, layout: Layout) -> NDArray[np.int64]:
 
 def num_moves(params: MeanParams, count: int) -> int:
     """Return the moves of one cooling: those of the effort for each site, fewer for each where there are very many."""
-    return int(params.anneal_moves * count * min(1.0, FULL_COOLING / count) ** 0.4)
+    fewer = params.anneal_moves * min(1.0, FULL_COOLING / count) ** 0.4
+    return int(count * max(fewer, min(LEAST_MOVES, params.anneal_moves)))
 
 
 def soft_cool(

@@ -23,6 +23,8 @@ PITCHES = (5, 4, 3, 2)
 """Every so many tree rows one drive row: what is tried first."""
 WINDOW_SITES = 500
 """From twice as many sites on, a part with so many shows how far apart the drive rows can be."""
+LARGE_MOVES = 3000
+"""Least moves a site in trials of the part and the whole: with fewer, points beyond the cap remain where none need be."""
 CLOSER = (1.0, 1.04, 1.1, 1.2)
 """Times as many drive rows as the part needs, one after another, that are tried in the whole."""
 WHOLE_PITCH = 1.06
@@ -139,6 +141,8 @@ def _as_in_window(search: RowsSearch, best: FewRows) -> FewRows:
 
     Where the whole does not bear what the part does, with rows a little closer.
     """
+    moves = max(search.params.trial.anneal_moves, LARGE_MOVES)
+    search = replace(search, params=replace(search.params, trial=replace(search.params.trial, anneal_moves=moves)))
     part, inner = window(search.problem, best.sites, WINDOW_SITES)
     service = build_service(part, power=2, cap_m=search.cap_m)
     layout = open_sites(service, inner)
