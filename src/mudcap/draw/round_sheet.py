@@ -12,9 +12,10 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from reportlab.pdfgen.canvas import Canvas
+from shapely.geometry.base import BaseGeometry
 
 from mudcap.draw.round_items import cautions_items, day_items, front_items, hardware_items, proof_items
-from mudcap.draw.round_scene import way_mark
+from mudcap.draw.round_scene import way_mark, way_style
 from mudcap.draw.scene import Layer, Mark, Scene, make_scene
 from mudcap.draw.sheet_frame import (
     BAND_MM,
@@ -37,6 +38,8 @@ from mudcap.plan.model import Plan, Site
 from mudcap.plan.round_model import CrewDay, Round
 from mudcap.plan.round_words import clock, day_name, minutes, task_name, way_text
 
+NEAR_M = 9.0
+"""A block's map shows the way this far beyond the block."""
 ARROW_STEP_MM = 22.0
 ARROW_MM = 2.2
 
@@ -177,9 +180,9 @@ class _Maker:
             return []
         out: list[_Page] = []
         ordered = _as_sites(self.plan, day)
-        scene = _ordered_scene(self.scene, self.made, day, ordered.sites)
         for block in day.blocks:
             k = next(i for i, b in enumerate(ordered.orchard.blocks) if b.block_id == block)
+            scene = _ordered_scene(self.scene, day, ordered, ordered.orchard.blocks[k].polygon.buffer(NEAR_M))
             xy = [s.visit.xy for s in day.stops if s.visit.block_id == block]
             views = block_views(ordered.orchard.blocks[k].polygon, xy, self.page, self.plan.params.units, self.band_mm)
             numbers: dict[tuple[int, int], int] = {}
@@ -193,7 +196,7 @@ class _Maker:
             if part == 0:  # tiles follow each other, so the first one's page tells all
                 numbers.update(self._tiles(plan, view, block, day, number))
             drawn = draw_block(pen, plan, scene, view, block, match_lines(view, numbers, self._))
-            _arrows(pen, view, day)
+            _arrows(pen, view, day, plan.orchard.blocks[block].polygon.buffer(NEAR_M))
             name = plan.orchard.blocks[block].block_id
             self._surround(pen, view, self._words(day, number, count, name), drawn)
 
@@ -227,21 +230,25 @@ def _as_sites(plan: Plan, day: CrewDay) -> Plan:
     return dataclasses.replace(plan, sites=tuple(sites))
 
 
-def _ordered_scene(scene: Scene, made: Round, day: CrewDay, sites: Sequence[Site]) -> Scene:
+def _ordered_scene(scene: Scene, day: CrewDay, plan: Plan, near: BaseGeometry) -> Scene:
+    """The ground, the day's way near one block, and the stops with their order."""
     kept = tuple(layer for layer in scene.layers if layer.key not in ("sites", "excluded", "catchments"))
     marks = tuple(
-        Mark(geometry=shapely.Point(s.x_m, s.y_m), style="round_stop", label=str(s.number), index=i) for i, s in enumerate(sites)
+        Mark(geometry=shapely.Point(s.x_m, s.y_m), style="round_stop", label=str(s.number), index=i) for i, s in enumerate(plan.sites)
     )
     stops = Layer(key="sites", title="", marks=marks)
-    return dataclasses.replace(scene, layers=(*kept, _way_layer(made, day), stops))
+    way = Mark(geometry=shapely.LineString(day.track).intersection(near), style=way_style(day))
+    return dataclasses.replace(scene, layers=(*kept, Layer(key="round", title="", marks=(way,)), stops))
 
 
-def _arrows(pen: Pen, view: View, day: CrewDay) -> None:
-    """Small arrowheads along the way, pointing onward."""
+def _arrows(pen: Pen, view: View, day: CrewDay, near: BaseGeometry | None = None) -> None:
+    """Small arrowheads along the way (that near a block only), pointing onward."""
+    shown = shapely.box(*view.ground) if near is None else near
+    shapely.prepare(shown)
     points = view.to_page(day.track)
     left, bottom, right, top = view.frame.window
     since = ARROW_STEP_MM / 2
-    for a, b in itertools.pairwise(points):
+    for k, (a, b) in enumerate(itertools.pairwise(points)):
         step = b - a
         length = float(np.hypot(*step))
         if length < ARROW_MM:
@@ -250,7 +257,8 @@ def _arrows(pen: Pen, view: View, day: CrewDay) -> None:
         at = max(ARROW_MM, ARROW_STEP_MM - since)
         while at <= length:
             tip = a + step * (at / length)
-            if left < tip[0] < right and bottom < tip[1] < top:
+            on_ground = day.track[k] + (day.track[k + 1] - day.track[k]) * (at / length)
+            if left < tip[0] < right and bottom < tip[1] < top and shapely.contains_xy(shown, *on_ground):
                 _arrow(pen, tip, step / length)
             at += ARROW_STEP_MM
         since = length - (at - ARROW_STEP_MM)
