@@ -110,7 +110,7 @@ def test_the_workbook_has_a_sheet_for_each_purpose_with_titles_and_a_page_a_load
     pages = book["Pick-list"]
     assert [b.id for b in pages.row_breaks.brk] == [17, 33, 40] and not pages.sheet_properties.pageSetUpPr.fitToPage
     loads = list(book["Loads"].iter_rows(min_row=2, values_only=True))
-    assert [r[3] for r in loads] == [TICK] * len(loads)
+    assert [r[4] for r in loads] == [TICK] * len(loads)
     assert sum(r[2] for r in loads if r[1] == "bundle of 25") == sum(dict(p.packages)["bundle of 25"] for p in picks(PLAN))
     assert openpyxl.load_workbook(io.BytesIO(picklist_xlsx(two_block_plan()))).sheetnames == ["Pick-list", "Totals"]
 

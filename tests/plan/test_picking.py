@@ -6,7 +6,8 @@ import dataclasses
 
 import pytest
 
-from mudcap.plan.picking import by_block, by_load, has_loads, pick_lines, picks, sums
+from mudcap.plan.picking import by_block, by_load, has_loads, pick_lines, picks, sums, wants
+from mudcap.supply.params import KitParams, SupplyParams
 from small_plan import two_block_plan
 from supplied import with_supply
 
@@ -50,6 +51,20 @@ def test_one_package_named_twice_is_counted_twice():
     """As in a tuple with a name that comes again."""
     pick = dataclasses.replace(picks(PLAIN)[0], packages=(("bundle", 2), ("block", 1), ("bundle", 3)))
     assert sums([pick, pick]).packages == (("bundle", 10), ("block", 2))
+
+
+def test_what_to_bring_is_kit_packages_or_cavities():
+    """With the kit of the options by shelter and by site, whole pieces; packages by name; cavities where none are named."""
+    found = [dataclasses.replace(p, shelters=2 if k == 0 else 1) for k, p in enumerate(picks(SUPPLIED))]
+    plain = wants(picks(PLAIN), None, str)
+    assert [(w.name, w.amount) for w in plain] == [("shelters", 36), ("cavities", sum(s.cavities for s in PLAIN.sites))]
+    kit = (KitParams(name="wire", each=1.25, unit="m"), KitParams(name="awning", each=0.5), KitParams(name="tag", per="site"))
+    brought = {w.name: w for w in wants(found, SupplyParams(kit=kit), str)}
+    assert {n: brought[n].amount for n in ("shelter", "wire", "awning", "label", "tag")} == {
+        "shelter": 37, "wire": 46.25, "awning": 19, "label": 36, "tag": 36,
+    }  # fmt: skip
+    assert brought["wire"].text == "46.25 m" and brought["shelter"].text == "37" and "cavities" not in brought
+    assert {n: w.amount for n, w in brought.items() if w.is_package} == dict(sums(found).packages)
 
 
 def test_sites_without_a_load_come_last():

@@ -17,7 +17,8 @@ from mudcap.draw.sheet_tables import Item, draw_items, flow, heading, paragraph,
 from mudcap.draw.words import status_words
 from mudcap.lang import translator
 from mudcap.plan.model import Plan
-from mudcap.plan.picking import Pick, Sums, by_block, by_load, has_loads, load_wants, picks, sums
+from mudcap.plan.picking import Pick, Sums, by_block, by_load, has_loads, picks, sums, wants
+from mudcap.supply.params import SupplyParams
 
 MOST_COLUMNS: Final = 8
 """More kinds of packages than this are written in words of letters instead of a column each."""
@@ -80,11 +81,11 @@ def _parts(plan: Plan, width: float, _: Text) -> list[_Part]:
         last = max(load for load, _own in loads)
         for load, own in loads:
             title = _("load {number} of {count}").format(number=load, count=last) if load else _("without a load")
-            parts.append(_Part(title=title, items=tuple(_load_items(title, own, letters, width, _))))
+            parts.append(_Part(title=title, items=tuple(_load_items(title, own, plan.params.supply, letters, width, _))))
     else:
         for name, own in by_block(found):
             title = _("block {block}").format(block=name)
-            parts.append(_Part(title=title, items=tuple(_block_items(title, own, letters, width, _))))
+            parts.append(_Part(title=title, items=tuple(_block_items(title, own, plan.params.supply, letters, width, _))))
     parts.append(_Part(title=_("totals"), items=tuple(_totals(found, letters, width, _))))
     return parts
 
@@ -98,32 +99,36 @@ def _letter(number: int) -> str:
     return (_letter(number // 26 - 1) if number >= 26 else "") + chr(ord("A") + number % 26)
 
 
-def _load_items(title: str, own: Sequence[Pick], letters: dict[str, str], width: float, _: Text) -> list[Item]:
+def _load_items(
+    title: str, own: Sequence[Pick], supply: SupplyParams | None, letters: dict[str, str], width: float, _: Text
+) -> list[Item]:
     total = sums(own)
     return [
         heading(_capital(title)),
         *paragraph(_("Load from the top of this list to the bottom: what is hung last goes on first. Hang from the bottom to "
                      "the top. Keep within the vehicle's load limit, and tie the load down."), width),
-        *_wants(total, letters, _),
+        *_wants(own, supply, letters, _),
         heading(_("Sites in loading order")),
         *_site_table(own, letters, _, in_load=True),
         *_sum_line(total, width, _),
     ]  # fmt: skip
 
 
-def _block_items(title: str, own: Sequence[Pick], letters: dict[str, str], width: float, _: Text) -> list[Item]:
+def _block_items(
+    title: str, own: Sequence[Pick], supply: SupplyParams | None, letters: dict[str, str], width: float, _: Text
+) -> list[Item]:
     total = sums(own)
-    wants = _wants(total, letters, _) if letters else []
-    return [heading(_capital(title)), *wants, *_site_table(own, letters, _, in_load=False), *_sum_line(total, width, _)]
+    bring = _wants(own, supply, letters, _) if letters or supply else []
+    return [heading(_capital(title)), *bring, *_site_table(own, letters, _, in_load=False), *_sum_line(total, width, _)]
 
 
 def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _wants(total: Sums, letters: dict[str, str], _: Text) -> list[Item]:
+def _wants(own: Sequence[Pick], supply: SupplyParams | None, letters: dict[str, str], _: Text) -> list[Item]:
     heads = (_("Mark"), _("What to bring"), _("How many"), _("on board"))
-    rows = [(letters.get(what, ""), what, f"{count:,}", "") for what, count in load_wants(total, _)]
+    rows = [(letters[w.name] if w.is_package else "", w.name, w.text, "") for w in wants(own, supply, _)]
     return table(heads, (14, 110, 24, 20), rows, boxes=1)
 
 
@@ -134,24 +139,26 @@ def _site_table(own: Sequence[Pick], letters: dict[str, str], _: Text, *, in_loa
     """
     kinds = [name for name, _count in sums(own).packages]
     in_columns = len(kinds) <= MOST_COLUMNS
+    several = [(_("Shelters"), 15)] if any(p.shelters != 1 for p in own) else []
     packages = [(letters[name], 9) for name in kinds] if in_columns else [(_("Take"), 44)]
     with_facing = any(p.facing_deg is not None for p in own)
     facing = [(_("Faces"), 15), (_("compass"), 16)] if with_facing else []
     on = [(_("On"), 10)] if in_load else []
     columns = [
         *on, (_("Block"), 30), (_("No."), 11), (_("Site name"), 20), (_("Row"), 11), (_("Tree"), 11),
-        (_("Cavities"), 17), *packages, *facing, (_("packed"), 15), (_("hung"), 13),
+        (_("Cavities"), 17), *several, *packages, *facing, (_("packed"), 15), (_("hung"), 13),
     ]  # fmt: skip
     rows = [
-        [*([str(pick.place_in_load or "")] if in_load else []), *_site_row(pick, kinds, letters, in_columns=in_columns, with_facing=with_facing)]
+        [*([str(pick.place_in_load or "")] if in_load else []), *_site_row(pick, kinds, letters, in_columns=in_columns, with_shelters=bool(several), with_facing=with_facing)]
         for pick in own
     ]  # fmt: skip
     turns = frozenset(k for k in range(len(own) - 1) if own[k].block_id != own[k + 1].block_id)
-    bold = frozenset(len(on) + k for k in (1, 3, 4, *range(6, 6 + len(packages))))
+    bold = frozenset(len(on) + k for k in (1, 3, 4, *range(6, 6 + len(several) + len(packages))))
     return table([c[0] for c in columns], [c[1] for c in columns], rows, boxes=2, bold=bold, rules=turns)
 
 
-def _site_row(pick: Pick, kinds: Sequence[str], letters: dict[str, str], *, in_columns: bool, with_facing: bool) -> list[str]:
+def _site_row(pick: Pick, kinds: Sequence[str], letters: dict[str, str], *, in_columns: bool, with_shelters: bool,
+              with_facing: bool) -> list[str]:  # fmt: skip
     count: dict[str, int] = {}
     for name, number in pick.packages:
         count[name] = count.get(name, 0) + number
@@ -159,7 +166,8 @@ def _site_row(pick: Pick, kinds: Sequence[str], letters: dict[str, str], *, in_c
     packages = [str(count.get(name, "")) for name in kinds] if in_columns else [", ".join(words)]
     facing = [_degrees(pick.facing_deg), _degrees(pick.compass_deg)] if with_facing else []
     return [
-        pick.block_id, str(pick.number), pick.site_id, str(pick.row), str(pick.tree), f"{pick.cavities:,}", *packages, *facing, "", "",
+        pick.block_id, str(pick.number), pick.site_id, str(pick.row), str(pick.tree), f"{pick.cavities:,}",
+        *([str(pick.shelters)] if with_shelters else []), *packages, *facing, "", "",
     ]  # fmt: skip
 
 

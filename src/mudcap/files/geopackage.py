@@ -179,6 +179,7 @@ def _supply(plan: Plan) -> dict[str, NDArray[Any]]:
         "packages": _text(json.dumps([[name, count] for name, count in p.packages], ensure_ascii=False) for p in s),
         "facing_deg": _real(p.facing_deg for p in s), "compass_deg": _real(p.compass_deg for p in s),
         "load": _whole(p.load for p in s), "place_in_load": _whole(p.place_in_load for p in s),
+        "shelters": _whole(p.shelters for p in s), "packed": _real(p.packed for p in s), "short": _whole(p.short for p in s),
     }  # fmt: skip
 
 

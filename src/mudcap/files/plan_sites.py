@@ -18,7 +18,8 @@ from mudcap.lang import _
 from mudcap.plan.picking import Pick, in_picking_order
 
 _COLUMNS: Final = (
-    "site_id, block, number, row, tree, lon, lat, cavities, females, males, packages, facing_deg, compass_deg, load, place_in_load"
+    "site_id, block, number, row, tree, lon, lat, cavities, females, males, packages, facing_deg, compass_deg, load, place_in_load, "
+    "shelters, packed, short"
 )
 _NUMBER: Final = re.compile(r"[0-9a-f]{1,64}")
 
@@ -62,8 +63,9 @@ def read_plan_sites(path: Path) -> PlanSites:
 
 def _pick(row: tuple[Any, ...]) -> Pick:
     """``ValueError`` or ``TypeError`` where a value is not what the plan writes."""
-    (site_id, block, number, line, tree, lon, lat, cavities, females, males, packages, facing, compass, load, place) = row
-    counts = (number, line, tree, cavities, females, males, load, place)
+    (site_id, block, number, line, tree, lon, lat, cavities, females, males, packages, facing, compass, load, place,
+     shelters, packed, short) = row  # fmt: skip
+    counts = (number, line, tree, cavities, females, males, load, place, shelters, short)
     if not (isinstance(block, str) and SITE_ID.fullmatch(site_id) and all(type(n) is int and n >= 0 for n in counts)):
         raise ValueError(site_id)
     if not (abs(lon) <= 180 and abs(lat) <= 90):
@@ -71,7 +73,7 @@ def _pick(row: tuple[Any, ...]) -> Pick:
     return Pick(
         site_id=site_id, block_id=block, number=number, row=line, tree=tree, lon=float(lon), lat=float(lat), cavities=cavities,
         females=females, males=males, packages=_packages(packages), facing_deg=_bearing(facing), compass_deg=_bearing(compass),
-        load=load, place_in_load=place,
+        load=load, place_in_load=place, shelters=shelters, packed=None if packed is None else int(packed), short=short,
     )  # fmt: skip
 
 

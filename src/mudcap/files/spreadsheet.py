@@ -21,15 +21,15 @@ from mudcap.lang import translator
 from mudcap.plan.model import Plan, Site
 from mudcap.plan.picking import (
     PickLine,
-    Sums,
+    Want,
     by_load,
     has_loads,
-    load_wants,
     packages_text,
     pick_lines,
     picks,
-    sums,
+    wants,
 )
+from mudcap.supply.model import SiteSupply
 
 COLUMNS: Final = (
     "line", "block", "number", "site_id", "address", "row", "tree", "cavities", "females", "males", "lon", "lat", "note",
@@ -83,10 +83,11 @@ def _csv_cells(line: PickLine, notes: dict[str, str], number: str) -> tuple[Cell
 
 def site_notes(plan: Plan, lang: str = "en") -> dict[str, str]:
     """What a crew should know of a site before it goes there, by site_id."""
-    return {s.site_id: _note(plan, s, lang) for s in plan.sites}
+    supply = plan.supply or (None,) * len(plan.sites)
+    return {s.site_id: _note(plan, s, u, lang) for s, u in zip(plan.sites, supply, strict=True)}
 
 
-def _note(plan: Plan, site: Site, lang: str) -> str:
+def _note(plan: Plan, site: Site, supply: SiteSupply | None, lang: str) -> str:
     word = translator(lang)
     parts = []
     if site.pinned:
@@ -97,6 +98,10 @@ def _note(plan: Plan, site: Site, lang: str) -> str:
         parts.append(word("mud is beyond the limit"))
     if site.cavities > plan.params.stocking.cavities_warn:
         parts.append(word("more than {count} cavities").format(count=plan.params.stocking.cavities_warn))
+    if supply is not None and supply.shelters > 1:
+        parts.append(word("{count} shelters").format(count=supply.shelters))
+    if supply is not None and supply.short:
+        parts.append(word("{count} cavities short").format(count=supply.short))
     return "; ".join(parts)
 
 
@@ -158,7 +163,7 @@ def picklist_xlsx(plan: Plan, lang: str = "en") -> bytes:
     lines = pick_lines(found)
     _list_sheet(book, word("Pick-list"), plan, lines, lang)
     if has_loads(found):
-        loads = [(word("Load {number}").format(number=load), sums(own)) for load, own in by_load(found) if load]
+        loads = [(word("Load {number}").format(number=load), wants(own, plan.params.supply, word)) for load, own in by_load(found) if load]
         _load_sheet(book, word("Loads"), plan, loads, lang)
     _total_sheet(book, word("Totals"), plan, lines, lang)
     book.close()
@@ -207,15 +212,15 @@ def _tick_choice(sheet: Any, columns: Sequence[Head], last: int, word: Any) -> N
             })  # fmt: skip
 
 
-def _load_sheet(book: Any, name: str, plan: Plan, loads: Sequence[tuple[str, Sums]], lang: str) -> None:
-    """What goes onto the vehicle before it leaves: one line a package."""
+def _load_sheet(book: Any, name: str, plan: Plan, loads: Sequence[tuple[str, Sequence[Want]]], lang: str) -> None:
+    """What goes onto the vehicle before it leaves: one line a thing."""
     sheet, style, word = book.add_worksheet(name), _styles(book), translator(lang)
-    _head_row(sheet, [(word("Load"), 12), (word("Take"), 40), (word("How many"), 10), (word("On board"), 10)], style)
+    _head_row(sheet, [(word("Load"), 12), (word("Take"), 40), (word("How many"), 10), (word("Unit"), 8), (word("On board"), 10)], style)
     row = 0
-    for title, total in loads:
-        for what, count in load_wants(total, word):
+    for title, things in loads:
+        for thing in things:
             row += 1
-            cells: tuple[Cell, ...] = (title, what, count, TICK)
+            cells: tuple[Cell, ...] = (title, thing.name, thing.amount, thing.unit, TICK)
             for column, value in enumerate(cells):
                 _write(sheet, row, column, value, style["cell"])
     _page(sheet, plan, word)

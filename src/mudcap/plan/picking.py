@@ -8,6 +8,8 @@ from itertools import groupby
 from typing import Literal
 
 from mudcap.plan.model import Plan
+from mudcap.supply.kit import PIECE, needed, site_kit
+from mudcap.supply.params import SupplyParams
 
 LineKind = Literal["site", "load total", "block total", "ranch total"]
 
@@ -36,6 +38,11 @@ class Pick:
     """Number of the vehicle load, from 1; 0 where no loads are planned."""
     place_in_load: int = 0
     """1 goes on first and comes off last."""
+    shelters: int = 1
+    packed: int | None = None
+    """Cavities in the packages, which may be a few more than the site's own; None where no packages are planned."""
+    short: int = 0
+    """Cavities that neither stock nor purchase covers."""
 
     @property
     def address(self) -> str:
@@ -53,11 +60,28 @@ class Sums:
     """What several sites take together."""
 
     sites: int
+    shelters: int
     cavities: int
     females: int
     males: int
     packages: tuple[tuple[str, int], ...]
     """In the order in which they are first needed."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Want:
+    """One thing to bring, and how much of it."""
+
+    name: str
+    amount: float
+    unit: str = ""
+    """'' where it is counted in pieces."""
+    is_package: bool = False
+
+    @property
+    def text(self) -> str:
+        """How much, with the unit."""
+        return f"{self.amount:,.10g} {self.unit}".strip()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,7 +119,8 @@ def picks(plan: Plan) -> tuple[Pick, ...]:
             cavities=s.cavities, females=s.females, males=s.males,
             packages=tuple(u.packages) if u else (),
             facing_deg=u.facing_deg if u else None, compass_deg=u.facing_magnetic_deg if u else None,
-            load=u.load if u else 0, place_in_load=u.place_in_load if u else 0,
+            load=u.load if u else 0, place_in_load=u.place_in_load if u else 0, shelters=u.shelters if u else 1,
+            packed=u.cavities if u and u.packages else None, short=u.short if u else 0,
         )
         for s, u in zip(plan.sites, supply, strict=True)
     ]  # fmt: skip
@@ -123,15 +148,22 @@ def sums(found: Sequence[Pick]) -> Sums:
         for name, count in pick.packages:
             packages[name] = packages.get(name, 0) + count
     return Sums(
-        sites=len(found), cavities=sum(p.cavities for p in found), females=sum(p.females for p in found),
+        sites=len(found), shelters=sum(p.shelters for p in found), cavities=sum(p.cavities for p in found), females=sum(p.females for p in found),
         males=sum(p.males for p in found), packages=tuple(packages.items()),
     )  # fmt: skip
 
 
-def load_wants(total: Sums, word: Callable[[str], str]) -> tuple[tuple[str, int], ...]:
-    """What a load needs on board: shelters, and packages or (where none are planned) cavities."""
+def wants(found: Sequence[Pick], supply: SupplyParams | None, word: Callable[[str], str]) -> tuple[Want, ...]:
+    """What these sites need on board: kit, and packages or (where none are planned) cavities."""
+    total = sums(found)
+    if supply is None:
+        kit = [Want(name=word("shelters"), amount=total.shelters)]
+    else:
+        shelters = [p.shelters for p in found]
+        things = [(k, needed(k, shelters)) for k in site_kit(supply)]
+        kit = [Want(name=k.name, amount=amount, unit="" if k.unit == PIECE else k.unit) for k, amount in things if amount]
     packages = total.packages or ((word("cavities"), total.cavities),)
-    return ((word("shelters"), total.sites), *packages)
+    return (*kit, *(Want(name=name, amount=count, is_package=bool(total.packages)) for name, count in packages))
 
 
 def by_load(found: Sequence[Pick]) -> tuple[tuple[int, tuple[Pick, ...]], ...]:

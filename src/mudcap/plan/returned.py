@@ -205,7 +205,7 @@ def _other_cavities(pick: Pick, line: ReturnedLine) -> Iterator[Difference]:
     if count is None:
         text = _("site {site}: '{word}' is no number of cavities.").format(site=pick.site_id, word=given)
         yield _difference("unclear", pick.site_id, line, text, column="cavities_hung", found=given)
-    elif count != pick.cavities:
+    elif count not in (pick.cavities, pick.packed):
         text = _("site {site}: {found} cavities were hung, {planned} were planned.")
         yield _difference("other_cavities", pick.site_id, line, text.format(site=pick.site_id, found=count, planned=pick.cavities),
                           column="cavities_hung", planned=str(pick.cavities), found=str(count))  # fmt: skip
