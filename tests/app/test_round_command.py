@@ -112,7 +112,7 @@ def test_the_rest_of_the_day_from_a_log(ranch, capsys, tmp_path):
     log = tmp_path / "done.csv"
     log.write_text("site_id,state,time\n" + "".join(f"{s['name']},checked,2027-02-16 {s['clock']}\n" for s in stops[:10]))
     code, said, _err = run(capsys, "round", ranch, "--task", "check", "--date", "2027-02-16", "--done", log, "--now", "9:30",
-                           "--closed", "South until 10:15", "--zone", -8)  # fmt: skip
+                           "--closed", "South until 10:15", "--zone", -8, "--aim", "paid")  # fmt: skip
     facts = json.loads(path.read_text())
     assert code == 0 and [n["name"] for n in facts["not_visited"]] == sorted(s["name"] for s in stops[:10])
     legs = [leg for d in facts["days"] for leg in d["legs"]]

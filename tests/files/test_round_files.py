@@ -107,11 +107,11 @@ def test_a_log_is_read_in_its_usual_dresses(tmp_path):
     """Columns by any usual name and order, English or Spanish words, ISO times or hours, semicolons; a `no` is no entry."""
     path = tmp_path / "log.csv"
     path.write_text(
-        "\ufeffState;Site ID;When;Note\nchecked;WES0001;2027-02-16T09:30:12;ok\nFallen;WES0002;2027-02-16;on the ground\n"
+        "\ufeffState;Site ID;When;Note;By\nchecked;WES0001;2027-02-16T09:30:12;ok;B\nFallen;WES0002;2027-02-16;on the ground\n"
         "revisado;WES0003;9:05;\n;WES0004;;\nno;WES0005;;\n\n"
     )
     assert read_log(path) == (
-        Entry(name="WES0001", state="checked", day=date(2027, 2, 16), time_s=9.5 * 3600, note="ok"),
+        Entry(name="WES0001", state="checked", day=date(2027, 2, 16), time_s=9.5 * 3600, note="ok", crew="B"),
         Entry(name="WES0002", state="flagged", day=date(2027, 2, 16), note="on the ground"),
         Entry(name="WES0003", state="checked", time_s=9 * 3600 + 300.0), Entry(name="WES0004", state=""),
     )  # fmt: skip
@@ -156,7 +156,7 @@ def test_the_maps_own_file_of_checks_is_a_log(tmp_path):
         ("WES0001", "checked"), ("WES0002", "planned"), ("WES0003", "checked"), ("WES0003", "flagged"), ("WES0004", "hung"),
         ("WES0004", "flagged"),
     ]  # fmt: skip
-    assert read_log(path)[0].day == date(2027, 2, 16) and read_log(path)[0].time_s == 9.5 * 3600
+    assert read_log(path)[0].crew == "A" and read_log(path)[0].day == date(2027, 2, 16) and read_log(path)[0].time_s == 9.5 * 3600
     for spoiled in ("{", "[]", json.dumps(facts | {"schema": "other/1"}), json.dumps(facts | {"checks": [{"site": 1}]})):
         path.write_text(spoiled)
         with pytest.raises(InputError, match=r"checks\.json"):

@@ -195,6 +195,40 @@ def test_the_rest_of_a_day_is_planned_from_what_is_done(ranch):
     assert len(names(after)) + len(after.not_visited) == len(ranch.sites)
 
 
+def test_a_crew_goes_on_from_the_site_it_did_last(ranch):
+    """The log names crew A at a site of the east block: its way begins there, and lunch that it had is not taken again."""
+    options = replace(
+        NO_LUNCH, num_crews=2, first_day=date(2027, 2, 16), now_s=12.6 * 3600, lunch_s=12 * 3600.0, sample=SampleOptions(stops=30)
+    )
+    last = next(s for s in ranch.sites if s.site_id == "EAS0015")
+    log = [
+        Entry(name="EAS0003", state="checked", day=options.first_day, time_s=9.0 * 3600, crew="A"),
+        Entry(name="EAS0015", state="checked", day=options.first_day, time_s=12.5 * 3600, crew="a "),
+        Entry(name="WES0001", state="checked", day=date(2027, 2, 15), time_s=12.5 * 3600, crew="B"),
+    ]
+    made = make_round(ranch, options, log)
+    by = {d.crew: d for d in made.days}
+    assert tuple(by["A"].track[0]) == pytest.approx((last.x_m, last.y_m)) and by["A"].begin_s == 12.6 * 3600
+    yard = ranch.network.node_xy[ranch.network.yard_node]
+    assert by["B"].track[0] == pytest.approx(yard) and all(d.track[-1] == pytest.approx(yard) for d in made.days)
+    assert not any(leg.kind == "lunch" for d in made.days for leg in d.legs)
+    before = make_round(ranch, replace(options, now_s=11.9 * 3600, day_s=7 * 3600.0), log)
+    assert any(leg.kind == "lunch" for d in before.days for leg in d.legs)
+
+
+def test_fewer_paid_hours_or_an_earlier_end(ranch):
+    """Three crews end sooner; to pay least, fewer of them leave the yard."""
+    soon = make_round(ranch, replace(NO_LUNCH, num_crews=3))
+    cheap = make_round(ranch, replace(NO_LUNCH, num_crews=3, objective="paid"))
+
+    def paid(made):
+        return sum(d.end_s - d.begin_s for d in made.days)
+
+    assert sorted(names(soon)) == sorted(names(cheap))
+    assert max(d.end_s for d in soon.days) < max(d.end_s for d in cheap.days) and paid(cheap) < paid(soon)
+    assert len(cheap.days) < len(soon.days) == 3
+
+
 def test_states_decide_what_a_round_needs(ranch):
     """A check of last week does not count today; what is hung needs no hanging; what is in needs neither check nor fetching."""
     ids = [s.site_id for s in ranch.sites]

@@ -52,6 +52,7 @@ class RoundChoices:
     first_day: datetime | None
     zone: float | None
     no_daylight: bool
+    aim: str
     mode: str
     alley_speed: float | None
     road_speed: float | None
@@ -88,6 +89,8 @@ class RoundChoices:
 @click.option("--zone", type=click.FloatRange(-14, 14), metavar="HOURS",
               help="Hours of the clock ahead of UTC, such as -7 [standard time of the place].")  # fmt: skip
 @click.option("--no-daylight", is_flag=True, help="Let crews work before sunrise and after sunset.")
+@click.option("--aim", type=click.Choice(["finish", "paid"]), default="finish", show_default=True,
+              help="Done as soon as can be, or with the fewest paid hours.")  # fmt: skip
 @click.option("--mode", type=click.Choice(MODES), default="cart", show_default=True,
               help="What a crew goes with; where it may not drive, it walks.")  # fmt: skip
 @click.option("--alley-speed", type=Speed(), metavar="SPEED", help="In the alleys, such as 5mph [as travel options say].")
@@ -99,7 +102,7 @@ class RoundChoices:
 @click.option("--reload", type=Duration(), default="10min", show_default=True, metavar="TIME", help="At the yard between two loads.")
 @click.option("--closed", type=Closing(), multiple=True, metavar='"BLOCK until TIME"',
               help="A block that may not be entered before then, by its label's re-entry interval. Repeat as needed.")  # fmt: skip
-@click.option("--done", type=click.Path(path_type=Path), metavar="FILE", help="What is done: CSV (site_id, state, time), or checks from the map.")
+@click.option("--done", type=click.Path(path_type=Path), metavar="FILE", help="What is done: CSV (site_id, state, time, crew), or checks from the map.")
 @click.option("--flag", multiple=True, metavar="SITE", help="A site to see whatever the sample says. Repeat as needed.")
 @click.option("--stops", type=click.IntRange(min=1), metavar="N", help="See a sample of so many sites [all sites].")
 @click.option("--share", type=click.FloatRange(0, 1, min_open=True), metavar="SHARE", help="See a sample of this share of the sites.")
@@ -181,6 +184,7 @@ def round_options(choices: RoundChoices) -> RoundOptions:
         lunch_s=lunch[0] if lunch else None, lunch_length_s=lunch[1] if lunch else 1800.0, stop_s=choices.stop,
         cavity_s=choices.per_cavity, capacity=choices.capacity, reload_s=choices.reload, alley_m_s=choices.alley_speed,
         road_m_s=choices.road_speed, closed=tuple(closed), sample=sample, flagged=choices.flag, now_s=choices.now,
+        objective=choices.aim,  # type: ignore[arg-type]
     )  # fmt: skip
 
 

@@ -18,6 +18,7 @@ from mudcap.plan.round_model import Entry
 NAMES: Final = {"site id", "site", "site name", "id", "name", "puddle", "sitio"}
 _STATES: Final = {"state", "status", "what", "kind", "event", "done", "estado"}
 _TIMES: Final = {"time", "when", "date", "at", "hour", "done at", "checked at", "hora", "fecha"}
+_CREWS: Final = {"crew", "by", "who", "cuadrilla"}
 _NOTES: Final = {"note", "notes", "remark", "nota"}
 WORDS: Final = {
     "": "", "done": "", "yes": "", "x": "", "1": "", "true": "",
@@ -38,7 +39,7 @@ _TIME: Final = re.compile(r"(?:(\d{4})-(\d{2})-(\d{2}))?[T ]*(?:(\d{1,2}):(\d{2}
 
 
 def read_log(path: Path | str) -> tuple[Entry, ...]:
-    """The entries of a log in file order: columns site_id, and where there are any state, time (ISO 8601, or hh:mm), note.
+    """The entries of a log in file order: columns site_id, and where there are any state, time (ISO 8601, or hh:mm), crew, note.
 
     A `.json` file is one of checks (`mudcap.checks/1`): a shelter that was not reached is not done, one that was not found or
     has damage or guests is flagged besides. A column of yes and no, or no column of states at all, says that the round's own work was done. Raises ``InputError``,
@@ -53,7 +54,7 @@ def read_log(path: Path | str) -> tuple[Entry, ...]:
         raise InputError(_("{file}: holds zero bytes; no text table. Export it again as CSV.").format(file=name))
     rows = read_rows(text, name)
     head = [plain_letters(c) for c in rows[0][1]]
-    columns = [next((i for i, h in enumerate(head) if h in wanted), -1) for wanted in (NAMES, _STATES, _TIMES, _NOTES)]
+    columns = [next((i for i, h in enumerate(head) if h in wanted), -1) for wanted in (NAMES, _STATES, _TIMES, _NOTES, _CREWS)]
     if columns[0] < 0:
         raise InputError(_("{file}: no column of sites. Name it site_id.").format(file=name))
     problems: list[str] = []
@@ -84,14 +85,14 @@ def _checks(data: bytes, file: str) -> tuple[Entry, ...]:
                 _("{file}: check {number} cannot be read. Save the checks on the map again.").format(file=file, number=number)
             )
         site, state = clean_text(check["site"]), _CHECK_STATES[check["state"]]
-        entries.append(Entry(name=site, state=state, day=when[0], time_s=when[1]))
+        entries.append(Entry(name=site, state=state, day=when[0], time_s=when[1], crew=clean_text(str(check.get("by", "")))))
         if check["state"] == "not_found" or check.get("damage") or check.get("predators"):
             entries.append(Entry(name=site, state="flagged", day=when[0], time_s=when[1]))
     return tuple(entries)
 
 
 def _entry(cells: list[str], where: str, problems: list[str]) -> Entry | None:
-    site, word, when, note = cells
+    site, word, when, note, crew = cells
     state = plain_letters(word)
     if state in _NOT_YET:
         return None
@@ -111,7 +112,7 @@ def _entry(cells: list[str], where: str, problems: list[str]) -> Entry | None:
             _("{where}: '{word}' is no time; write 2027-02-16 09:30 or 09:30.").format(where=where, word=when)
         )
         return None
-    return Entry(name=site, state=WORDS[state], day=at[0], time_s=at[1], note=note)
+    return Entry(name=site, state=WORDS[state], day=at[0], time_s=at[1], note=note, crew=crew)
 
 
 def read_time(text: str) -> tuple[date | None, float | None] | None:

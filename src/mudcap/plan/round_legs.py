@@ -15,11 +15,12 @@ from shapely.ops import substring
 from mudcap.orchard.model import Alley, Block
 from mudcap.plan.model import Plan
 from mudcap.plan.round_model import CrewDay, Leg, LegKind, Stop, Visit
-from mudcap.plan.round_places import Place, Roads
+from mudcap.plan.round_places import Origin, Place, Roads
 from mudcap.route.visits import Route, RouteStep
 
 _AT_END_M: Final = 0.5
-_KINDS: Final[dict[str, LegKind]] = {"reload": "reload", "break": "lunch", "wait": "wait"}
+_PAUSES: Final = ("break", "lunch")
+_KINDS: Final[dict[str, LegKind]] = {"reload": "reload", "break": "lunch", "lunch": "lunch", "wait": "wait"}
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
@@ -35,12 +36,12 @@ class _Piece:
 
 
 def crew_day(
-    plan: Plan, route: Route, places: Sequence[Place], visits: Sequence[Visit], roads: Roads, shift_s: float, first: int
+    plan: Plan, route: Route, places: Sequence[Place], visits: Sequence[Visit], roads: Roads, origin: Origin | None
 ) -> CrewDay | None:
-    """What a crew reads of its route, `shift_s` and `first` being where the solver's day 0 stands; None without a stop."""
+    """What a crew reads of its route, which begins at `origin` (None: at the yard); None without a stop."""
     if not any(s.kind == "serve" for s in route.steps):
         return None
-    maker = _Maker(plan, places, visits, roads, shift_s)
+    maker = _Maker(plan, places, visits, roads, origin)
     pieces = _merged(maker.pieces(route.steps))
     legs, track = [], []
     for piece in pieces:
@@ -52,16 +53,16 @@ def crew_day(
         track.append(piece.points)
     points = np.vstack(track)
     apart = np.append(True, np.hypot(*np.diff(points, axis=0).T) > 1e-6)
-    return CrewDay(crew=route.crew, day=first + route.day, legs=tuple(legs), track=points[apart])
+    return CrewDay(crew=route.crew, day=route.day, legs=tuple(legs), track=points[apart])
 
 
 class _Maker:
     """Walks through a route's steps."""
 
     def __init__(
-        self, plan: Plan, places: Sequence[Place], visits: Sequence[Visit], roads: Roads, shift_s: float
+        self, plan: Plan, places: Sequence[Place], visits: Sequence[Visit], roads: Roads, origin: Origin | None
     ) -> None:
-        self.plan, self.places, self.visits, self.roads, self.shift = plan, places, visits, roads, shift_s
+        self.plan, self.places, self.visits, self.roads, self.origin = plan, places, visits, roads, origin
         self.order = 0
         self.at = 0
         """Where the crew is: 0 the yard, else the place's number + 1."""
@@ -79,7 +80,7 @@ class _Maker:
                 i += 1
             else:
                 j = i
-                while j < len(steps) and (_way(steps[j]) == _way(step) or (steps[j].kind == "break" and j > i)):
+                while j < len(steps) and (_way(steps[j]) == _way(step) or (steps[j].kind in _PAUSES and j > i)):
                     j += 1
                 yield from self._drive(steps[i:j])
                 i = j
@@ -95,10 +96,12 @@ class _Maker:
 
     def _leg(self, kind: LegKind, step: RouteStep, end: RouteStep | None = None, **said: object) -> Leg:
         last = end or step
-        return Leg(kind=kind, begin_s=step.begin_s + self.shift, end_s=last.end_s + self.shift, **said)  # type: ignore[arg-type]
+        return Leg(kind=kind, begin_s=step.begin_s, end_s=last.end_s, **said)  # type: ignore[arg-type]
 
     def _travel(self, step: RouteStep, to: int) -> _Piece:
         points = self.roads.paths.get((self.at, to), np.empty((0, 2)))
+        if self.origin is not None:
+            points, self.origin = self.origin.paths[to], None
         self.at = to
         leg = self._leg("travel", step, metres=step.metres, block_id=self._name(to - 1) if to else "")
         return _Piece(leg=leg, points=points, key=-1)
@@ -122,7 +125,7 @@ class _Maker:
         run: list[RouteStep] = []
         continues = False
         for step in [*steps, None]:
-            if step is not None and step.kind != "break":
+            if step is not None and step.kind not in _PAUSES:
                 run.append(step)
                 continue
             if run:
@@ -142,7 +145,7 @@ class _Maker:
         side = "" if place.ground is None else "right" if step.side > 0 else "left"
         return Stop(
             order=self.order, visit=self.visits[place.visits[step.stop]], side=side,  # type: ignore[arg-type]
-            begin_s=step.begin_s + self.shift, end_s=step.end_s + self.shift,
+            begin_s=step.begin_s, end_s=step.end_s,
         )  # fmt: skip
 
     def _points(self, place: Place, step: RouteStep, driven: float) -> NDArray[np.float64]:

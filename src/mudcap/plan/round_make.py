@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Sequence
 
 import numpy as np
@@ -22,11 +21,11 @@ from mudcap.plan.round_model import (
     StillWhy,
     Visit,
 )
-from mudcap.plan.round_places import Place, Roads, lay_places, lay_roads, speeds_of
+from mudcap.plan.round_places import Origin, Place, Roads, crew_origins, lay_places, lay_roads, speeds_of
 from mudcap.plan.round_visits import choose_visits
 from mudcap.route.options import RoundParams
 from mudcap.route.service import ServiceProblem, solve_service
-from mudcap.route.visits import BlockWork, Crew, RoutePlan
+from mudcap.route.visits import BlockWork, Crew, CrewNow, RoutePlan
 
 U_TURN_S = 20.0
 """Turning round inside an alley: common practice, no source."""
@@ -47,7 +46,7 @@ def make_round(plan: Plan, options: RoundOptions, log: Sequence[Entry] = ()) -> 
     params = RoundParams(
         aisle_m_s=speeds.alley, road_m_s=speeds.road, u_turn_s=0.0 if options.mode == "foot" else U_TURN_S
     )
-    routes, left = _solve(plan, places, visits, roads, options, light, params)
+    days, bound_s, left = _solve(plan, places, visits, roads, options, light, params, log)
     left = [i for i in left if i not in set(shut)]
     late = {i for p in places for i in p.visits if p.opens_s >= _last_end_s(options, light)}
     undone: list[tuple[int, StillWhy]] = [
@@ -56,9 +55,9 @@ def make_round(plan: Plan, options: RoundOptions, log: Sequence[Entry] = ()) -> 
     ]  # fmt: skip
     not_visited = (*rest, *(_left(visits[i], why) for i, why in sorted(undone)))
     made = Round(
-        options=options, zone_h=zone_h, light_s=light, days=routes[0], not_visited=not_visited, sample=sample,
+        options=options, zone_h=zone_h, light_s=light, days=days, not_visited=not_visited, sample=sample,
         hardware=tuple(range(len(plan.sites))) if options.task == "fetch" else (),
-        notes=tuple(_notes(plan, options, roads)), bound_s=routes[1],
+        notes=tuple(_notes(plan, options, roads)), bound_s=bound_s,
     )  # fmt: skip
     _prove(plan, made, len(visits) + len(rest))
     return made
@@ -113,91 +112,58 @@ def _solve(
     options: RoundOptions,
     light: tuple[float, float] | None,
     params: RoundParams,
-) -> tuple[tuple[tuple[CrewDay, ...], float], list[int]]:
-    """Crew days with the proven bound on working seconds, and the visits for which there is no time.
-
-    Where the rest of a day is planned, that day comes first, alone; what it leaves goes to the whole days after it.
-    """
+    log: Sequence[Entry],
+) -> tuple[tuple[CrewDay, ...], float, list[int]]:
+    """Crew days, the proven bound on working seconds, and the visits for which there is no time."""
     begin, end = _window(options, light)
-    now = options.now_s
-    if now is None or now <= begin:
-        return _stage(plan, places, visits, roads, options, params, range(options.num_days), begin, end)
-    today: tuple[CrewDay, ...] = ()
-    bound, left = 0.0, list(range(len(visits)))
-    if now < end:
-        (today, bound), left = _stage(plan, places, visits, roads, options, params, range(1), now, end)
-    if options.num_days == 1 or not left:
-        return (today, bound), left
-    rest = [_only(p, set(left)) for p in places]
-    (later, _more), left = _stage(plan, rest, visits, roads, options, params, range(1, options.num_days), begin, end)
-    return ((*today, *later), bound), left
-
-
-def _only(place: Place, keep: set[int]) -> Place:
-    """The place with some of its visits."""
-    chosen = [k for k, i in enumerate(place.visits) if i in keep]
-    number = np.full(len(place.visits), -1, np.int64)
-    number[chosen] = np.arange(len(chosen))
-    g = place.graph
-    kept = number[g.place_stop] >= 0
-    graph = dataclasses.replace(
-        g, place_stop=number[g.place_stop[kept]], place_edge=g.place_edge[kept], place_m=g.place_m[kept],
-        place_side=g.place_side[kept],
-    )  # fmt: skip
-    return dataclasses.replace(place, graph=graph, visits=tuple(place.visits[k] for k in chosen))
-
-
-def _stage(
-    plan: Plan,
-    places: Sequence[Place],
-    visits: Sequence[Visit],
-    roads: Roads,
-    options: RoundOptions,
-    params: RoundParams,
-    days: range,
-    begin: float,
-    end: float,
-) -> tuple[tuple[tuple[CrewDay, ...], float], list[int]]:
-    """One run of the solver over days of the same length."""
-    shift = days.start * DAY_S
-    keys = [k for k, p in enumerate(places) if p.visits]
-    if not keys:
-        return ((), 0.0), []
-    at = np.array([0, *(k + 1 for k in keys)])
+    if not places:
+        return (), 0.0, []
+    origins = crew_origins(plan, places, options, log, LETTERS[: options.num_crews])
     problem = ServiceProblem(
-        work=tuple(_work(k, places[k], visits, shift) for k in keys),
-        between_m=roads.between_m[np.ix_(at, at)],
-        crews=tuple(_crew(n, options, params, begin, end) for n in range(options.num_crews)),
-        num_days=len(days),
-    )
+        work=tuple(_work(k, place, visits) for k, place in enumerate(places)),
+        between_m=roads.between_m,
+        crews=tuple(_crew(n, options, params, begin, end, origins.get(LETTERS[n])) for n in range(options.num_crews)),
+        num_days=options.num_days,
+        objective=options.objective,
+    )  # fmt: skip
     try:
         found: RoutePlan = solve_service(problem)
     except ValueError as error:
         raise InputError(_("No round can be made: {reason}").format(reason=error)) from error
-    made = tuple(
-        d for route in found.routes
-        if (d := crew_day(plan, route, places, visits, roads, shift, days.start)) is not None
-    )  # fmt: skip
+    made = (
+        crew_day(plan, route, places, visits, roads, origins.get(route.crew) if route.day == 0 else None)
+        for route in found.routes
+    )
     left = [places[int(key)].visits[stop] for key, stop in found.unserved]
-    return (made, found.bound_s), left
+    return tuple(d for d in made if d is not None), found.bound_s, left
 
 
-def _work(key: int, place: Place, visits: Sequence[Visit], shift: float) -> BlockWork:
+def _work(key: int, place: Place, visits: Sequence[Visit]) -> BlockWork:
     own = [visits[i] for i in place.visits]
     return BlockWork(
         block_id=str(key), graph=place.graph, service_s=np.array([v.service_s for v in own]),
-        load=np.array([v.load for v in own]), opens_s=max(place.opens_s - shift, 0.0),
+        load=np.array([v.load for v in own]), opens_s=place.opens_s,
     )  # fmt: skip
 
 
-def _crew(n: int, options: RoundOptions, params: RoundParams, begin: float, end: float) -> Crew:
+def _crew(
+    n: int, options: RoundOptions, params: RoundParams, begin: float, end: float, origin: Origin | None
+) -> Crew:
+    """One crew; where the rest of a day is planned, with where it is now, and without the lunch that it had."""
     lunch = options.lunch_s
     takes = lunch is not None and begin < lunch < end
+    now = None
+    if options.now_s is not None and origin is not None:
+        had = lunch is not None and options.now_s >= lunch
+        now = CrewNow(
+            at_s=options.now_s, to_block_m=origin.to_place_m, to_yard_m=origin.to_yard_m,
+            paused=frozenset({"lunch"} if had else ()),
+        )  # fmt: skip
     return Crew(
         name=LETTERS[n], start_s=begin, shift_s=end - begin,
-        capacity=np.inf if options.capacity is None else options.capacity, reload_s=options.reload_s,
-        break_after_s=(lunch or 0.0) - begin if takes else np.inf, break_s=options.lunch_length_s if takes else 0.0,
-        params=params,
+        capacity=np.inf if options.capacity is None else options.capacity, reload_s=options.reload_s, break_s=0.0,
+        lunch_at_s=lunch if lunch is not None and takes else np.inf, lunch_s=options.lunch_length_s if takes else 0.0,
+        params=params, now=now,
     )  # fmt: skip
 
 

@@ -42,6 +42,8 @@ class Entry:
     time_s: float | None = None
     """Seconds after midnight."""
     note: str = ""
+    crew: str = ""
+    """Who did it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,6 +96,8 @@ class RoundOptions:
     """Sites that are seen in any case."""
     now_s: float | None = None
     """Time of the first day from which the rest is planned."""
+    objective: Literal["finish", "paid"] = "finish"
+    """`finish`: all done as soon as can be; `paid`: the fewest crew hours."""
 
     def day_of(self, number: int) -> date | None:
         """Date of day `number` (0 = the first)."""

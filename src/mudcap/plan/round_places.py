@@ -17,7 +17,7 @@ from shapely import Point
 from mudcap.orchard.model import Block, Closure
 from mudcap.orchard.network import CART, FOOT, TRUCK, TravelNetwork, graph_of, open_on
 from mudcap.plan.model import Plan
-from mudcap.plan.round_model import DAY_S, RoundOptions, Visit
+from mudcap.plan.round_model import DAY_S, Entry, RoundOptions, Visit
 from mudcap.route.ground import Ground, lay_ground
 from mudcap.route.stopgraph import StopGraph
 
@@ -62,6 +62,17 @@ class Roads:
     """Plane points (n, 2) of each way."""
     straight: int
     """Pairs that no way joins: the straight line stands in, and the round says so."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Origin:
+    """Where a crew is when the rest of a day is planned."""
+
+    to_place_m: tuple[float, ...]
+    """Metres to where each place begins."""
+    to_yard_m: float
+    paths: tuple[NDArray[np.float64], ...]
+    """Plane points of the way to the yard (0) and to each place (1 …)."""
 
 
 def speeds_of(plan: Plan, options: RoundOptions) -> Speeds:
@@ -119,11 +130,52 @@ def lay_roads(plan: Plan, places: Sequence[Place], options: RoundOptions) -> Roa
             target = yard if j == 0 else np.array([places[j - 1].node])
             found = first.between(source, target) or second.between(source, target)
             if found is None:
-                ends = _nearest_ends(network.node_xy, source, target)
-                found = float(np.hypot(*(ends[1] - ends[0]))), ends
+                found = _straight(network, source, target)
                 straight += int(i < j)
             between[i, j], paths[i, j] = found
     return Roads(between_m=between, paths=paths, straight=straight)
+
+
+def crew_origins(
+    plan: Plan, places: Sequence[Place], options: RoundOptions, log: Sequence[Entry], names: str
+) -> dict[str, Origin]:
+    """Where each crew is at `options.now_s`: at the site it did last on that day, as the log says, else at the yard."""
+    if options.now_s is None:
+        return {}
+    network = open_on(plan.network, _span(options))
+    ways = [_Ways(network, _BITS[options.mode]), _Ways(network, FOOT)]
+    tree = cKDTree(network.node_xy)
+    site = {s.site_id: np.array([s.x_m, s.y_m]) for s in plan.sites}
+    found = {}
+    for name in names:
+        last = max(
+            (e for e in log if _is_of(e, name, options) and e.name in site), key=lambda e: e.time_s or 0.0, default=None
+        )
+        xy = None if last is None else site[last.name]
+        source = _yard(network) if xy is None else np.array([int(tree.query(xy)[1])], np.int64)
+        lead = 0.0 if xy is None else float(np.hypot(*(network.node_xy[source[0]] - xy)))
+        each = []
+        for target in (_yard(network), *(np.array([p.node]) for p in places)):
+            way = ways[0].between(source, target) or ways[1].between(source, target)
+            metres, points = way or _straight(network, source, target)
+            each.append((lead + metres, points if xy is None else np.vstack([xy[None], points])))
+        found[name] = Origin(
+            to_place_m=tuple(m for m, _p in each[1:]), to_yard_m=each[0][0], paths=tuple(p for _m, p in each)
+        )
+    return found
+
+
+def _is_of(entry: Entry, crew: str, options: RoundOptions) -> bool:
+    """Whether a crew made this entry on the first day, up to now."""
+    today = entry.day is None or entry.day == options.first_day
+    return entry.crew.strip().upper() == crew and today and entry.time_s is not None and entry.time_s <= (options.now_s or 0.0)
+
+
+def _straight(
+    network: TravelNetwork, source: NDArray[np.int64], target: NDArray[np.int64]
+) -> tuple[float, NDArray[np.float64]]:
+    ends = _nearest_ends(network.node_xy, source, target)
+    return float(np.hypot(*(ends[1] - ends[0]))), ends
 
 
 class _Ways:
