@@ -173,3 +173,18 @@ def test_a_square_mile_seen_whole_is_no_blot(visit: Visit, size: tuple[int, int]
         }"""
     )
     assert facts["ink"] < 0.35 * facts["ground"] and facts["marked"] > 6000
+
+
+def test_block_names_never_run_into_each_other(visit: Visit) -> None:
+    """Sixty blocks in a row on a phone: some are named, no two names meet; nearer by more are."""
+    page = visit(sample_plan(60, 6, rows=8, trees=10), size=(390, 844))
+    counts = []
+    for zoom in (0, 1, 1):
+        page.evaluate("(step) => { const m = window[document.querySelector('.folium-map').id]; m.setZoom(m.getZoom() + step, { animate: false }); }", zoom)
+        boxes = page.eval_on_selector_all(
+            ".block-name:not([hidden]) span", "nodes => nodes.map(n => n.getBoundingClientRect()).map(b => [b.left, b.top, b.right, b.bottom])"
+        )
+        counts.append(len(boxes))
+        for i, a in enumerate(boxes):
+            assert not any(a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3] for b in boxes[:i])
+    assert 1 < counts[0] < counts[1] < counts[2]
