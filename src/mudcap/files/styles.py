@@ -55,6 +55,7 @@ STYLES: Final = (
                kinds=("marker", "line", "fill")),
     LayerStyle(layer="other", stroke="#00664b", fill="#e8f2ea", marker="triangle", kinds=("marker", "line", "fill")),
     LayerStyle(layer="puddles", stroke="#00558f", fill="#d6ebf7", marker="square", kinds=("marker",), label="name"),
+    LayerStyle(layer="water_round", stroke="#00558f", width_mm=0.5, dash_mm=(2.0, 1.0), kinds=("line",)),
     LayerStyle(layer="release", fill="#f0e442", marker="triangle", size_mm=3.0, kinds=("marker",), label="name"),
 )  # fmt: skip
 """By layer; layers that a plan does not have get no row."""
