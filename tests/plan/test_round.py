@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import doctest
 from dataclasses import replace
 from datetime import date
 from itertools import pairwise
@@ -12,14 +13,21 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely import LineString, MultiLineString, Point, box
 
+from mudcap.app import times
+from mudcap.draw.round_sheet import round_sheet
+from mudcap.draw.webmap import web_map
 from mudcap.errors import InputError
+from mudcap.files import round_log
+from mudcap.geo import sun
 from mudcap.geo.plane import GEOD
 from mudcap.orchard.model import Closure
+from mudcap.orchard.network import travel_network
 from mudcap.orchard.params import TravelParams
+from mudcap.plan import round_words
 from mudcap.plan.model import Params
 from mudcap.plan.round_make import make_round
 from mudcap.plan.round_model import Closed, Entry, RoundOptions, SampleOptions
-from mudcap.plan.round_words import leg_text, sample_text, stop_text
+from mudcap.plan.round_words import cautions, finish_text, leg_text, sample_text, stop_text
 from mudcap.route.sample import expected_half_width
 from mudcap.supply.model import Puddle, PuddlePlan
 from round_plans import every_third, one_block, plan_at, three_blocks
@@ -76,8 +84,6 @@ def test_an_outer_row_from_outside_and_the_words_for_it():
         replace(a, closed=((date(2027, 2, 1), date(2027, 2, 28)),)) if a.left_row else a
         for a in plan.orchard.blocks[0].alleys
     )
-    from mudcap.orchard.network import travel_network
-
     orchard = replace(plan.orchard, blocks=(replace(plan.orchard.blocks[0], alleys=shut),))
     plan = replace(plan, orchard=orchard, network=travel_network(orchard, plan.params.travel))
     (day,) = make_round(plan, replace(NO_LUNCH, first_day=date(2027, 2, 16))).days
@@ -339,6 +345,29 @@ def test_a_truck_drives_alleys_that_are_open_to_it():
     plan = plan_at(one_block(), every_third("Home"), Params(travel=TravelParams(alley_mode="truck")))
     made = make_round(plan, replace(NO_LUNCH, mode="truck"))
     assert made.num_stops == 20 and not any(leg.on_foot for d in made.days for leg in d.legs)
+
+
+def test_nothing_left_to_do_is_a_round_too(ranch):
+    """All is done: no crew leaves the yard, and every site says so."""
+    made = make_round(ranch, NO_LUNCH, [Entry(name=s.site_id, state="") for s in ranch.sites])
+    assert made.days == () and {n.why for n in made.not_visited} == {"done"} and len(made.not_visited) == 60
+    assert finish_text(made, EN) == "Nothing is left to do." and round_sheet(ranch, made).startswith(b"%PDF")
+    assert "Routes by day" not in web_map(ranch, "en", made)
+
+
+@pytest.mark.parametrize("task", ["hang", "check", "wet", "fetch"])
+def test_every_task_has_its_cautions(task):
+    """Sprays, vehicles, lifting, stings; the label, local code and licensed people decide."""
+    text = " ".join(cautions(task, EN))
+    for word in ("re-entry interval on the label", "helmet", "power lines", "allergic", "licensed people", "local code"):
+        assert word in text
+
+
+@pytest.mark.parametrize("module", [round_words, sun, times, round_log])
+def test_examples_in_the_docstrings_hold(module):
+    """As they are written."""
+    found = doctest.testmod(module)
+    assert found.attempted > 0 and found.failed == 0
 
 
 def test_puddles_are_wetted_by_road():

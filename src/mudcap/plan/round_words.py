@@ -214,11 +214,11 @@ def finish_text(made: Round, _: Text) -> str:
 def cautions(task: Task, _: Text) -> tuple[str, ...]:
     """What every crew sheet says of safety; the label, local rules and licensed people decide, never this sheet."""
     special = {
-        "hang": _("Lifting: load low and tied down, lift with two, no ladder under power lines."),
+        "hang": _("Hang firmly and clear of the way of sprayers and shakers; leave nothing loose on the vehicle."),
         "check": _("Look, do not shake: nests hold eggs. Step down on firm ground, and switch the vehicle off at a stop."),
         "wet": _("Water truck: full tanks shift and lengthen the way to brake. Keep off soft banks and ditches; drive slowly."),
-        "fetch": _("Move nests only when flight has ended, level and out of the sun. Lift with two, tie the load down, and pull "
-                   "each post and anchor: what is left behind meets the shaker."),
+        "fetch": _("Move nests only when flight has ended, level and out of the sun. Pull each post and anchor: what is left "
+                   "behind meets the shaker."),
     }[task]  # fmt: skip
     return (
         _("Sprays: stay out until the re-entry interval on the label has passed and the grower says so. The label, local rules "
@@ -226,7 +226,10 @@ def cautions(task: Task, _: Text) -> tuple[str, ...]:
         _("Vehicles: one rider on an ATV unless it has a second seat; helmet; seat belt in a UTV; nobody under the age the law "
           "sets; look before you turn out of a row; slow down at headlands, ditches and risers."),
         special,
+        _("Lifting and ladders: lift with two, load low and tied down; three points of contact on firm ground, no ladder under "
+          "power lines."),
         _("Stings: know who is allergic and what their doctor prescribed; call for help at once if someone has trouble "
           "breathing."),
-        _("Where this sheet and the label, local code, a licensed person or the grower differ, follow them."),
+        _("Work that needs a licence or permit (pesticides, moving bees) is for licensed people. Where this sheet and the label, "
+          "local code, a licensed person or the grower differ, follow them."),
     )  # fmt: skip
