@@ -24,6 +24,7 @@ from mudcap.files.report_json import report
 from mudcap.files.report_text import report_md
 from mudcap.files.waypoints import sites_gpx
 from mudcap.orchard.model import Exclusion, Feature, MudSource, Role
+from mudcap.orchard.params import RowParams
 from mudcap.place.fallback import hexagonal
 from mudcap.place.params import MudParams, PlaceParams
 from mudcap.plan.claims import claim_of
@@ -190,6 +191,12 @@ def test_what_to_look_at_on_the_ground_is_told():
     assert "Shed 2" in said(made, "store_fall_unknown")[0]
     known = replace(store, attributes={"downhill_deg": "90"})
     assert not said(plan_of(replace(ground, features=(known,))), "store_fall_unknown")
+
+
+def test_puddles_in_alleys_that_are_all_sprayed_are_told():
+    """Alleys bar nothing where all are sprayed, so the mud in them is what to look after."""
+    assert "P2" in said(plan_of(rows=RowParams(sprayed_every=1)), "puddle_sprayed")[0]
+    assert not said(plan_of(), "puddle_sprayed")
 
 
 FAULTS = {

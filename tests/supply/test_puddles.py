@@ -204,6 +204,17 @@ def test_clay_of_the_ground_is_carried(clay, share):
     assert plan.puddles[0].clay_share == share
 
 
+def test_clayey_ground_comes_before_the_shorter_distance():
+    """The west half is sand: a site on its edge is served from the clay beside it, unless the clay is out of reach."""
+    sand = Feature(role=Role.SOIL, name="sand", geometry=box(-100, -200, 33, 200), attributes={"texture": "sand"})
+    ground = two_blocks_and_a_road()
+    for features, is_clay in (((), False), ((sand,), True)):
+        _laid, _places, plan = planned(replace(ground, features=features), [(28.0, 60.0)])
+        assert (plan.puddles[0].x_m > 33) == is_clay and len(plan.puddles) == 1
+    _laid, _places, plan = planned(replace(ground, features=(sand,)), [(3.0, 60.0)], MudParams(limit_m=15.0))
+    assert plan.puddles[0].x_m < 33 and plan.puddles[0].clay_share == 0.05
+
+
 def test_a_ditch_is_not_dug_into():
     """A metre and the trench's half from it at least."""
     ditch = Feature(role=Role.DITCHES, name="canal", geometry=LineString([(-50, -30), (100, -30)]))

@@ -35,20 +35,21 @@ def _mud(case: Case, brought: MudClaim) -> Iterator[Finding]:
     sources = [distance(case.site_xy, g) for g in case.claim.mud or ()]
     natural = np.min(sources, axis=0) if sources else np.full(len(case.site_xy), np.inf)
     puddle = nearest(case.site_xy, _xy(brought))
-    far = np.minimum(natural, puddle) > brought.limit_m + NEAR_M
+    near_m = np.minimum(natural, puddle)
+    far = near_m > brought.limit_m + NEAR_M
     listed_ones = {k for k, _missing in brought.unserved}
     wrong = [k for k in np.flatnonzero(far).tolist() if k not in listed_ones]
     if wrong:
         text = _("{count} sites have neither clean mud nor a puddle within {limit:.1f} m and are not listed: {ids}.")
         yield case.fault("mud_missing", "", text.format(count=len(wrong), limit=brought.limit_m, ids=case.ids(wrong)), wrong)
-    needless = sorted(k for k in listed_ones if not far[k])
+    needless = sorted(k for k in listed_ones if near_m[k] < brought.limit_m - NEAR_M)
     if needless:
         text = _("{count} sites are listed as out of reach of mud, and are not: {ids}.")
         yield case.fault("mud_listed", "", text.format(count=len(needless), ids=case.ids(needless)), needless)
-    served = sorted(k for p in brought.puddles for k in p.sites)
-    needy = sorted(set(np.flatnonzero(natural > brought.limit_m + NEAR_M).tolist()) - listed_ones)
-    if served != needy:
-        odd = sorted(set(served) ^ set(needy)) or served
+    served = [k for p in brought.puddles for k in p.sites]
+    due = set(np.flatnonzero(natural > brought.limit_m + NEAR_M).tolist()) - listed_ones
+    odd = sorted((due - set(served)) | {k for k in served if natural[k] < brought.limit_m - NEAR_M or served.count(k) > 1})
+    if odd:
         text = _("The puddles do not serve each site that needs one just once: {ids}.").format(ids=case.ids(odd))
         yield case.fault("mud_served", "", text, odd)
 

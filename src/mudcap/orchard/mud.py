@@ -7,10 +7,12 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Final, Literal
 
+import numpy as np
 import shapely
+from numpy.typing import NDArray
 from shapely import Point
 
-from mudcap.orchard.model import MudSource, Orchard, Role
+from mudcap.orchard.model import Feature, MudSource, Orchard, Role
 from mudcap.orchard.texture import clay_share_of
 
 SEASON: Final = ((2, 1), (5, 15))
@@ -72,10 +74,28 @@ def soil_clay_share(orchard: Orchard, point: Point) -> float | None:
     """Share of clay of the soil polygon under a point, by its column or its texture class's middle; None where none says."""
     for soil in orchard.features:
         if soil.role == Role.SOIL and shapely.covers(soil.geometry, point):
-            said = {key.lower(): value for key, value in soil.attributes.items()}
-            share = _share(said.get("clay", ""))
-            return clay_share_of(said.get("texture", "")) if share is None else share
+            return _clay_said(soil)
     return None
+
+
+def is_poor_in_clay(orchard: Orchard, xy: NDArray[np.float64], clay_share_min: float) -> NDArray[np.bool_]:
+    """(n,) True where the soil polygon under a place (n, 2) is known to hold less clay than wanted."""
+    poor, seen = np.zeros(len(xy), bool), np.zeros(len(xy), bool)
+    for soil in orchard.features:
+        if soil.role != Role.SOIL:
+            continue
+        shapely.prepare(soil.geometry)
+        here = shapely.intersects_xy(soil.geometry, xy[:, 0], xy[:, 1]) & ~seen
+        share = _clay_said(soil)
+        poor |= here & (share is not None and share < clay_share_min)
+        seen |= here
+    return poor
+
+
+def _clay_said(soil: Feature) -> float | None:
+    said = {key.lower(): value for key, value in soil.attributes.items()}
+    share = _share(said.get("clay", ""))
+    return clay_share_of(said.get("texture", "")) if share is None else share
 
 
 def _share(text: str) -> float | None:

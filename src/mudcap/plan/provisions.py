@@ -46,7 +46,10 @@ def puddles_of(
     )  # fmt: skip
     blocks = list(dict.fromkeys(s.block_id for s in sites if s.mud_m > params.mud.limit_m))
     names = [f"{s.site_id} ({s.address})" for s in sites]
-    return plan, puddle_findings(orchard, plan, places, names, xy, blocks, mud=params.mud, units=params.units)
+    return plan, puddle_findings(
+        orchard, plan, places, names, xy, blocks, mud=params.mud, units=params.units,
+        is_sprayed_everywhere=params.rows.sprayed_every == 1,
+    )  # fmt: skip
 
 
 def release_of(

@@ -19,7 +19,7 @@ from shapely import LineString, MultiLineString
 from mudcap.geo.units import Units
 from mudcap.lang import _
 from mudcap.orchard.model import Orchard, Role
-from mudcap.orchard.mud import soil_clay_share
+from mudcap.orchard.mud import is_poor_in_clay, soil_clay_share
 from mudcap.orchard.network import ALLEY, HEADLAND, TRUCK, TravelNetwork, graph_of
 from mudcap.orchard.params import TravelParams
 from mudcap.orchard.paths import path_line, shortest_paths, travel_table, with_stops
@@ -76,8 +76,8 @@ def plan_puddles(
     solve_all: SolveAll,
     units: Units,
 ) -> PuddlePlan:
-    """The fewest of `places` within `mud.limit_m` of every site (s, 2) that has no clean mud so near; ties to the least sum
-    of distances, then to the shorter round.
+    """The fewest of `places` within `mud.limit_m` of every site (s, 2) that has no clean mud so near; ties to clayey ground,
+    where a soil layer says, then to the least sum of distances, then to the shorter round.
 
     The number is proven where `status` is `optimal`, else `bound` tells how few it could be. Sites that no place reaches
     are listed with the distance missing.
@@ -92,8 +92,10 @@ def plan_puddles(
         for k, near in zip(needy[out], near_m[out], strict=True)
     )
     chosen = _choose(places, site_xy, needy[~out], mud.limit_m, place, solve_all)
+    poor = is_poor_in_clay(orchard, places.xy, mud.clay_share_min)
+    chosen = _onto_clay(places, poor, chosen, site_xy, mud.limit_m)
     truck = _drive(orchard, places, chosen.place, mud=mud, travel=travel, place=place)
-    nearer = _ties(orchard, places, chosen, truck, site_xy, mud=mud, travel=travel, place=place)
+    nearer = _ties(orchard, places, poor, chosen, truck, site_xy, mud=mud, travel=travel, place=place)
     if nearer is not None:
         chosen, truck = nearer
     return _plan(orchard, places, chosen, truck, site_xy, unserved, mud=mud, units=units)
@@ -137,6 +139,25 @@ def _served(
     of = cKDTree(places.xy[chosen]).query(site_xy[needy])[1]
     used = np.unique(of)
     return _Chosen(place=chosen[used], serves=tuple(needy[of == k] for k in used), bound=bound, status=status)
+
+
+def _onto_clay(
+    places: PuddlePlaces, poor: NDArray[np.bool_], chosen: _Chosen, site_xy: NDArray[np.float64], limit_m: float
+) -> _Chosen:
+    """The same number of puddles, those on ground poor in clay moved to the nearest clayey place that serves their sites."""
+    if not poor[chosen.place].any():
+        return chosen
+    tree, place_of = cKDTree(places.xy), chosen.place.copy()
+    for k in np.flatnonzero(poor[place_of]):
+        sites = site_xy[chosen.serves[k]]
+        near = np.setdiff1d(np.array(tree.query_ball_point(sites[0], limit_m + 1e-9), np.int64), place_of)
+        near = near[~poor[near]]
+        gap = cdist(places.xy[near], sites)
+        fits = gap.max(axis=1, initial=0.0) <= limit_m + 1e-9
+        if fits.any():
+            place_of[k] = near[fits][gap[fits].sum(axis=1).argmin()]
+    needy = np.sort(np.concatenate(chosen.serves))
+    return _served(places, np.sort(place_of), site_xy, needy, chosen.bound, chosen.status)
 
 
 def _parts(
@@ -276,6 +297,7 @@ def _yard(net: TravelNetwork, stops: NDArray[np.int64]) -> tuple[int, Literal["y
 def _ties(
     orchard: Orchard,
     places: PuddlePlaces,
+    poor: NDArray[np.bool_],
     chosen: _Chosen,
     truck: _Round,
     site_xy: NDArray[np.float64],
@@ -285,7 +307,7 @@ def _ties(
     place: PlaceParams,
 ) -> tuple[_Chosen, _Round] | None:
     """Puddles moved to places just as near to their sites from which the round is shorter; None where there are none."""
-    others = _as_near(places, chosen, site_xy, mud.limit_m)
+    others = [(k, p) for k, p in _as_near(places, chosen, site_xy, mud.limit_m) if poor[p] <= poor[chosen.place[k]]]
     if not others:
         return None
     order = list(dict.fromkeys(truck.found.order))

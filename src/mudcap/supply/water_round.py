@@ -17,6 +17,8 @@ EXACT_ONE_TANK: Final = 9
 EXACT_MORE: Final = 7
 """Up to so many where it is not."""
 KICKS: Final[dict[Effort, int]] = {"quick": 3, "normal": 150, "long": 2000}
+"""Kicks of the search up to `FEW` visits; fewer for more, since each then takes longer."""
+FEW: Final = 25
 _ASCENT: Final = 80
 _EPS: Final = 1e-9
 
@@ -67,7 +69,7 @@ def solve_round(problem: WaterProblem, *, effort: Effort = "normal", seed: int =
     )  # fmt: skip
     is_small = len(visit) <= (EXACT_ONE_TANK if load.sum() <= problem.tank_l + _EPS else EXACT_MORE)
     bound = 0.0 if is_small else _tree_bound(job)
-    order = _exact(job) if is_small else _searched(job, KICKS[effort], seed, bound)
+    order = _exact(job) if is_small else _searched(job, max(3, KICKS[effort] * FEW // max(FEW, len(visit))), seed, bound)
     metres, fill = _filled(job, order)
     bound = metres if is_small else min(bound, metres)
     return WaterRound(

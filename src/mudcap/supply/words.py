@@ -32,10 +32,12 @@ def puddle_findings(
     *,
     mud: MudParams,
     units: Units,
+    is_sprayed_everywhere: bool = False,
 ) -> tuple[Finding, ...]:
     """How many puddles are needed and why, what none reaches, and what to look at on the ground before digging.
 
-    `site_names` and `site_xy` are of all sites, `blocks` those with sites that need mud.
+    `site_names` and `site_xy` are of all sites, `blocks` those with sites that need mud. `is_sprayed_everywhere`: a sprayer
+    drives in every alley.
     """
     needy = len(plan.unserved) + sum(len(p.sites) for p in plan.puddles)
     if not needy:
@@ -44,7 +46,7 @@ def puddle_findings(
     if plan.unserved:
         said.append(_unserved(plan, site_names, site_xy, units))
     if plan.puddles:
-        said += _low_clay(plan, mud) + _fall(orchard, plan, mud, units) + _taps(orchard, places)
+        said += (_sprayed(plan) if is_sprayed_everywhere else []) + _low_clay(plan, mud) + _fall(orchard, plan, mud, units) + _taps(orchard, places)
     return tuple(said)
 
 
@@ -131,6 +133,18 @@ def _low_clay(plan: PuddlePlan, mud: MudParams) -> list[Finding]:
         n=len(poor), share=f"{100 * mud.clay_share_min:g}", names=_named(poor)
     )
     return [_said("warning", "puddle_low_clay", text, _where(poor))]
+
+
+def _sprayed(plan: PuddlePlan) -> list[Finding]:
+    """A sprayer that drives in every alley bars none of them, but its drift spoils the mud."""
+    own = [p for p in plan.puddles if p.stand == "alley"]
+    if not own:
+        return []
+    text = _(
+        "{n} puddles lie in alleys, and rows.sprayed_every says that a sprayer drives in all of them ({names}). Cover them while it "
+        "does, dig them out if spray fell in, and follow the label; mud.alleys = false keeps puddles out of alleys."
+    ).format(n=len(own), names=_named(own))
+    return [_said("warning", "puddle_sprayed", text, _where(own))]
 
 
 def _fall(orchard: Orchard, plan: PuddlePlan, mud: MudParams, units: Units) -> list[Finding]:
