@@ -210,3 +210,36 @@ def test_ways_are_those_from_which_nothing_can_be_left_out():
         if 10 * a + 5 * b >= 23 and all(10 * a + 5 * b - s < 23 for s, n in ((10, a), (5, b)) if n)
     }
     assert complete and found == wanted
+
+
+def test_a_yard_of_very_many_sizes_is_filled_and_not_called_proven():
+    """Fourteen sizes of one material in small stocks: every need is met, no bound is stated."""
+    packages = [package(f"t{c}", c, stock=2) for c in (1, 2, 3, 4, 6, 7, 8, 9, 11, 12, 13, 14, 16)]
+    packages.append(package("t15", 15, stock=0, buyable=True, cost=1.0))
+    filling = fill_sites([90 + k for k in range(20)], ["A"] * 20, packages)
+    assert all(c >= 90 + k for k, c in enumerate(filling.cavities))
+    assert {level.status for level in filling.levels} == {"bound_unknown"}
+    assert all(n <= p.stock + b for n, p, b in zip(filling.used, packages, filling.bought, strict=True))
+
+
+def test_many_sizes_that_do_not_suffice_end_soon():
+    """Thirty lots of one material that hold less than one site needs: no branch is walked in vain."""
+    forms = [Form(kind="tubes", cavities=3 + k % 7, limit=1) for k in range(30)]
+    ways, complete = patterns(1000, [*forms, Form(kind="reed", cavities=10, limit=None)])
+    assert complete and [w.counts for w in ways] == [(*(0,) * 30, 100)]
+
+
+def test_without_any_search_the_start_still_fills_every_site(monkeypatch):
+    """A solver that finds nothing leaves one thing bought for all, or nothing where nothing is for sale."""
+    import scipy.optimize
+
+    class Nothing:
+        x = None
+        mip_dual_bound = None
+
+    monkeypatch.setattr(scipy.optimize, "milp", lambda *_args, **_options: Nothing())
+    bought = fill_sites([20, 35, 0], ["A"] * 3, [package("s", 7, stock=9), package("t", 10, buyable=True, cost=2.0)])
+    assert bought.cavities == (20, 40, 0) and bought.bought == (0, 6)
+    assert bought.levels[2].status == "bound_unknown"
+    none = fill_sites([20], ["A"], [package("s", 7, stock=9)])
+    assert none.cavities == (0,) and none.levels[0].value == 20

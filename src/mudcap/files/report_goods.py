@@ -198,8 +198,16 @@ def _kit(yard: SupplyPlan, word: Word, table: Table, escaped: Escape) -> str:
     rows = []
     for i, k in enumerate(yard.kit):
         each = [f"{kit[i][1]:,g}" for _block, kit in yard.kit_by_block]
-        rows.append([escaped(k.name), escaped(k.unit), *each, *_kit_row(k, escaped(yard.currency))])
+        rows.append([escaped(kit_text(k.name, word)), escaped(kit_text(k.unit, word)), *each, *_kit_row(k, escaped(yard.currency))])
     return f"### {word('Bill of materials')}\n\n{table(head, rows)}"
+
+
+def kit_text(name: str, word: Word) -> str:
+    """Words for a thing of the standard kit or a unit; the name itself where the user gave it."""
+    return {
+        "shelter": word("shelter"), "awning": word("awning"), "post": word("post"), "hanger": word("hanger"),
+        "anchor": word("anchor"), "wire": word("wire"), "label": word("label"), "piece": word("piece"),
+    }.get(name, name)  # fmt: skip
 
 
 def _kit_row(k: KitUse, currency: str) -> list[str]:

@@ -29,8 +29,8 @@ def usable_lots(packages: Sequence[PackageParams], day: date | None) -> tuple[Lo
 
     New goods go anywhere. A used lot goes out only cleaned, and cleaned by `day` (the day of need) where that is known. A
     lot in which disease was found goes, cleaned, nowhere but to the block it came from, so that the disease is not
-    carried to another: common practice, no source; spores of chalkbrood outlast nests (Mader, Spivak & Evans 2010, SARE
-    Handbook 11, ch. 6).
+    carried to another: common practice, no source; chalkbrood and mites build up in nests that are used again (Mader, Spivak
+    & Evans 2010, SARE Handbook 11, ch. 6).
     """
     return tuple(_lot(i, package, day) for i, package in enumerate(packages))
 

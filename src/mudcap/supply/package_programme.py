@@ -15,6 +15,8 @@ from mudcap.supply.patterns import Pattern
 NAMES: Final = ("short", "mixed", "bought", "surplus", "cost", "pieces")
 """Cavities missing, sites of two materials, cavities bought, cavities beyond the need, money for what is bought, packages."""
 CENTS: Final = 100
+ROUGH: Final = 0.005
+"""Gap at which a programme that is cut down, and proves nothing, stops."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,7 +61,7 @@ def solve_programme(
         if not aim.any() or (name == "cost" and not priced):
             levels.append(_level(name, programme.value(aim), 0, complete))
             continue
-        bound = programme.improve(aim, nodes)
+        bound = programme.improve(aim, nodes if complete else 1, gap=0.0 if complete else ROUGH)
         levels.append(_level(name, programme.value(aim), bound, complete))
     taken, bought = programme.best[: programme.ways], programme.best[programme.ways : programme.ways + len(shapes)]
     ends = np.cumsum([len(s.ways) for s in sorts])[:-1]
@@ -79,7 +81,22 @@ class _Programme:
         self.width = self.ways + len(shapes) + len(self.kept)
         self.sites = np.array([len(s.sites) for s in sorts])
         self.held: list[tuple[NDArray[np.float64], int]] = []
-        self.best = np.zeros(self.width, np.int64)
+        self.best = self._start()
+
+    def _start(self) -> NDArray[np.int64]:
+        """A filling that is always possible: one thing that is bought for everything, or nothing at all."""
+        start = np.zeros(self.width, np.int64)
+        one = next((f for f, s in enumerate(self.shapes) if s.buy >= 0), None)
+        first = 0
+        for s in self.sorts:
+            pure = [k for k, w in enumerate(s.ways) if all(not n for f, n in enumerate(w.counts) if f != one)]
+            # among these the way that is least short
+            best = min(pure, key=lambda k, s=s: (s.ways[k].short, s.ways[k].cavities))  # type: ignore[misc]
+            start[first + best] = len(s.sites)
+            if one is not None and s.ways[best].counts:
+                start[self.ways + one] += len(s.sites) * s.ways[best].counts[one]
+            first += len(s.ways)
+        return start
 
     def aim(self, name: str) -> NDArray[np.float64]:
         """Weight of each variable in a level."""
@@ -98,7 +115,7 @@ class _Programme:
         """What the best filling so far makes of a level, in whole numbers."""
         return int(aim.astype(np.int64) @ self.best)
 
-    def improve(self, aim: NDArray[np.float64], nodes: int) -> int | None:
+    def improve(self, aim: NDArray[np.float64], nodes: int, gap: float) -> int | None:
         """Solve for a level, hold its value, and hand back the proven bound; None where nothing was proven."""
         # a tenth of a second to load, and only where packages are named
         from scipy.optimize import Bounds, milp
@@ -110,14 +127,12 @@ class _Programme:
         ])  # fmt: skip
         found = milp(
             aim, constraints=self._constraints(), bounds=Bounds(0, most), integrality=np.ones(self.width),
-            options={"mip_rel_gap": 0.0, "node_limit": nodes},
+            options={"mip_rel_gap": gap, "node_limit": nodes},
         )  # fmt: skip
         if found.x is not None:
             whole = np.round(found.x).astype(np.int64)
-            if self._holds(whole):
+            if self._holds(whole) and int(aim.astype(np.int64) @ whole) <= self.value(aim):
                 self.best = whole
-        elif not self.held:
-            raise RuntimeError(f"the programme of packages was not solved: {found.message}")
         self.held.append((aim, self.value(aim)))
         bound = found.mip_dual_bound
         return None if bound is None or not np.isfinite(bound) else int(np.ceil(bound - 1e-6 - 1e-9 * abs(bound)))

@@ -13,8 +13,12 @@ from mudcap.supply.package_programme import Shape, Sort, solve_programme
 from mudcap.supply.params import PackageParams
 from mudcap.supply.patterns import Form, Pattern, patterns
 
-NODES: Final = 2000
+NODES: Final = 200
 """Branch-and-bound nodes that each level of the objective may take: counted work, the same on every machine."""
+WAYS: Final = 12_000
+"""Columns that the programme may have; a yard of very many sizes is cut down, and then no level is called proven."""
+FEWEST_WAYS: Final = 25
+"""Ways kept for each need and material of such a yard."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,13 +128,24 @@ def _sorts(
     members: dict[tuple[str, int], list[int]] = {}
     for site, (need, block) in enumerate(zip(needs, blocks, strict=True)):
         members.setdefault((block if block in apart else "", need), []).append(site)
+    each = max(FEWEST_WAYS, WAYS // max(1, len(members) * len({s.kind for s in shapes})))
+    sorts, complete = _made(members, shapes, each, mixtures)
+    if not complete:
+        # what is cut down proves nothing, so it is cut down far enough to be quick
+        sorts, complete = _made(members, shapes, FEWEST_WAYS, mixtures)
+    return sorts, complete
+
+
+def _made(
+    members: dict[tuple[str, int], list[int]], shapes: Sequence[Shape], limit: int, mixtures: bool
+) -> tuple[list[Sort], bool]:
     sorts, complete = [], True
     for (block, need), sites in sorted(members.items()):
         forms = [
             Form(kind=s.kind, cavities=s.cavities, limit=None if s.buy >= 0 else s.open_stock + s.kept.get(block, 0))
             for s in shapes
         ]
-        ways, whole = patterns(need, forms, mixtures=mixtures) if forms else ((_nothing(need),), True)
+        ways, whole = patterns(need, forms, mixtures=mixtures, limit=limit) if forms else ((_nothing(need),), True)
         complete &= whole
         sorts.append(Sort(need=need, block=block, sites=tuple(sites), ways=ways))
     return sorts, complete
