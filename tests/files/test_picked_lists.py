@@ -265,6 +265,13 @@ def test_inline_strings_missing_references_and_rich_text_are_read():
     assert sheet.rows == ((1, {0: "Site", 1: "Hung"}), (5, {0: "CRK0001", 2: "2", 3: "TRUE", 4: "12", 5: "#REF!"}))
 
 
+@pytest.mark.parametrize("number", ["1e999", "-1E+400", "1.2.3", "..", "9" * 40, "+7", "-0", "0.1", "1E-7", ""])
+def test_odd_numbers_are_texts_and_no_crash(number):
+    """Whatever a damaged or hostile sheet has for a number."""
+    (sheet,) = read_workbook(book(f"<row><c><v>{number}</v></c></row>"), "b.xlsx")
+    assert all(len(text) < 50 for _row, cells in sheet.rows for text in cells.values())
+
+
 BOMB = "<!DOCTYPE x [<!ENTITY a 'aaaaaaaaaa'><!ENTITY b '&a;&a;&a;&a;&a;&a;&a;&a;'>]>"
 OUTER = "<!DOCTYPE x [<!ENTITY a SYSTEM 'file:///etc/passwd'>]>"
 ONE = '<row><c t="inlineStr"><is><t>&a;</t></is></c></row>'

@@ -7,6 +7,7 @@ References: ECMA-376-1 (Office Open XML), parts 12 (package), 18.3.1.4 (c), 18.4
 
 from __future__ import annotations
 
+import math
 import posixpath
 import re
 from collections.abc import Iterator, Mapping
@@ -116,7 +117,7 @@ def _shared_strings(parts: Mapping[str, bytes], links: Mapping[str, tuple[str, s
     target = next((part for kind, part in links.values() if kind == "sharedStrings"), "")
     if not target:
         return []
-    return [_text(item) for item in children(_part(parts, target, file, "sst"), "si")]
+    return [clean_text(_text(item)) for item in children(_part(parts, target, file, "sst"), "si")]
 
 
 def _text(item: Element) -> str:
@@ -153,7 +154,7 @@ def _cells(row: Element, strings: list[str], file: str) -> Iterator[tuple[int, s
     column = -1
     for cell in children(row, "c"):
         column = _column(cell.get("r", ""), column + 1, file)
-        text = clean_text(_value(cell, strings, file))
+        text = _value(cell, strings, file)
         if text:
             yield column, text
 
@@ -175,17 +176,17 @@ def _column(reference: str, following: int, file: str) -> int:
 def _value(cell: Element, strings: list[str], file: str) -> str:
     kind = cell.get("t", "n")
     if kind == "inlineStr":
-        return "".join(_text(c) for c in children(cell, "is"))
+        return clean_text("".join(_text(c) for c in children(cell, "is")))
     text = next((c.text or "" for c in children(cell, "v")), "")
     if kind == "s":
         if not re.fullmatch(r"[0-9]{1,9}", text.strip()) or int(text) >= len(strings):
             raise _damaged(file)
         return strings[int(text)]
     if kind == "b":
-        return {"1": "TRUE", "0": "FALSE", "true": "TRUE", "false": "FALSE"}.get(text.strip(), text)
+        return {"1": "TRUE", "0": "FALSE", "true": "TRUE", "false": "FALSE"}.get(text.strip(), clean_text(text))
     if kind == "n" and re.fullmatch(r"[-+]?[0-9.]{1,40}([eE][-+]?[0-9]{1,3})?", text.strip()):
         return _plain_number(text.strip())
-    return text
+    return clean_text(text)
 
 
 def _plain_number(text: str) -> str:
@@ -193,6 +194,8 @@ def _plain_number(text: str) -> str:
     try:
         value = float(text)
     except ValueError:
+        return text
+    if not math.isfinite(value):
         return text
     return f"{value:.0f}" if value == int(value) and abs(value) < 1e15 else f"{value:.15g}"
 
