@@ -64,4 +64,3 @@ def ell_with_pond(seed: int, *, gaps: float = 0.03) -> Orchard:
 
 def _block(shape: Polygon, bearing: float | None) -> Block:
     return orchards.block("Irregular", shape, row_bearing_deg=bearing)
-

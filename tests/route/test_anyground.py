@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -38,7 +37,9 @@ def _check(graph: StopGraph, tour: BlockTour) -> None:
         assert leg.begin == at
         at = leg.end
         if leg.turn_m is None:
-            assert (leg.begin, leg.end) in ((ends,) if way > 0 else (ends[::-1],) if way < 0 else (ends, ends[::-1]))
+            assert (leg.begin, leg.end) in (
+                (ends,) if way > 0 else (ends[::-1],) if way < 0 else (ends, ends[::-1])
+            )
         else:
             assert way == 0
             assert leg.begin == leg.end
@@ -52,7 +53,11 @@ def test_one_way_equals_the_exhaustive_search(seed: int) -> None:
     """With turns and speeds; where no round exists that is said."""
     graph = _one_way_block(seed)
     params = RoundParams(
-        aisle_m_s=1.5, road_m_s=2.0, headland_turn_s=3.0 * (seed % 2), u_turn_s=5.0 * (seed % 3 == 0), kicks=1_000
+        aisle_m_s=1.5,
+        road_m_s=2.0,
+        headland_turn_s=3.0 * (seed % 2),
+        u_turn_s=5.0 * (seed % 3 == 0),
+        kicks=1_000,
     )
     try:
         best = cheapest_by_search(graph, params)

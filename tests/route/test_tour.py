@@ -59,7 +59,7 @@ def _random_problem(seed: int, stops: int, choices: int, headings: bool) -> Tour
         twin[2:] = np.arange(2, size).reshape(-1, 2)[:, ::-1].ravel()
         distance = np.minimum(distance, distance[np.ix_(twin, twin)].T)
     pick = np.arange(2, size).reshape(stops, choices)
-    pick[:: 2, -1] = -1 if choices > 2 else pick[::2, -1]
+    pick[::2, -1] = -1 if choices > 2 else pick[::2, -1]
     return TourProblem(distance=distance, choices=pick, twin=twin, start=0, end=1)
 
 

@@ -41,7 +41,11 @@ class _Points:
 
 
 def tour_any(
-    graph: StopGraph, turns_s: list[tuple[float, float]], params: RoundParams, *, order: NDArray[np.int64] | None = None
+    graph: StopGraph,
+    turns_s: list[tuple[float, float]],
+    params: RoundParams,
+    *,
+    order: NDArray[np.int64] | None = None,
 ) -> tuple[Leg, ...]:
     """Return the legs of a short round past all stops on any ground; ``turns_s`` as in `options.edge_options`.
 
@@ -60,7 +64,9 @@ def tour_any(
     for number, stops in enumerate(parts):
         end = graph.end if number == len(parts) - 1 else graph.start
         left = np.array([s for s in stops.tolist() if s not in served], np.int64)
-        for edge, begin, to, depth in _pieces(graph, points, _route(points, left, graph.start, end, params, order)):
+        for edge, begin, to, depth in _pieces(
+            graph, points, _route(points, left, graph.start, end, params, order)
+        ):
             legs.append(leg_on(graph, edge, begin, to, depth, on_edge[edge], served))
     return tuple(legs)
 
@@ -141,7 +147,9 @@ def _route(
 ) -> list[int]:
     """All points passed on a short tour past some stops, in order."""
     choices = points.choices[stops]
-    used = np.unique(np.concatenate([choices[choices >= 0], points.twin[choices[choices >= 0]], [start, end]]))
+    used = np.unique(
+        np.concatenate([choices[choices >= 0], points.twin[choices[choices >= 0]], [start, end]])
+    )
     number = np.full(len(points.twin), -1, np.int64)
     number[used] = np.arange(len(used))
     distance = dijkstra(points.links, indices=used)[:, used]

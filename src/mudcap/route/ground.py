@@ -175,7 +175,9 @@ def _chains(steps: list[_Step], start: int) -> list[_Chain]:
         at[other].remove((other, n, length, alley, -way))
         if other != start and len(at[other]) == 1 and at[other][0][3] < 0:
             blind.append(other)
-    joint = {n for n, s in at.items() if n == start or len(s) != 2 or s[0][3] != s[1][3] or s[0][4] != -s[1][4]}
+    joint = {
+        n for n, s in at.items() if n == start or len(s) != 2 or s[0][3] != s[1][3] or s[0][4] != -s[1][4]
+    }
     chains: list[_Chain] = []
     used: set[tuple[int, int]] = set()
     for n in [*sorted(joint), *sorted(set(at) - joint)]:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from mudcap.route.aisles import BlockTour, only, solve_block
 from mudcap.route.clock import Share, run_day
 from mudcap.route.giant import block_order, home_seconds, lay_slots, lay_visits
-from mudcap.route.split import Order, Slots, Visits, best_order, split
+from mudcap.route.split import Order, Visits, best_order, split
 from mudcap.route.visits import BlockWork, Crew, CrewNow, Route, RoutePlan
 
 __all__ = ["ServiceProblem", "block_order", "crew_now", "replan", "solve_service"]
@@ -86,7 +86,9 @@ def replan(
 
     Raises ``ValueError`` for a block or crew that the problem does not have.
     """
-    strangers = (set(done) - {w.block_id for w in problem.work}) | (set(now) - {c.name for c in problem.crews})
+    strangers = (set(done) - {w.block_id for w in problem.work}) | (
+        set(now) - {c.name for c in problem.crews}
+    )
     if strangers:
         raise ValueError(f"done, now: no block or crew is called {', '.join(sorted(strangers))}.")
     work = tuple(replace(w, done=w.done | {int(s) for s in done.get(w.block_id, ())}) for w in problem.work)
@@ -167,7 +169,9 @@ def _build(
         begin = last
     left = order.visits[begin:]
     unserved = tuple((problem.work[visits.block[v]].block_id, int(visits.stop[v])) for v in left.tolist())
-    return RoutePlan(routes=tuple(routes[k] for k in sorted(routes)), unserved=unserved, bound_s=bound_s), real
+    return RoutePlan(
+        routes=tuple(routes[k] for k in sorted(routes)), unserved=unserved, bound_s=bound_s
+    ), real
 
 
 def _shares(
@@ -194,7 +198,11 @@ def _shares(
 
 
 def _share(
-    problem: ServiceProblem, crew: Crew, b: int, stops: Sequence[int], known: dict[tuple[object, ...], BlockTour]
+    problem: ServiceProblem,
+    crew: Crew,
+    b: int,
+    stops: Sequence[int],
+    known: dict[tuple[object, ...], BlockTour],
 ) -> Share:
     chosen = np.array(sorted(stops), np.int64)
     key = (b, crew.mode, crew.params, chosen.tobytes())

@@ -14,6 +14,9 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from mudcap.route.chance import begin as begin_chance
+from mudcap.route.chance import draw
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Visits:
@@ -92,7 +95,7 @@ def best_order(
     begin = np.cumsum(size) - size
     found = _search(
         *_arrays(visits), *_slot_arrays(slots), begin.astype(np.int64), size.astype(np.int64),
-        blocks.astype(np.int64), slots.day, by_finish, trials, seed,
+        blocks.astype(np.int64), slots.day, by_finish, trials, begin_chance(seed),
     )  # fmt: skip
     return Order(visits=found[0], slots=found[1])
 
@@ -212,9 +215,8 @@ def _write(source, target):  # type: ignore[no-untyped-def]
 def _search(  # type: ignore[no-untyped-def]
     block, service, load, onward, home, road, opens,
     kind, start, limit, room, capacity, reload, pause_after, pause, first,
-    begin, size, blocks, day, by_finish, trials, seed,
+    begin, size, blocks, day, by_finish, trials, chance,
 ):  # fmt: skip
-    np.random.seed(seed)
     m, s = len(blocks), len(kind)
     blocks, turned = blocks.copy(), np.zeros(len(size), np.bool_)
     crews = np.arange(s)
@@ -227,8 +229,8 @@ def _search(  # type: ignore[no-untyped-def]
     old_blocks, old_turned, old_crews = blocks.copy(), turned.copy(), crews.copy()
     for trial in range(trials + 1):
         if trial:
-            move = np.random.randint(0, 5)
-            i, j = np.random.randint(0, m), np.random.randint(0, m)
+            move = draw(chance, 5)
+            i, j = draw(chance, m), draw(chance, m)
             if move == 0:
                 blocks[i], blocks[j] = blocks[j], blocks[i]
             elif move == 1 or move == 2:
@@ -249,8 +251,8 @@ def _search(  # type: ignore[no-untyped-def]
                     blocks[i], blocks[j] = blocks[j], blocks[i]
                     i, j = i + 1, j - 1
             else:
-                a, b = np.random.randint(0, s), np.random.randint(0, s)
-                if day[a] != day[b] or a == b or np.random.randint(0, 2):
+                a, b = draw(chance, s), draw(chance, s)
+                if day[a] != day[b] or a == b or draw(chance, 2):
                     turned[blocks[i]] = not turned[blocks[i]]
                 else:
                     crews[a], crews[b] = crews[b], crews[a]

@@ -14,6 +14,9 @@ import numpy as np
 from numba import njit
 from numpy.typing import ArrayLike, NDArray
 
+from mudcap.route.chance import begin as begin_chance
+from mudcap.route.chance import draw
+
 _NEIGHBOURS = 12
 _LONGEST_RUN = 3
 """Stops of a run that is moved elsewhere at once."""
@@ -70,7 +73,7 @@ def solve_tour(
     near = _near(problem)
     stop, point, length = _search(
         np.ascontiguousarray(problem.distance, np.float64), np.ascontiguousarray(problem.choices, np.int64),
-        problem.twin.astype(np.int64), problem.start, problem.end, near, kicks, seed,
+        problem.twin.astype(np.int64), problem.start, problem.end, near, kicks, begin_chance(seed),
         np.empty(0, np.int64) if order is None else order.astype(np.int64),
     )  # fmt: skip
     if not np.isfinite(length):
@@ -80,7 +83,7 @@ def solve_tour(
 
 def _near(problem: TourProblem) -> NDArray[np.int64]:
     """(n, m) nearest other stops of each stop, by the shorter of the two directions between any of their points."""
-    n, k = problem.choices.shape
+    n = len(problem.choices)
     m = min(_NEIGHBOURS, n - 1)
     near = np.zeros((n, m), np.int64)
     missing = problem.choices < 0
@@ -205,7 +208,11 @@ def _improve_at(d, choices, twin, near, stop, point, at, forth, back, s, touched
                 hi = lo + length - 1
                 if lo < 1 or hi > n or (lo <= p <= hi):
                     continue
-                gone = d[point[lo - 1], point[lo]] + d[point[hi], point[hi + 1]] - d[point[lo - 1], point[hi + 1]]
+                gone = (
+                    d[point[lo - 1], point[lo]]
+                    + d[point[hi], point[hi + 1]]
+                    - d[point[lo - 1], point[hi + 1]]
+                )
                 inner, inner_back = forth[hi] - forth[lo], back[hi] - back[lo]
                 for after in range(2):
                     x = p if after else p - 1
@@ -296,9 +303,8 @@ def _greedy(d, choices, start, end):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _search(d, choices, twin, start, end, near, kicks, seed, order):  # type: ignore[no-untyped-def]
+def _search(d, choices, twin, start, end, near, kicks, chance, order):  # type: ignore[no-untyped-def]
     """The iterated local search: stops and points in order, start and end included, and the length."""
-    np.random.seed(seed)
     n, k = choices.shape
     stop, point = _greedy(d, choices, start, end)
     if len(order) == n:
@@ -321,10 +327,10 @@ def _search(d, choices, twin, start, end, near, kicks, seed, order):  # type: ig
     kicks = kicks if n >= 3 else 0
     for kick in range(kicks):
         window = min(_WINDOW, n)
-        begin = np.random.randint(1, n - window + 2)
-        i = begin + np.random.randint(0, window + 1)
-        j = begin + np.random.randint(0, window + 1)
-        last = begin + np.random.randint(0, window + 1)
+        begin = 1 + draw(chance, n - window + 1)
+        i = begin + draw(chance, window + 1)
+        j = begin + draw(chance, window + 1)
+        last = begin + draw(chance, window + 1)
         i, last = min(i, last), max(i, last)
         i, j = min(i, j), max(i, j)
         j, last = min(j, last), max(j, last)
@@ -333,7 +339,7 @@ def _search(d, choices, twin, start, end, near, kicks, seed, order):  # type: ig
         _shift(stop, point, at, i, j - 1, last - 1)
         if k > 1:
             for q in range(i, min(i + 3, last)):
-                other = choices[stop[q], np.random.randint(k)]
+                other = choices[stop[q], draw(chance, k)]
                 if other >= 0:
                     point[q] = other
         _sums(d, twin, point, forth, back, i - 1)

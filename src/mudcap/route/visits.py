@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 from mudcap.route.options import RoundParams
 from mudcap.route.stopgraph import StopGraph
 
-
 DAY_S = 86_400.0
 
 
