@@ -15,7 +15,7 @@ from mudcap.supply.patterns import Form, Pattern, patterns
 
 NODES: Final = 200
 """Branch-and-bound nodes that each level of the objective may take: counted work, the same on every machine."""
-WAYS: Final = 12_000
+WAYS: Final = 30_000
 """Columns that the programme may have; a yard of very many sizes is cut down, and then no level is called proven."""
 FEWEST_WAYS: Final = 25
 """Ways kept for each need and material of such a yard."""
@@ -69,8 +69,11 @@ def fill_sites(
     chosen, bought, levels = solve_programme(sorts, shapes, complete=complete, priced=_priced(packages), nodes=nodes)
     if levels[0].value > _least_short(needs, blocks, shapes):
         # only where one material a site leaves cavities missing that a mixture may fill
-        sorts, complete = _sorts(needs, blocks, shapes, mixtures=True)
-        chosen, bought, levels = solve_programme(sorts, shapes, complete=complete, priced=_priced(packages), nodes=nodes)
+        wider, complete = _sorts(needs, blocks, shapes, mixtures=True)
+        again = solve_programme(wider, shapes, complete=complete, priced=_priced(packages), nodes=nodes)
+        # a search that was cut short may end worse than the narrower one
+        if complete or [v.value for v in again[2]] < [v.value for v in levels]:
+            sorts, (chosen, bought, levels) = wider, again
     return _hand_out(needs, blocks, packages, lots, shapes, sorts, chosen, bought, levels)
 
 
