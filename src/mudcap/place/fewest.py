@@ -24,7 +24,7 @@ NODES: Final[dict[Effort, int]] = {"quick": 200, "normal": 2_000, "long": 400_00
 ENTRIES: Final[dict[Effort, int]] = {"quick": 1_500, "normal": 20_000, "long": 10**9}
 """Branch and bound is tried on covers with no more entries than this: even its first node is long on larger ones."""
 ROUNDS: Final[dict[Effort, int]] = {"quick": 2, "normal": 40, "long": 400}
-LINEAR_ITERATIONS: Final = 20_000
+LINEAR_ITERATIONS: Final[dict[Effort, int]] = {"quick": 1_000, "normal": 20_000, "long": 20_000}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -93,7 +93,7 @@ def _fewest_columns(
     best = greedy_columns(cover, seed=seed)
     bound = max(
         int(np.ceil(needed_columns(cover, price).fractional - 1e-9))
-        for price in (counting_price(cover), linear_price(cover, iterations=LINEAR_ITERATIONS))
+        for price in (counting_price(cover), linear_price(cover, iterations=LINEAR_ITERATIONS[effort]))
     )
     best = _searched(cover, best, bound, SEARCH_STEPS["quick"], seed)
     if effort != "quick":
