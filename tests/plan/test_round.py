@@ -383,9 +383,15 @@ def test_puddles_are_wetted_by_road():
         tour_s=0.0, fills=1,
     ))  # fmt: skip
     made = make_round(plan, replace(NO_LUNCH, task="wet"))
-    assert names(made) in (["P2", "P3", "P1"], ["P1", "P3", "P2"]) and made.days[0].service_s == 720
+    assert names(made) in (["P2", "P3", "P1"], ["P1", "P3", "P2"])
+    # 120 s a stop and 150 l at 150 l/min; the way there and back is the road's, and half a metre to the yard each time
+    assert made.days[0].service_s == 3 * (120 + 60) and made.days[0].metres == pytest.approx(2 * (149 + 0.5), abs=0.1)
     tank = make_round(plan, replace(NO_LUNCH, task="wet", capacity=300.0))
     assert sorted(names(tank)) == ["P1", "P2", "P3"]
-    assert sum(leg.kind == "reload" for leg in tank.days[0].legs) == 1
+    (fill,) = [leg for leg in tank.days[0].legs if leg.kind == "reload"]
+    assert fill.end_s - fill.begin_s == pytest.approx(60 * 300 / 400)
+    inside = replace(puddles[0], x_m=12.0, y_m=29.0)
+    (deep,) = make_round(replace(plan, puddles=replace(plan.puddles, puddles=(inside,))), replace(NO_LUNCH, task="wet")).days
+    assert deep.metres == pytest.approx(2 * (0.5 + 29 + 12 + 3 + 29), abs=1) and LineString(deep.track).distance(Point(12, 29)) < 0.1
     text = leg_text(next(leg for leg in made.days[0].legs if leg.kind == "puddle"), "us", EN)
     assert text.startswith("Wet puddle P") and "the road" in text

@@ -59,7 +59,7 @@ class RoundChoices:
     stop: float | None
     per_cavity: float
     capacity: float | None
-    reload: float
+    reload: float | None
     closed: tuple[ClosedUntil, ...]
     done: Path | None
     flag: tuple[str, ...]
@@ -95,11 +95,11 @@ class RoundChoices:
               help="What a crew goes with; where it may not drive, it walks.")  # fmt: skip
 @click.option("--alley-speed", type=Speed(), metavar="SPEED", help="In the alleys, such as 5mph [as travel options say].")
 @click.option("--road-speed", type=Speed(), metavar="SPEED", help="On roads and headlands [as travel options say].")
-@click.option("--stop", type=Duration(), metavar="TIME", help="At each stop [hang 180s, check 45s, wet 240s, fetch 120s].")
+@click.option("--stop", type=Duration(), metavar="TIME", help="At each stop [hang 180s, check 45s, fetch 120s; wet as the plan says].")
 @click.option("--per-cavity", type=Duration(), default="0s", show_default=True, metavar="TIME", help="Besides, for each cavity.")
 @click.option("--capacity", type=click.FloatRange(min=0, min_open=True), metavar="N",
-              help="Shelters (litres of water, for wetting) that a vehicle takes [all].")  # fmt: skip
-@click.option("--reload", type=Duration(), default="10min", show_default=True, metavar="TIME", help="At the yard between two loads.")
+              help="Shelters (litres of water, for wetting) that a vehicle takes [all; the plan's tank].")  # fmt: skip
+@click.option("--reload", type=Duration(), metavar="TIME", help="At the yard between two loads [10min; wet as the tank fills].")
 @click.option("--closed", type=Closing(), multiple=True, metavar='"BLOCK until TIME"',
               help="A block that may not be entered before then, by its label's re-entry interval. Repeat as needed.")  # fmt: skip
 @click.option("--done", type=click.Path(path_type=Path), metavar="FILE", help="What is done: CSV (site_id, state, time, crew), or checks from the map.")

@@ -106,7 +106,7 @@ def leg_items(plan: Plan, leg: Leg, width: float, _: Text) -> list[Item]:
         return Item(height=LINE_MM, draw=draw, is_head=bool(leg.stops))
 
     items = [line(words, k == 0) for k, words in enumerate(lines)]
-    cells = [(f"{s.order}", f"{stop_text(s, _) or s.visit.address}", s.visit.name) for s in leg.stops]
+    cells = [(f"{s.order}", stop_text(s, _) if s.visit.site >= 0 else s.visit.block_id, s.visit.name) for s in leg.stops]
     return items + _strips(cells, CLOCK_MM)
 
 

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from reportlab.pdfgen.canvas import Canvas
 from shapely.geometry.base import BaseGeometry
 
+from mudcap.draw.labels import Box, Ground, places_around
 from mudcap.draw.round_items import cautions_items, day_items, front_items, hardware_items, proof_items
 from mudcap.draw.round_scene import way_mark, way_style
 from mudcap.draw.scene import Layer, Mark, Scene, make_scene
@@ -26,11 +27,11 @@ from mudcap.draw.sheet_frame import (
     draw_strip,
     match_lines,
 )
-from mudcap.draw.sheet_geo import with_positions
+from mudcap.draw.sheet_geo import map_canvas
 from mudcap.draw.sheet_labels import Drawn
 from mudcap.draw.sheet_layout import MARGIN_MM, PAGES_MM, View, block_views, overview
 from mudcap.draw.sheet_map import draw_block, draw_overview
-from mudcap.draw.sheet_pen import PT_PER_MM, Pen, face_name, printable
+from mudcap.draw.sheet_pen import PT_PER_MM, Pen, face_name, printable, text_width_mm
 from mudcap.draw.sheet_tables import Item, draw_items, flow
 from mudcap.draw.style import STYLES
 from mudcap.lang import translator
@@ -65,22 +66,19 @@ def round_sheet(plan: Plan, made: Round, *, page: str = "letter", lang: str = "e
         raise ValueError(f"page: {page!r} is none of {', '.join(PAGES_MM)}.")
     pages = list(_Maker(plan, made, page, lang).pages())
     out = BytesIO()
-    size = tuple(side * PT_PER_MM for side in PAGES_MM[page])
-    canvas = Canvas(out, pagesize=size, invariant=1, pageCompression=1, initialFontName=face_name("plain"), lang=lang)
-    canvas.setTitle(printable(f"{task_name(made.options.task, translator(lang))} – {plan.params.ranch or plan.orchard.name}"))
-    canvas.setSubject(f"mudcap {plan.number}")
-    canvas.setAuthor("")
-    canvas.setCreator("mudcap")
+    title = f"{task_name(made.options.task, translator(lang))} – {plan.params.ranch or plan.orchard.name}"
+    canvas = map_canvas(out, page, title=title, subject=f"mudcap {plan.number}", lang=lang)
     for number, sheet_page in enumerate(pages, start=1):
         canvas.setPageSize((sheet_page.width * PT_PER_MM, sheet_page.height * PT_PER_MM))
         if sheet_page.title:
             canvas.bookmarkPage(f"part-{number}")
             canvas.addOutlineEntry(printable(sheet_page.title), f"part-{number}", 0)
         sheet_page.draw(Pen(canvas), number, len(pages))
+        if sheet_page.view is not None:
+            canvas.place(sheet_page.view, plan.orchard.plane)
         canvas.showPage()
     canvas.save()
-    views = {i: p.view for i, p in enumerate(pages) if p.view is not None}
-    return with_positions(out.getvalue(), views, plan.orchard.plane)
+    return out.getvalue()
 
 
 class _Maker:
@@ -271,8 +269,17 @@ def _arrow(pen: Pen, tip: NDArray[np.float64], way: NDArray[np.float64]) -> None
 
 
 def _numbers(pen: Pen, view: View, day: CrewDay) -> None:
-    """Puddles with their order."""
-    for stop in day.stops:
-        (x, y), style = view.to_page([stop.visit.xy])[0], STYLES["round_stop"]
+    """Puddles with their order and name, where there is room."""
+    style = STYLES["round_stop"]
+    ground = Ground(*view.frame.inner)
+    places = view.to_page([s.visit.xy for s in day.stops])
+    for x, y in places:
         pen.symbol(x, y, style)
-        pen.text(x + 2.2, y + 1.0, f"{stop.order} {stop.visit.name}", 8, face="bold")
+        ground.take(Box(x=float(x), y=float(y), width=style.size_mm, height=style.size_mm))
+    for stop, (x, y) in zip(day.stops, places, strict=True):
+        text, size = f"{stop.order} {stop.visit.name}", 6.5
+        box = ground.first_free(
+            places_around(float(x), float(y), style.size_mm / 2, text_width_mm(text, size, "bold"), 1.9)
+        )
+        if box is not None:
+            pen.text(box.x, box.y - 0.8, text, size, face="bold", anchor="middle")

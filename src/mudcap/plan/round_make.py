@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -13,6 +14,7 @@ from mudcap.plan.model import Plan
 from mudcap.plan.round_legs import crew_day
 from mudcap.plan.round_model import (
     DAY_S,
+    RELOAD_S,
     CrewDay,
     Entry,
     NotVisited,
@@ -122,7 +124,7 @@ def _solve(
     problem = ServiceProblem(
         work=tuple(_work(k, place, visits) for k, place in enumerate(places)),
         between_m=roads.between_m,
-        crews=tuple(_crew(n, options, params, begin, end, origins.get(LETTERS[n])) for n in range(options.num_crews)),
+        crews=tuple(_crew(n, _with_load(plan, options), params, begin, end, origins.get(LETTERS[n])) for n in range(options.num_crews)),
         num_days=options.num_days,
         objective=options.objective,
     )  # fmt: skip
@@ -146,6 +148,15 @@ def _work(key: int, place: Place, visits: Sequence[Visit]) -> BlockWork:
     )  # fmt: skip
 
 
+def _with_load(plan: Plan, options: RoundOptions) -> RoundOptions:
+    """The options with what a vehicle takes and how long it takes on a load, where they do not say."""
+    mud, reload_s = plan.params.mud, RELOAD_S
+    if options.task == "wet":
+        tank = mud.tank_l if options.capacity is None else options.capacity
+        options, reload_s = replace(options, capacity=tank), 60 * tank / mud.fill_l_min
+    return options if options.reload_s is not None else replace(options, reload_s=reload_s)
+
+
 def _crew(
     n: int, options: RoundOptions, params: RoundParams, begin: float, end: float, origin: Origin | None
 ) -> Crew:
@@ -161,7 +172,7 @@ def _crew(
         )  # fmt: skip
     return Crew(
         name=LETTERS[n], start_s=begin, shift_s=end - begin,
-        capacity=np.inf if options.capacity is None else options.capacity, reload_s=options.reload_s, break_s=0.0,
+        capacity=np.inf if options.capacity is None else options.capacity, reload_s=RELOAD_S if options.reload_s is None else options.reload_s, break_s=0.0,
         lunch_at_s=lunch if lunch is not None and takes else np.inf, lunch_s=options.lunch_length_s if takes else 0.0,
         params=params, now=now,
     )  # fmt: skip
@@ -177,6 +188,8 @@ def _notes(plan: Plan, options: RoundOptions, roads: Roads) -> list[str]:
         notes.append(
             _("No yard is drawn: rounds begin and end where vehicles come in. Draw the yard for true times.")
         )
+    if options.task == "wet":
+        notes.append(_("The tank is counted as filled at the yard; a water point on the way saves driving."))
     if options.first_day is None:
         notes.append(
             _("No date is given: daylight and dated closures were not looked at. Give --date for them.")

@@ -14,8 +14,10 @@ Task = Literal["hang", "check", "wet", "fetch"]
 Mode = Literal["cart", "truck", "foot"]
 TASKS: Final[tuple[Task, ...]] = ("hang", "check", "wet", "fetch")
 MODES: Final[tuple[Mode, ...]] = ("cart", "truck", "foot")
-STOP_S: Final[Mapping[Task, float]] = {"hang": 180.0, "check": 45.0, "wet": 240.0, "fetch": 120.0}
-"""Seconds at each stop: common practice, no source; each can be set."""
+STOP_S: Final[Mapping[Task, float]] = {"hang": 180.0, "check": 45.0, "fetch": 120.0}
+"""Seconds at each stop: common practice, no source; each can be set. Wetting: the plan's [mud] options say."""
+RELOAD_S: Final = 600.0
+"""At the yard between two loads: common practice, no source."""
 STATES: Final = ("planned", "hung", "stocked", "released", "checked", "wetted", "fetched", "stored", "opened", "flagged")
 """What a log may say of a site (or, `wetted`, of a puddle); `flagged` asks for a look whatever the sample says."""
 DAY_S: Final = 86_400.0
@@ -80,12 +82,13 @@ class RoundOptions:
     """No halt is begun after this before lunch; None = no lunch."""
     lunch_length_s: float = 1800.0
     stop_s: float | None = None
-    """At each stop; None = `STOP_S`."""
+    """At each stop; None = `STOP_S`, for wetting what stopping and pouring take."""
     cavity_s: float = 0.0
     """At each stop for each of its cavities."""
     capacity: float | None = None
-    """Shelters (litres, for wetting) that a vehicle takes; None = all."""
-    reload_s: float = 600.0
+    """Shelters (litres, for wetting) that a vehicle takes; None = all, for wetting the tank of the plan's options."""
+    reload_s: float | None = None
+    """At the yard between two loads; None = `RELOAD_S`, for wetting as long as the tank fills."""
     alley_m_s: float | None = None
     """In alleys; None = as the plan's [travel] says."""
     road_m_s: float | None = None

@@ -9,10 +9,11 @@ from datetime import date
 from typing import Any, Final
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 from scipy.sparse.csgraph import dijkstra
 from scipy.spatial import cKDTree
-from shapely import Point
+from shapely import LineString, Point
 
 from mudcap.orchard.model import Block, Closure
 from mudcap.orchard.network import CART, FOOT, TRUCK, TravelNetwork, graph_of, open_on
@@ -49,7 +50,11 @@ class Place:
     stretch: tuple[float, float]
     """Factor of the graph's metres in alleys and on other ways."""
     node: int
-    """Network node where it begins and ends."""
+    """Network node where it begins and ends; for a puddle the nearer end of its way."""
+    ends: tuple[tuple[int, float], ...] = ()
+    """Of a puddle: both ends of the way on which the truck stands, with the metres to them; () = `node` itself."""
+    xy: tuple[float, float] | None = None
+    """Of a puddle: where the truck stands."""
     opens_s: float = 0.0
 
 
@@ -116,24 +121,55 @@ def lay_places(
 def lay_roads(plan: Plan, places: Sequence[Place], options: RoundOptions) -> Roads:
     """The shortest ways between yard and places by the vehicle's roads, else on foot, else straight."""
     network = open_on(plan.network, _span(options))
-    yard = _yard(network)
+    sides = [_Side(nodes=((_yard(network), 0.0),), xy=None), *(_side(p) for p in places)]
     k = len(places)
     between = np.zeros((k + 1, k + 1))
     paths: dict[tuple[int, int], NDArray[np.float64]] = {}
     straight = 0
-    first, second = _Ways(network, _BITS[options.mode]), _Ways(network, FOOT)
+    ways = [_Ways(network, _BITS[options.mode]), _Ways(network, FOOT)]
     for i in range(k + 1):
-        source = yard if i == 0 else np.array([places[i - 1].node])
         for j in range(k + 1):
             if i == j:
                 continue
-            target = yard if j == 0 else np.array([places[j - 1].node])
-            found = first.between(source, target) or second.between(source, target)
+            found = _shortest(ways, sides[i], sides[j])
             if found is None:
-                found = _straight(network, source, target)
+                found = _straight(network, sides[i].nodes[0][0], sides[j].nodes[0][0])
                 straight += int(i < j)
             between[i, j], paths[i, j] = found
     return Roads(between_m=between, paths=paths, straight=straight)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Side:
+    """One end of a way: nodes with the metres from there to the place itself."""
+
+    nodes: tuple[tuple[NDArray[np.int64], float], ...]
+    xy: tuple[float, float] | None
+    """The place itself, where it is no node."""
+
+
+def _side(place: Place) -> _Side:
+    ends = place.ends or ((place.node, 0.0),)
+    return _Side(nodes=tuple((np.array([n], np.int64), m) for n, m in ends), xy=place.xy)
+
+
+def _shortest(ways: Sequence[_Ways], a: _Side, b: _Side) -> tuple[float, NDArray[np.float64]] | None:
+    """Metres and points from one place to another by the first kind of ways that leads there; None where none does."""
+    if a.xy is not None and b.xy is not None and [int(n[0]) for n, _m in a.nodes] == [int(n[0]) for n, _m in b.nodes]:
+        return abs(a.nodes[0][1] - b.nodes[0][1]), np.array([a.xy, b.xy])  # on one and the same way
+    for kind in ways:
+        found = [
+            (way[0] + one + two, way[1])
+            for source, one in a.nodes for target, two in b.nodes
+            if (way := kind.between(source, target)) is not None
+        ]  # fmt: skip
+        if found:
+            metres, points = min(found, key=lambda f: f[0])
+            ends = [[xy] for xy in (a.xy, b.xy) if xy is not None]
+            before = ends[:1] if a.xy is not None else []
+            after = ends[-1:] if b.xy is not None else []
+            return metres, np.vstack([*before, points, *after])
+    return None
 
 
 def crew_origins(
@@ -154,11 +190,10 @@ def crew_origins(
         xy = None if last is None else site[last.name]
         source = _yard(network) if xy is None else np.array([int(tree.query(xy)[1])], np.int64)
         lead = 0.0 if xy is None else float(np.hypot(*(network.node_xy[source[0]] - xy)))
+        here = _Side(nodes=((source, lead),), xy=None if xy is None else (float(xy[0]), float(xy[1])))
         each = []
-        for target in (_yard(network), *(np.array([p.node]) for p in places)):
-            way = ways[0].between(source, target) or ways[1].between(source, target)
-            metres, points = way or _straight(network, source, target)
-            each.append((lead + metres, points if xy is None else np.vstack([xy[None], points])))
+        for there in (_Side(nodes=((_yard(network), 0.0),), xy=None), *(_side(p) for p in places)):
+            each.append(_shortest(ways, here, there) or _straight(network, source, there.nodes[0][0]))
         found[name] = Origin(
             to_place_m=tuple(m for m, _p in each[1:]), to_yard_m=each[0][0], paths=tuple(p for _m, p in each)
         )
@@ -273,16 +308,30 @@ def _stretched(graph: StopGraph, stretch: tuple[float, float]) -> StopGraph:
 
 
 def _puddle(plan: Plan, index: int, visit: Visit) -> Place:
-    """A puddle is a place of its own: one way of no length with one stop on it."""
-    node = int(cKDTree(plan.network.node_xy).query(visit.xy)[1])
+    """A puddle is a place of its own: one way of no length with one stop on it, beside a way of the network."""
+    network = plan.network
+    source = network.source
+    once = np.flatnonzero(source < network.target)
+    lines = shapely.linestrings(np.stack([network.node_xy[source[once]], network.node_xy[network.target[once]]], axis=1))
+    nearest = int(once[int(np.argmin(shapely.distance(lines, Point(visit.xy))))]) if len(once) else -1
     whole: dict[str, Any] = {"dtype": np.int64}
     graph = StopGraph(
         vertex_xy=np.array([visit.xy, visit.xy]), tail=np.array([0], **whole), head=np.array([1], **whole),
         length_m=np.zeros(1), is_aisle=np.zeros(1, bool), column=np.zeros(2, np.int64), place_stop=np.zeros(1, np.int64),
         place_edge=np.zeros(1, np.int64), place_m=np.zeros(1), place_side=np.ones(1, np.int64), start=0, end=0,
     )  # fmt: skip
+    ends: tuple[tuple[int, float], ...] = ()
+    at = visit.xy
+    if nearest >= 0:
+        one, two = int(source[nearest]), int(network.target[nearest])
+        line = LineString(network.node_xy[[one, two]])
+        along = float(line.project(Point(visit.xy)))
+        stand = line.interpolate(along)
+        at = (float(stand.x), float(stand.y))
+        ends = ((one, along), (two, float(line.length) - along))
+    node = min(ends, key=lambda e: e[1])[0] if ends else int(cKDTree(network.node_xy).query(visit.xy)[1])
     return Place(
-        block=-1, ground=None, graph=graph, visits=(index,), on_foot=False, stretch=(1.0, 1.0), node=node
+        block=-1, ground=None, graph=graph, visits=(index,), on_foot=False, stretch=(1.0, 1.0), node=node, ends=ends, xy=at
     )
 
 

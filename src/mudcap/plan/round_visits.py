@@ -84,11 +84,12 @@ def _sites(plan: Plan, options: RoundOptions) -> list[Visit]:
 def _puddles(plan: Plan, options: RoundOptions) -> list[Visit]:
     if plan.puddles is None or not plan.puddles.puddles:
         raise InputError(_("This plan has no puddles to wet."))
-    at_stop = STOP_S["wet"] if options.stop_s is None else options.stop_s
+    mud = plan.params.mud
     return [
         Visit(
             name=p.name, site=-1, puddle=i, block_id=p.block_id, address=p.address, number=i + 1, row=0, tree=0,
-            xy=(p.x_m, p.y_m), lonlat=(p.lon, p.lat), service_s=at_stop, load=p.litres,
+            xy=(p.x_m, p.y_m), lonlat=(p.lon, p.lat), load=p.litres,
+            service_s=mud.stop_s + 60 * p.litres / mud.pour_l_min if options.stop_s is None else options.stop_s,
         )
         for i, p in enumerate(plan.puddles.puddles)
     ]  # fmt: skip
