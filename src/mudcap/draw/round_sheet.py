@@ -11,7 +11,6 @@ from io import BytesIO
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from reportlab.pdfgen.canvas import Canvas
 from shapely.geometry.base import BaseGeometry
 
 from mudcap.draw.labels import Box, Ground, places_around
@@ -31,7 +30,7 @@ from mudcap.draw.sheet_geo import map_canvas
 from mudcap.draw.sheet_labels import Drawn
 from mudcap.draw.sheet_layout import MARGIN_MM, PAGES_MM, View, block_views, overview
 from mudcap.draw.sheet_map import draw_block, draw_overview
-from mudcap.draw.sheet_pen import PT_PER_MM, Pen, face_name, printable, text_width_mm
+from mudcap.draw.sheet_pen import PT_PER_MM, Pen, printable, text_width_mm
 from mudcap.draw.sheet_tables import Item, draw_items, flow
 from mudcap.draw.style import STYLES
 from mudcap.lang import translator

@@ -8,7 +8,6 @@ from io import BytesIO
 from typing import Final
 
 import shapely
-from reportlab.pdfgen.canvas import Canvas
 
 from mudcap.draw.scene import Scene, Text, make_scene
 from mudcap.draw.sheet_frame import (
@@ -20,11 +19,11 @@ from mudcap.draw.sheet_frame import (
     draw_strip,
     match_lines,
 )
-from mudcap.draw.sheet_geo import with_positions
+from mudcap.draw.sheet_geo import MapCanvas, map_canvas
 from mudcap.draw.sheet_labels import Drawn
 from mudcap.draw.sheet_layout import MARGIN_MM, PAGES_MM, View, block_views, overview
 from mudcap.draw.sheet_map import draw_block, draw_overview
-from mudcap.draw.sheet_pen import PT_PER_MM, Pen, face_name, fitted, printable
+from mudcap.draw.sheet_pen import PT_PER_MM, Pen, fitted, printable
 from mudcap.draw.sheet_tables import Item, block_items, draw_items, flow, heading, table
 from mudcap.draw.words import status_words
 from mudcap.lang import translator
@@ -70,30 +69,24 @@ def sheet(plan: Plan, *, page: str = "letter", lang: str = "en") -> bytes:
 
     Raises ``ValueError`` for another page.
     """
-    if page not in PAGES_MM:
-        raise ValueError(f"page: {page!r} is none of {', '.join(PAGES_MM)}.")
-    pages = _pages(plan, page, lang)
+    pages = _pages(plan, page, lang) if page in PAGES_MM else []
     out = BytesIO()
-    width, height = (side * PT_PER_MM for side in PAGES_MM[page])
-    canvas = Canvas(out, pagesize=(width, height), invariant=1, pageCompression=1, initialFontName=face_name("plain"), lang=lang)
-    canvas.setTitle(printable(plan.params.ranch or plan.orchard.name))
-    canvas.setSubject(f"mudcap {plan.number}")
-    canvas.setAuthor("")
-    canvas.setCreator("mudcap")
+    canvas = map_canvas(out, page, title=plan.params.ranch or plan.orchard.name, subject=f"mudcap {plan.number}", lang=lang)
     for number, sheet_page in enumerate(pages, start=1):
-        _emit(canvas, sheet_page, number, len(pages))
+        _emit(canvas, plan, sheet_page, number, len(pages))
     canvas.save()
-    views = {i: p.view for i, p in enumerate(pages) if p.view is not None}
-    return with_positions(out.getvalue(), views, plan.orchard.plane)
+    return out.getvalue()
 
 
-def _emit(canvas: Canvas, page: _Page, number: int, count: int) -> None:
+def _emit(canvas: MapCanvas, plan: Plan, page: _Page, number: int, count: int) -> None:
     canvas.setPageSize((page.width * PT_PER_MM, page.height * PT_PER_MM))
     if page.link:
         canvas.bookmarkPage(page.link)
     if page.title:
         canvas.addOutlineEntry(printable(page.title), page.link, page.level, closed=page.level > 0)
     page.draw(Pen(canvas), number, count)
+    if page.view is not None:
+        canvas.place(page.view, plan.orchard.plane)
     canvas.showPage()
 
 

@@ -367,5 +367,6 @@ def parts_of(geometry: BaseGeometry) -> Iterator[BaseGeometry]:
 
 
 def _upright(angle_deg: float) -> float:
-    """The angle turned by 180° where the text would stand on its head."""
-    return (angle_deg + 90) % 180 - 90
+    """The angle turned by 180° where the text would stand on its head; exactly a quarter turn where it is as good as one."""
+    nearest = round(angle_deg / 90) * 90
+    return ((nearest if abs(angle_deg - nearest) < 0.5 else angle_deg) + 90) % 180 - 90
