@@ -1,30 +1,40 @@
-"""Rounds through one block: ours beside the snake, nearest neighbour, LKH, OR-tools and PyVRP, on the same network.
+"""Rounds: ours beside the snake, nearest neighbour, LKH, OR-tools and PyVRP, on the same network; the whole table in one run.
 
-    python tests/bench/rounds.py                 ours, the snake and nearest neighbour on B40 and B640
-    python tests/bench/rounds.py --seconds 30    and LKH (elkai), OR-tools and PyVRP with that time, on B40
-    python tests/bench/rounds.py --crews         12 blocks, 3 crews, 2 days, beside OR-tools with ten times the time
+    python tests/bench/rounds.py                       ours, the snake and nearest neighbour, in a minute or so
+    python tests/bench/rounds.py --seconds 30          and LKH (elkai), OR-tools and PyVRP with that time for each block
+    python tests/bench/rounds.py --i40 CSV WKT         and I40 with gaps, a pond and a notch; --long 300 for its OR-tools run
+    python tests/bench/rounds.py --tsplib FILE …       and the general tour on TSPLIB points, beside LKH
+    python tests/bench/rounds.py --only crews scale    only some parts: blocks, irregular, crews, scale, tsplib
 
 The peers get each stop fixed to the drive row from which our round serves it, which can only help them: they cannot choose.
-Times are CPU seconds of this process; the first call of ours, which compiles or loads the compiled programme, is not counted.
+Times of ours are CPU seconds of this process; the first call, which compiles or loads the compiled programme, is not counted.
 """
 
 from __future__ import annotations
 
 import argparse
 import resource
+import sys
 import time
 from collections.abc import Callable, Iterator
+from pathlib import Path
 
 import numpy as np
 from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import dijkstra
+from scipy.spatial.distance import cdist
+
+sys.path.insert(0, str(Path(__file__).parents[1]))  # the makers of orchards that the tests share
+from instances import tsplib
+from rounds_crews import by_clusters, by_stops, crew_problem, stop_seconds
+from rounds_ground import ell_with_pond, ground_of, i40_with_pond
 
 from mudcap.route.aisles import BlockTour, solve_block
 from mudcap.route.options import RoundParams
-from mudcap.route.service import ServiceProblem, solve_service
+from mudcap.route.service import solve_service
 from mudcap.route.sides import sides_of
 from mudcap.route.stopgraph import StopGraph, block_graph
-from mudcap.route.visits import BlockWork, Crew
+from mudcap.route.tour import plane_problem, solve_tour
 
 FOOT_M = 0.3048
 ROW_M, TREE_M, HEADLAND_M = 22 * FOOT_M, 18 * FOOT_M, 25 * FOOT_M
@@ -168,112 +178,111 @@ def py_vrp(distance: np.ndarray, seconds: float) -> float:
     return float(result.best.distance()) / 100
 
 
-def crew_problem(seed: int) -> ServiceProblem:
-    """Twelve blocks of 20 to 40 rows with 90 stops or so each, strewn over 3 km; three crews, two days, no break."""
-    rng = np.random.default_rng(seed)
-    work = []
-    for b in range(12):
-        rows = int(rng.integers(20, 41))
-        row, y = regular_layout(rows, 73, int(rng.integers(2, 4)), 180)
-        pick = np.sort(rng.choice(len(row), len(row) // 2, replace=False))
-        graph = block(rows, 73, row[pick], y[pick], int(rng.integers(2, 4)))
-        n = graph.num_stops
-        work.append(BlockWork(block_id=f"B{b}", graph=graph, service_s=np.full(n, 110.0), load=np.zeros(n)))
-    at = np.vstack([[0.0, 0.0], rng.uniform(-1500, 1500, (12, 2))])
-    crews = tuple(
-        Crew(name=f"crew {k}", break_s=0.0, params=RoundParams(aisle_m_s=2.2, road_m_s=3.3)) for k in range(3)
-    )
-    between = np.abs(at[:, None] - at[None]).sum(axis=2)
-    return ServiceProblem(work=tuple(work), between_m=between, crews=crews, num_days=2)
+def mixed_block(rng: np.random.Generator) -> StopGraph:
+    """Twenty to forty rows with a site in every second or third, half of them to see; up to one cross-road."""
+    rows = int(rng.integers(20, 41))
+    row, y = regular_layout(rows, 73, int(rng.integers(2, 4)), 180)
+    pick = np.sort(rng.choice(len(row), len(row) // 2, replace=False))
+    return block(rows, 73, row[pick], y[pick], int(rng.integers(2, 4)))
 
 
-def stop_seconds(problem: ServiceProblem) -> tuple[np.ndarray, np.ndarray]:
-    """Driving seconds between the yard and all stops, each fixed to the side from which our round serves it; and service."""
-    params = problem.crews[0].params
-    sizes = [w.graph.num_stops for w in problem.work]
-    first = np.concatenate([[1], 1 + np.cumsum(sizes)])
-    inside, home = [], np.zeros(first[-1])
-    for k, work in enumerate(problem.work):
-        metres = distances(work.graph, solve_block(work.graph, params), params)
-        inside.append(metres[1:, 1:])
-        home[first[k] : first[k + 1]] = metres[0, 1:]
-    of = np.concatenate([[0], np.repeat(np.arange(1, len(sizes) + 1), sizes)])
-    seconds = home[:, None] + problem.between_m[of[:, None], of[None]] / params.road_m_s + home[None]
-    for k, part in enumerate(inside):
-        seconds[first[k] : first[k + 1], first[k] : first[k + 1]] = part
-    return seconds, np.concatenate([[0.0], *(w.service_s for w in problem.work)])
+def full_block(rng: np.random.Generator) -> StopGraph:
+    """Thirty to sixty rows with some 200 sites."""
+    rows = int(rng.integers(30, 61))
+    row, y = regular_layout(rows, 73, int(rng.integers(1, 4)), 212)
+    return block(rows, 73, row, y, int(rng.integers(2, 4)))
 
 
-def or_tools_crews(
-    problem: ServiceProblem, seconds: np.ndarray, service: np.ndarray, limit_s: float
-) -> float:
-    """Finishing time by OR-tools alone: one vehicle a crew and day, the latest end as short as it can, in hours from midnight."""
-    from ortools.constraint_solver import pywrapcp, routing_enums_pb2
-
-    slots = [(d, c) for d in range(problem.num_days) for c in problem.crews]
-    whole = np.rint((seconds + service[:, None]) * 10).astype(int).tolist()
-    manager = pywrapcp.RoutingIndexManager(len(whole), len(slots), 0)
-    model = pywrapcp.RoutingModel(manager)
-    transit = model.RegisterTransitMatrix(whole)
-    model.SetArcCostEvaluatorOfAllVehicles(transit)
-    model.AddDimension(transit, 0, 10 * 2 * 86_400, False, "time")
-    time_of = model.GetDimensionOrDie("time")
-    for v, (day, crew) in enumerate(slots):
-        begin = int(10 * (day * 86_400 + crew.start_s))
-        time_of.CumulVar(model.Start(v)).SetRange(begin, begin)
-        time_of.CumulVar(model.End(v)).SetRange(begin, begin + int(10 * crew.shift_s))
-    time_of.SetGlobalSpanCostCoefficient(100)
-    search = pywrapcp.DefaultRoutingSearchParameters()
-    search.first_solution_strategy = routing_enums_pb2.FirstSolutionStrategy.PARALLEL_CHEAPEST_INSERTION
-    search.local_search_metaheuristic = routing_enums_pb2.LocalSearchMetaheuristic.GUIDED_LOCAL_SEARCH
-    search.time_limit.FromMilliseconds(int(limit_s * 1000))
-    found = model.SolveWithParameters(search)
-    if found is None:
-        return float("nan")
-    ends = [
-        found.Value(time_of.CumulVar(model.End(v)))
-        for v in range(len(slots))
-        if model.IsVehicleUsed(found, v)
-    ]
-    return max(ends) / 36_000
-
-
-def bench_crews() -> None:
+def bench_crews(seconds: float) -> None:
     """Print finishing times in hours from midnight of the first day."""
-    for seed in range(2):
-        problem = crew_problem(seed)
+    print(
+        f"\n{'12 blocks, 3 crews, 2 days':30}{'stops':>7}{'finish h':>10}{'CPU s':>8}{'OR-tools, a node':>22}"
+    )
+    print(f"{'':55}{'a stop':>10}{'10 stops':>10}{'5 stops':>10}{'time s each':>13}")
+    for seed in range(3):
+        problem = crew_problem(seed, mixed_block)
         began = time.process_time()
         plan = solve_service(problem)
         spent = time.process_time() - began
-        seconds, service = stop_seconds(problem)
-        theirs = or_tools_crews(problem, seconds, service, max(10 * spent, 20.0))
+        matrix, service, rounds = stop_seconds(problem, distances)
+        limit = max(10 * spent, seconds)
+        theirs = [
+            by_stops(problem, matrix, service, limit),
+            *(by_clusters(problem, matrix, service, rounds, limit, size) for size in (10, 5)),
+        ]
+        assert not plan.unserved
         print(
-            f"12 blocks, 3 crews, 2 days (seed {seed}): {len(service) - 1} stops, unserved {len(plan.unserved)}, "
-            f"finish {plan.finish_s / 3600:.2f} h in {spent:.1f} s; OR-tools {theirs:.2f} h in {max(10 * spent, 20.0):.0f} s",
+            f"{f'seed {seed}':30}{len(service) - 1:7d}{plan.finish_s / 3600:10.2f}{spent:8.1f}"
+            + "".join(f"{h:10.2f}" for h in theirs)
+            + f"{limit:13.0f}",
             flush=True,
         )
 
 
-def main() -> None:
-    """Print the table."""
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+def bench_scale() -> None:
+    """Print time and memory against the number of blocks."""
+    print(f"\n{'crews and days':30}{'stops':>7}{'days':>6}{'paid h':>9}{'bound h':>9}{'CPU s':>8}{'MB':>6}")
+    for blocks in (8, 15, 30):
+        problem = crew_problem(7, full_block, blocks=blocks, crews=4, days=10, reach_m=3_000.0)
+        began = time.process_time()
+        plan = solve_service(problem)
+        spent = time.process_time() - began
+        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
+        stops = sum(w.graph.num_stops for w in problem.work)
+        assert not plan.unserved
+        print(
+            f"{f'{blocks} blocks, 4 crews':30}{stops:7d}{1 + max(r.day for r in plan.routes):6d}{plan.paid_s / 3600:9.1f}"
+            f"{plan.bound_s / 3600:9.1f}{spent:8.1f}{peak:6d}",
+            flush=True,
+        )
+
+
+def bench_irregular(i40: list[str] | None, seconds: float, long_s: float) -> None:
+    """Print rounds on ground that is no lattice; on I40 OR-tools gets the long time."""
+    orchards = [
+        (f"L-shape with a pond, slanted rows ({seed})", ell_with_pond(seed), seconds) for seed in range(3)
+    ]
+    if i40:
+        orchards.append(("I40, gaps, pond, notch", i40_with_pond(*i40), long_s))
+        orchards.append(("I40, the same and a road across", i40_with_pond(*i40, cross_road=True), long_s))
+    print(
+        f"\n{'irregular ground':46}{'metres':>10}{'gap':>8}{'CPU s':>8}{'nearest':>10}{'LKH':>10}{'OR-tools':>10}"
     )
-    parser.add_argument(
-        "--seconds", type=float, default=0.0, help="time for OR-tools and PyVRP each; 0 leaves all three out"
-    )
-    parser.add_argument(
-        "--crews", action="store_true", help="many blocks, crews and days instead of single blocks"
-    )
-    arguments = parser.parse_args()
-    seconds = arguments.seconds
-    if arguments.crews:
-        bench_crews()
-        return
+    for name, orchard, limit in orchards:
+        for count, every in ((360, 1), (60, 1)):
+            graph = ground_of(orchard, count, 1, every=every).graph
+            began = time.process_time()
+            tour = solve_block(graph)
+            spent = time.process_time() - began
+            gap = "none" if tour.gap is None else f"{100 * tour.gap:.2f}%"
+            matrix = distances(graph, tour)
+            peers = [nearest_neighbour(matrix, 0.0)]
+            peers += [lkh(matrix, 0.0), or_tools(matrix, limit)] if limit else []
+            print(
+                f"{f'{name}, {graph.num_stops} sites':46}{tour.length_m:10.1f}{gap:>8}{spent:8.2f}"
+                + "".join(f"{100 * (p / tour.length_m - 1):+9.2f}%" for p in peers),
+                flush=True,
+            )
+
+
+def bench_tsplib(paths: list[str]) -> None:
+    """Print the general tour on points of the plane, rounded as TSPLIB has it, beside LKH."""
+    print(f"\n{'general tour':30}{'ours':>10}{'CPU s':>8}{'LKH':>10}")
+    for path in paths:
+        instance = tsplib(path)
+        whole = np.rint(cdist(instance.xy, instance.xy))
+        began = time.process_time()
+        tour = solve_tour(plane_problem(whole), kicks=40_000)
+        spent = time.process_time() - began
+        theirs = lkh(whole, 0.0) if len(whole) <= 500 else float("nan")
+        print(f"{instance.name:30}{tour.length:10.0f}{spent:8.1f}{theirs:10.0f}", flush=True)
+
+
+def bench_blocks(seconds: float) -> None:
+    """Print rounds through single regular blocks."""
     peers: dict[str, Callable[[np.ndarray, float], float]] = {"nearest": nearest_neighbour}
     if seconds:
         peers |= {"LKH": lkh, "OR-tools": or_tools, "PyVRP": py_vrp}
-    solve_block(next(iter(instances()))[1])
     print(
         f"{'block':46}{'metres':>10}{'gap':>8}{'CPU s':>8}{'MB':>6}{'snake':>9}"
         + "".join(f"{p:>10}" for p in peers)
@@ -289,6 +298,40 @@ def main() -> None:
             distance = distances(graph, tour)
             over += [f"{100 * (run(distance, seconds) / tour.length_m - 1):+9.1f}%" for run in peers.values()]
         print(f"{name:46}{tour.length_m:10.1f}{gap:>8}{spent:8.2f}{peak:6d}" + "".join(over), flush=True)
+
+
+def main() -> None:
+    """Print the table."""
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument(
+        "--seconds",
+        type=float,
+        default=0.0,
+        help="time for OR-tools and PyVRP each; 0 leaves them and LKH out",
+    )
+    parser.add_argument("--long", type=float, help="time for OR-tools on I40; as --seconds where not given")
+    parser.add_argument("--i40", nargs=2, metavar=("CSV", "WKT"), help="trees and outline of I40")
+    parser.add_argument("--tsplib", nargs="*", default=[], metavar="FILE")
+    parts = ("blocks", "irregular", "crews", "scale", "tsplib")
+    parser.add_argument("--only", nargs="*", choices=parts, default=list(parts))
+    said = parser.parse_args()
+    solve_block(next(iter(instances()))[1])
+    solve_tour(plane_problem(np.ones((3, 3))), kicks=1)
+    solve_service(crew_problem(99, mixed_block, blocks=1, crews=1, days=1))
+    long_s = said.seconds if said.long is None else said.long
+    for part in said.only:
+        if part == "blocks":
+            bench_blocks(said.seconds)
+        elif part == "irregular":
+            bench_irregular(said.i40, said.seconds, long_s)
+        elif part == "crews":
+            bench_crews(max(said.seconds, 20.0))
+        elif part == "scale":
+            bench_scale()
+        else:
+            bench_tsplib(said.tsplib)
 
 
 if __name__ == "__main__":
