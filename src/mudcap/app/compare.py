@@ -86,8 +86,8 @@ def compare(
                 params.place, effort="quick", border_m=0.0, per_acre_max=None, farthest_m=None
             )
             plan = make_plan(
-                orchard, dataclasses.replace(params, place=plain), findings=findings, solve_all=solve_all,
-                progress=console.step,
+                orchard, dataclasses.replace(params, place=plain), findings=findings, is_draft=True,
+                solve_all=solve_all, progress=console.step,
             )  # fmt: skip
             console.findings(f for f in plan.findings if f.level == "error")
             console.step(_("comparing"))

@@ -34,7 +34,7 @@ def water_round_facts(plan: Plan) -> dict[str, Any] | None:
             {"site": plan.sites[k].site_id, "missing_m": rounded(missing)} for k, missing in p.unserved
         ],
         "rewet_days": p.rewet_days, "metres": rounded(p.tour_m, 1), "bound_m": rounded(p.tour_bound_m, 1),
-        "seconds": rounded(p.tour_s, 0), "litres": rounded(sum(q.litres for q in p.puddles), 1), "fills": p.fills,
+        "takes_s": rounded(p.tour_s, 0), "litres": rounded(sum(q.litres for q in p.puddles), 1), "fills": p.fills,
         "starts_at": p.starts_at, "fills_at": p.fills_at,
     }  # fmt: skip
 

@@ -176,7 +176,7 @@ def _puddles(facts: Mapping[str, Any], site_ids: Sequence[str]) -> PuddlePlan | 
     return PuddlePlan(
         puddles=puddles, bound=int(told["bound"]), status=told["status"],
         unserved=tuple((number[u["site"]], float(u["missing_m"])) for u in told["unserved"]), rewet_days=int(told["rewet_days"]),
-        tour=MultiLineString(), tour_m=float(told["metres"]), tour_s=float(told["seconds"]), fills=int(told["fills"]),
+        tour=MultiLineString(), tour_m=float(told["metres"]), tour_s=float(told["takes_s"]), fills=int(told["fills"]),
         tour_bound_m=float(told["bound_m"]), starts_at=str(told["starts_at"]), fills_at=str(told["fills_at"]),
     )  # fmt: skip
 

@@ -57,14 +57,15 @@ def make_plan(
     earlier: Earlier | None = None,
     findings: Sequence[Finding] = (),
     keep: bool = False,
+    is_draft: bool = False,
     solve_all: SolveAll = solve_here,
     progress: Progress = lambda text: None,
 ) -> Plan:
     """Lay rows, place sites, stock them, check the whole by other means and hand back the plan.
 
     `findings` are what reading the input found; the plan's come after them. With `keep` the earlier plan's sites are
-    where the search starts, and giving one up costs `params.place.move_penalty_m2`. Raises ``InputError`` where no block has
-    a tree.
+    where the search starts, and giving one up costs `params.place.move_penalty_m2`. A draft plans no
+    puddles. Raises ``InputError`` where no block has a tree.
     """
     earlier = earlier or Earlier()
     progress(_("laying rows"))
@@ -100,7 +101,7 @@ def make_plan(
         laid, candidates, demand, tasks, placements, near=near, earlier=earlier, moved_ids=applied.moved_ids,
         pinned=applied.pinned, stocking=params.stocking,
     )  # fmt: skip
-    puddles, mud_findings = puddles_of(laid, puddle_places, made.sites, params, solve_all)
+    puddles, mud_findings = puddles_of(laid, None if is_draft else puddle_places, made.sites, params, solve_all)
     release, release_findings = release_of(laid, candidates, demand, made, params)
     savings = border_savings(laid, tasks, alone, placements, candidates, demand, params.place.border_m)
     plan = Plan(
