@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 from plans import HOSTILE, sample_plan, section_plan
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 from mudcap.draw.webmap import web_map
 
@@ -200,7 +200,7 @@ def test_own_position_is_shown(visit: Visit) -> None:
     page = visit(plan, geolocation={"latitude": site.lat - 0.0009, "longitude": site.lon}, permissions=["geolocation"])
     click_site(page, 0)
     page.click("#here")
-    page.wait_for_function("document.getElementById('card').textContent.includes('From you')")
+    expect(page.locator("#card")).to_contain_text("From you")
     assert "328 ft N" in page.inner_text("#card")
 
 

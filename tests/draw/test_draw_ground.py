@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from PIL import Image
 from plans import sample_plan, section_plan
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 from mudcap.draw.webmap import web_map
 from mudcap.draw.webmap_payload import Photo
@@ -105,7 +105,7 @@ def test_imagery_without_signal_is_told(visit: Visit) -> None:
     page = visit(sample_plan(1, 20), answers=False)
     page.click("#layers-button")
     page.check("input[data-layer=imagery]")
-    page.wait_for_function("document.querySelector('#imagery [role=status]').textContent.includes('did not come')")
+    expect(page.locator("#imagery [role=status]")).to_contain_text("did not come")
 
 
 def test_a_picture_from_the_air_lies_under_the_map(visit: Visit) -> None:
@@ -116,7 +116,7 @@ def test_a_picture_from_the_air_lies_under_the_map(visit: Visit) -> None:
     lons, lats = [s.lon for s in plan.sites], [s.lat for s in plan.sites]
     box = (min(lats), min(lons), max(lats), max(lons))
     page = visit(plan, photo=(out.getvalue(), box))
-    page.wait_for_function("document.querySelector('.leaflet-tile-pane img').naturalWidth === 40")
+    expect(page.locator(".leaflet-tile-pane img")).to_have_js_property("naturalWidth", 40)
     wanted = page.evaluate(
         """([s, w, n, e]) => { const map = window[document.querySelector(".folium-map").id], b = map.getContainer().getBoundingClientRect();
              const a = map.latLngToContainerPoint([n, w]), c = map.latLngToContainerPoint([s, e]);
