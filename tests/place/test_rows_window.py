@@ -31,7 +31,8 @@ def test_a_window_keeps_what_the_sites_outside_serve():
     """Points of the part are as far from their nearest site of the part or outside as they are in the whole."""
     problem = regular(60, 73, 360)
     sites = np.arange(3, 60 * 73, 12)
-    part, inner = window(problem, sites, 90)
+    part, inner, points = window(problem, sites, 90)
+    assert (problem.demand_xy[points] == part.demand_xy).all()
     assert 60 <= part.count == len(inner) <= 130
     away = np.sqrt(((problem.demand_xy[:, None] - problem.candidate_xy[sites][None]) ** 2).sum(axis=2)).min(axis=1)
     at = {tuple(xy): a for xy, a in zip(problem.demand_xy.tolist(), away, strict=True)}

@@ -10,13 +10,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mudcap.place.farthest import EFFORTS as FARTHEST_EFFORTS
-from mudcap.place.farthest import FarthestParams, solve_farthest
+from mudcap.place.farthest import FarthestParams, FarthestResult, solve_farthest, solve_rest
 from mudcap.place.mean import HOT, MeanParams, better, cool, mean_level, num_rounds
 from mudcap.place.problem import Effort, Level, PlacementProblem
 from mudcap.place.rows import fewest_driven
 from mudcap.place.rows_search import EFFORTS as ROWS_EFFORTS
 from mudcap.place.rows_search import RowsSearch, driven_of, find_few_rows, mean_distance, restricted
 from mudcap.place.swap import (
+    Cap,
     Layout,
     Service,
     build_service,
@@ -102,10 +103,13 @@ def solve_even(
 ) -> EvenResult:
     """Return sites for the lexicographic objective: farthest, then mean of squares, then CV of weight per site."""
     params = EFFORTS[effort]
-    far = solve_farthest(problem, seed=seed, start=start, stop=stop, params=farthest_params(effort, problem.slack))
-    cap_m = far.value * (1 + problem.slack) + far.tolerance_m
+    far_params = farthest_params(effort, problem.slack)
+    far = solve_farthest(problem, seed=seed, start=start, stop=stop, params=far_params)
+    cap_m, sites = caps(problem, far, far_params, seed, stop)
     service = build_service(problem, power=2, cap_m=cap_m)
-    layout = open_sites(service, far.sites)
+    # bounds are about all layouts within the farthest level, whatever the rest are held to
+    proven = service if isinstance(cap_m, float) else build_service(problem, power=2, cap_m=plain_cap_m(problem, far))
+    layout = open_sites(service, sites)
     stopped = far.level.status == "stopped"
     if start is not None and len(start) == problem.count:
         layout = better(service, layout, open_sites(service, np.asarray(start)))
@@ -114,7 +118,7 @@ def solve_even(
         # with row economy this layout only says how good the mean can be: the work goes into the one that spares rows
         first = part_of(params, SCOUT_SHARE) if has_economy(problem) else params
         layout, stopped = lower_mean_square(service, layout, first, cap_m, seed, stop, begin)
-    least = 0 if problem.candidate_row is None else fewest_driven(problem, service)
+    least = 0 if problem.candidate_row is None else fewest_driven(problem, proven)
     narrow = service
     if not stopped and has_economy(problem):
         narrow, layout, stopped = spare_rows(problem, service, layout, least, effort, cap_m, seed, stop)
@@ -122,7 +126,7 @@ def solve_even(
         layout, stopped = more_even(problem, narrow, layout, params, seed, stop)
     sites = np.sort(layout.sites).astype(np.int64)
     square = mean_level(
-        problem, "mean_square", service, open_sites(service, sites), params.bound_steps, stopped, stop
+        problem, "mean_square", proven, open_sites(proven, sites), params.bound_steps, stopped, stop
     )
     levels = (
         farthest_level(problem, sites, far.level),
@@ -131,6 +135,28 @@ def solve_even(
         cv_level(problem, sites),
     )
     return EvenResult(sites=sites, levels=levels, is_stopped=stopped)
+
+
+def caps(
+    problem: PlacementProblem, far: FarthestResult, params: FarthestParams, seed: int, stop: Stop
+) -> tuple[Cap, NDArray[np.int64]]:
+    """Return how far a site may serve, and sites that keep to it.
+
+    One cap for all points, unless the rest are to be held to what they can have where a few that no candidate is near set
+    the farthest level alone: those few are then held to the best they can have, each with the slack.
+    """
+    rest = None
+    if problem.holds_rest and far.level.status != "stopped":
+        rest = solve_rest(problem, far, seed=seed, params=params, stop=stop)
+    if rest is None:
+        return plain_cap_m(problem, far), far.sites
+    least, others = rest
+    return np.maximum(others.value, least) * (1 + problem.slack) + far.tolerance_m, others.sites
+
+
+def plain_cap_m(problem: PlacementProblem, far: FarthestResult) -> float:
+    """Return how far a site may serve by the farthest level."""
+    return far.value * (1 + problem.slack) + far.tolerance_m
 
 
 def farthest_params(effort: Effort, slack: float) -> FarthestParams:
@@ -177,7 +203,7 @@ def spare_rows(
     layout: Layout,
     least: int,
     effort: Effort,
-    cap_m: float,
+    cap_m: Cap,
     seed: int,
     stop: Stop,
 ) -> tuple[Service, Layout, bool]:
@@ -222,7 +248,7 @@ def lower_mean_square(
     service: Service,
     layout: Layout,
     params: MeanParams,
-    cap_m: float,
+    cap_m: Cap,
     seed: int,
     stop: Stop,
     begin: Layout | None = None,
@@ -248,7 +274,7 @@ def lower_mean_square(
 
 
 def repair(
-    service: Service, layout: Layout, params: MeanParams, cap_m: float, seed: int, stop: Stop
+    service: Service, layout: Layout, params: MeanParams, cap_m: Cap, seed: int, stop: Stop
 ) -> tuple[Layout, bool]:
     """Return the layout with its few points beyond the cap brought back, where that succeeds, and True if stopped.
 
@@ -285,15 +311,19 @@ def soft_cool(
     service: Service,
     layout: Layout,
     params: MeanParams,
-    cap_m: float,
+    cap_m: Cap,
     seed: int,
     stop: Stop,
     wall: Wall = SOFT,
 ) -> tuple[Layout, bool]:
     """Return the layout after cooling with a soft cap and a descent with the hard one."""
     costs = service.demand_cost[service.demand_cost > 0]
-    weight = float(np.median(costs)) / (0.5 * cap_m**2) if len(costs) else 1.0
-    soft = with_penalty(service, wall.penalty * weight * cap_m**2)
+    typical = float(np.median(cap_m))
+    weight = float(np.median(costs)) / (0.5 * typical**2) if len(costs) else 1.0
+    soft = with_penalty(service, wall.penalty * weight * typical**2)
+    if not isinstance(cap_m, float):
+        lost = wall.penalty * weight * cap_m**2
+        soft = replace(soft, outside_cost=np.where(soft.outside_cost == soft.penalty, lost, soft.outside_cost))
     annealed = open_sites(soft, layout.sites.astype(np.int64))
     stopped = cool(
         soft,

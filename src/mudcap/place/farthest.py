@@ -21,7 +21,7 @@ from mudcap.place.cover_bracket import (
     settle,
 )
 from mudcap.place.cover_search import greedy_columns
-from mudcap.place.near import Floats, Near, nearest_m, tolerance, within
+from mudcap.place.near import Floats, Near, eased, nearest_m, tolerance, within
 from mudcap.place.problem import Distance, Effort, Level, PlacementProblem, Status
 
 Sites = NDArray[np.int64]
@@ -112,6 +112,31 @@ def solve_farthest(
     return _result(task, bracket.sites, bracket.value, bracket.bound, halt)
 
 
+def solve_rest(
+    problem: PlacementProblem, far: FarthestResult, *, seed: int = 0, params: FarthestParams,
+    stop: Callable[[], bool] | None = None,
+) -> tuple[Floats, FarthestResult] | None:  # fmt: skip
+    """Return how near each demand point (m,) can be at best, and the farthest level of those that are not at their best.
+
+    Excluded ground may keep a few points so far from every candidate that they alone set the farthest level. Here a point
+    counts as served at no distance where it is served as near as it can be, so that the rest get a level of their own;
+    its ``value`` is at most that of ``far``. None where no such point sets the level, or few sites serve very many points.
+    """
+    task = _make_task(problem)
+    if task.free == 0 or not len(task.base) or _is_dense(task):
+        return None
+    best = np.minimum(task.base, nearest_m(
+        task.candidate_xy, task.demand_xy, distance=task.distance, tolerance_m=task.tol
+    ))  # fmt: skip
+    if far.value > float(best.max()) + task.tol or far.value <= task.tol:
+        return None
+    halt = _Halt(stop)
+    bracket = _solve_rows(task, np.arange(len(task.base)), params, seed, None, halt, best)
+    least = np.zeros(len(problem.demand_xy))
+    least[problem.weights > 0] = best
+    return least, _result(task, bracket.sites, bracket.value, bracket.bound, halt)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Task:
     """The problem without the points that need nothing and the candidates that are settled."""
@@ -141,10 +166,11 @@ def _make_task(problem: PlacementProblem) -> _Task:
 
 
 def _solve_rows(
-    task: _Task, rows: Sites, params: FarthestParams, seed: int, begin: Sites | None, halt: _Halt
-) -> Bracket:
-    """Return the bracket of the demand points ``rows`` alone."""
-    ground, first = _open(task, rows, seed)
+    task: _Task, rows: Sites, params: FarthestParams, seed: int, begin: Sites | None, halt: _Halt,
+    best: Floats | None = None,
+) -> Bracket:  # fmt: skip
+    """Return the bracket of the demand points ``rows`` alone; a point served as near as ``best`` says counts as at 0 m."""
+    ground, first = _open(task, rows, seed, best)
     sites, value = fill_up(ground, first)
     bracket = Bracket(ground=ground, sites=sites, value=value, high=radius_number(ground, value))
     if begin is not None:
@@ -233,12 +259,18 @@ class _Halt:
         return self.is_stopped
 
 
-def _open(task: _Task, rows: Sites, seed: int) -> tuple[Ground, Sites]:
+def _open(task: _Task, rows: Sites, seed: int, best: Floats | None) -> tuple[Ground, Sites]:
     """Return the ground up to a radius at which a greedy cover is small enough, and that cover."""
     demand_xy, base = task.demand_xy[rows], task.base[rows]
     radius = _typical_radius(task.candidate_xy, demand_xy, task.free, seed)
+    if best is not None:
+        # pairs at a point's best distance must be among those looked at, however far
+        radius = max(radius, float(best.max()))
+        base = np.where(base <= best + task.tol, 0.0, base)
     while True:
         near = within(task.candidate_xy, demand_xy, radius, distance=task.distance, tolerance_m=task.tol)
+        if best is not None:
+            near = eased(near, best)
         columns = _greedy_sites(near, base, radius, seed)
         if columns is not None and len(columns) <= task.free:
             return make_ground(near, base, task.free), columns

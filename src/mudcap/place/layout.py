@@ -110,6 +110,7 @@ def block_tasks(
                 candidate_row=candidates.row[station],
                 previous=np.flatnonzero(np.isin(station, previous)).tolist(),
                 move_penalty=place.move_penalty_m2,
+                holds_rest=True,
             )
         tasks.append(
             BlockTask(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -108,6 +108,18 @@ def within(
         demand_ptr=by_demand[0], demand_candidate=by_demand[1], demand_m=by_demand[2],
         candidate_ptr=by_candidate[0], candidate_demand=by_candidate[1], candidate_m=by_candidate[2],
     )  # fmt: skip
+
+
+def eased(near: Near, best_m: Floats) -> Near:
+    """Return the same pairs, with distance 0 where a demand point is as near as ``best_m`` (m,) says it can be at best."""
+    demand = np.repeat(np.arange(near.num_demand, dtype=np.int32), np.diff(near.demand_ptr))
+    away = np.where(near.demand_m <= best_m[demand] + near.tolerance_m, 0.0, near.demand_m)
+    order = np.lexsort((demand, away, near.demand_candidate))
+    by_candidate = _csr(near.demand_candidate[order], demand[order], away[order], near.num_candidates)
+    away.setflags(write=False)
+    return replace(
+        near, demand_m=away, candidate_ptr=by_candidate[0], candidate_demand=by_candidate[1], candidate_m=by_candidate[2]
+    )
 
 
 def nearest_m(

@@ -49,6 +49,9 @@ class PlacementProblem:
     """Candidates that were sites in an earlier plan; a moved site costs `move_penalty`."""
     move_penalty: float = 0.0
     """Mean-square cost [m² per site] of each earlier site given up; 0 = free to move."""
+    holds_rest: bool = False
+    """True to hold all other points to what they can have where a few that no candidate is near set the farthest level alone
+    (`even`); the mean square may be a little larger for it."""
     within_m: float = np.inf
     """Radius within which every demand point must be served (`fewest`, which chooses the count itself)."""
 
@@ -70,6 +73,7 @@ class PlacementProblem:
         served_m: ArrayLike | None = None,
         previous: Sequence[int] = (),
         move_penalty: float = 0.0,
+        holds_rest: bool = False,
         within_m: float = np.inf,
     ) -> PlacementProblem:
         """Return a checked problem; raises ``ValueError`` naming the argument that is wrong."""
@@ -103,7 +107,7 @@ class PlacementProblem:
             candidate_xy=cand, demand_xy=dem, weights=w, count=int(count), fixed=fix, banned=ban, served_m=served,
             candidate_row=row, objective=objective, distance=distance, slack=slack, row_economy=row_economy,
             previous=_indices("previous", previous, n), move_penalty=float(move_penalty),
-            within_m=float(within_m),
+            holds_rest=bool(holds_rest), within_m=float(within_m),
         )  # fmt: skip
         for array in (cand, dem, w, fix, ban, served, row, problem.previous):
             if array is not None:

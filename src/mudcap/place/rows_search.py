@@ -12,7 +12,7 @@ from mudcap.place.mean import MeanParams
 from mudcap.place.problem import Effort, PlacementProblem
 from mudcap.place.rows import beside, drive_rows, even_pattern, fewest_driven, num_driven, pitch_pattern
 from mudcap.place.rows_window import window
-from mudcap.place.swap import Layout, Service, build_service, num_unserved, open_sites
+from mudcap.place.swap import Cap, Layout, Service, build_service, num_unserved, open_sites
 from mudcap.place.swap_start import even_density, spread
 
 Stop = Callable[[], bool] | None
@@ -75,7 +75,7 @@ class RowsSearch:
     """What a search for few driven rows works on."""
 
     problem: PlacementProblem
-    cap_m: float
+    cap_m: Cap
     mean_m: float
     """Weighted mean distance of the best layout known, whatever its rows [m]."""
     economy: float
@@ -143,12 +143,13 @@ def _as_in_window(search: RowsSearch, best: FewRows) -> FewRows:
     """
     moves = max(search.params.trial.anneal_moves, LARGE_MOVES)
     search = replace(search, params=replace(search.params, trial=replace(search.params.trial, anneal_moves=moves)))
-    part, inner = window(search.problem, best.sites, WINDOW_SITES)
-    service = build_service(part, power=2, cap_m=search.cap_m)
+    part, inner, points = window(search.problem, best.sites, WINDOW_SITES)
+    cap_m = search.cap_m if isinstance(search.cap_m, float) else search.cap_m[points]
+    service = build_service(part, power=2, cap_m=cap_m)
     layout = open_sites(service, inner)
     if num_unserved(service, layout):
         return best
-    small = replace(search, problem=part, mean_m=mean_distance(part, layout))
+    small = replace(search, problem=part, cap_m=cap_m, mean_m=mean_distance(part, layout))
     few = find_few_rows(small, inner, fewest_driven(part, service))
     pitch = len(np.unique(small.row)) / max(1, len(few.driven))
     rows = np.unique(search.row)

@@ -13,8 +13,8 @@ from mudcap.place.problem import PlacementProblem
 
 def window(
     problem: PlacementProblem, sites: NDArray[np.int64], num_sites: int
-) -> tuple[PlacementProblem, NDArray[np.int64]]:
-    """Return the middle part of a problem that holds about ``num_sites`` of the sites, and their numbers in it.
+) -> tuple[PlacementProblem, NDArray[np.int64], NDArray[np.int64]]:
+    """Return the middle part of a problem that holds about ``num_sites`` of the sites, their numbers in it, and its points.
 
     It is a rectangle along the rows, about as long as wide. Its points are served from the sites outside it as they are
     in the whole; fixed sites stay fixed.
@@ -44,7 +44,7 @@ def window(
         banned=_renumbered(problem.banned, mine), candidate_row=row[mine],
         served_m=np.minimum(problem.served_m[points], across), previous=_renumbered(problem.previous, mine),
     )  # fmt: skip
-    return part, inner
+    return part, inner, points
 
 
 def _row_direction(xy: NDArray[np.float64], row: NDArray[np.int64]) -> NDArray[np.float64]:

@@ -12,6 +12,8 @@ from scipy.spatial import cKDTree
 
 from mudcap.place.problem import PlacementProblem
 
+Cap = float | NDArray[np.float64]
+"""Farthest that a site may serve [m]: one for all demand points, or one each (m,)."""
 TINY_M = 1e-150
 """Its square is still a number: the k-d tree squares the reach it is asked for."""
 
@@ -48,15 +50,18 @@ def power_cost(distance_m: NDArray[np.float64], power: int) -> NDArray[np.float6
 
 
 def build_service(
-    problem: PlacementProblem, *, power: int, cap_m: float = np.inf, num_near: int = 0
+    problem: PlacementProblem, *, power: int, cap_m: Cap = np.inf, num_near: int = 0
 ) -> Service:
     """Return the service lists: all candidates within ``cap_m``, or the ``num_near`` nearest where there is no cap.
 
-    Demand points of weight 0 have empty lists and cost nothing. ``cap_m`` is taken as it is: add the tolerance before.
+    Demand points of weight 0 have empty lists and cost nothing. ``cap_m``, one for all or one a demand point (m,), is
+    taken as it is: add the tolerance before.
     """
     n, m = len(problem.candidate_xy), len(problem.demand_xy)
     needs = np.flatnonzero(problem.weights > 0)
-    distance, near = _near(problem, needs, cap_m, num_near or default_near(problem))
+    capped = not np.isinf(cap_m).all()
+    cap = np.broadcast_to(np.asarray(cap_m, float), (m,))[needs]
+    distance, near = _near(problem, needs, cap, num_near or default_near(problem))
     inside = np.isfinite(distance)
     weight = problem.weights[needs]
     cost = power_cost(np.where(inside, distance, 0.0), power) * weight[:, None]
@@ -64,13 +69,14 @@ def build_service(
     lengths[needs] = inside.sum(axis=1)
     demand = np.repeat(np.arange(m, dtype=np.int32), lengths)
     candidate, flat = near[inside].astype(np.int32), cost[inside]
-    served = problem.served_m[needs] if np.isinf(cap_m) else _within_cap(problem.served_m[needs], cap_m)
+    served = problem.served_m[needs]
+    served = np.where(served <= cap, served, np.inf)
     penalty = 1e4 * (float(flat.max(initial=0.0)) + 1.0)
     outside, limit = np.zeros(m), np.full(m, np.inf)
     outside[needs] = np.where(
         np.isfinite(served), power_cost(np.where(np.isfinite(served), served, 0.0), power) * weight, penalty
     )
-    if np.isinf(cap_m) and distance.shape[1] < n - len(problem.banned):
+    if not capped and distance.shape[1] < n - len(problem.banned):
         limit[needs] = cost[:, -1]
     state, site_cost = np.zeros(n, np.int8), np.zeros(n)
     state[problem.fixed], state[problem.banned] = 1, -1
@@ -81,10 +87,6 @@ def build_service(
         **_by_candidate(n, demand, candidate, flat), outside_cost=outside, limit_cost=limit, site_cost=site_cost,
         site_state=state, penalty=penalty,
     )  # fmt: skip
-
-
-def _within_cap(served_m: NDArray[np.float64], cap_m: float) -> NDArray[np.float64]:
-    return np.where(served_m <= cap_m, served_m, np.inf)
 
 
 def _starts(lengths: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -109,23 +111,24 @@ def default_near(problem: PlacementProblem) -> int:
 
 
 def _near(
-    problem: PlacementProblem, needs: NDArray[np.int64], cap_m: float, num_near: int
+    problem: PlacementProblem, needs: NDArray[np.int64], cap: NDArray[np.float64], num_near: int
 ) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
     """Return distance and number of the nearest candidates of each demand point, ascending; inf beyond the cap."""
     n, floor = len(problem.candidate_xy), problem.distance == "euclid_floor"
     allowed = np.setdiff1d(np.arange(n), problem.banned)
     tree, demand_xy = cKDTree(problem.candidate_xy[allowed]), problem.demand_xy[needs]
-    reach = np.nextafter(np.floor(cap_m) + 1 if floor else cap_m, np.inf)
-    reach = max(float(reach), TINY_M)
-    k = min(len(allowed), num_near if np.isinf(cap_m) else 16)
+    widest = float(cap.max(initial=0.0))
+    reach = max(float(np.nextafter(np.floor(widest) + 1 if floor else widest, np.inf)), TINY_M)
+    k = min(len(allowed), num_near if np.isinf(widest) else 16)
     while True:
         distance, near = tree.query(demand_xy, k=np.arange(1, k + 1), distance_upper_bound=reach)
-        if np.isinf(cap_m) or k == len(allowed) or not np.isfinite(distance[:, -1]).any():
+        if np.isinf(widest) or k == len(allowed) or not np.isfinite(distance[:, -1]).any():
             break
         k = min(len(allowed), 2 * k)
     if floor:
         distance = np.floor(distance + 1e-9)
-        distance[distance > cap_m] = np.inf
+    if floor or (cap < widest).any():
+        distance[distance > cap[:, None]] = np.inf
     return distance, allowed[np.minimum(near, len(allowed) - 1)]
 
 
