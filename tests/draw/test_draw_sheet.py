@@ -258,13 +258,14 @@ def test_plan_number_and_date_on_each_map(pdf: Opened) -> None:
     assert all("a1b2c3d4" in text for text in pdf.texts)
     assert "2027-02-08" in pdf.texts[0]
     text = texts(sample_plan(1, 8, plan_date=None))[1]
-    assert "Date" in text and "magnetic" not in text
+    assert "Date" in text and "magnetic" not in text and "declination: set a date in the plan" in text
 
 
 def test_declination_is_given_with_a_date(pdf: Opened) -> None:
     """World Magnetic Model 2025 at 37.41° N 120.62° W in 2027: 12.4° E (computed by pygeomag)."""
     assert "magnetic north 12.4° E of true (2027)" in pdf.texts[1]
-    assert "magnetic" not in texts(sample_plan(1, 8, plan_date=date(2044, 1, 1)))[1]
+    late = texts(sample_plan(1, 8, plan_date=date(2044, 1, 1)))[1]
+    assert "magnetic" not in late and "declination: not known for 2044" in late
 
 
 @pytest.mark.parametrize("name", HOSTILE)

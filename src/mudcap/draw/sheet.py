@@ -10,6 +10,7 @@ from typing import Final
 import shapely
 
 from mudcap.draw.scene import Scene, Text, make_scene
+from mudcap.draw.sheet_behind import block_items, goods_of
 from mudcap.draw.sheet_frame import (
     BAND_MM,
     PageText,
@@ -18,13 +19,14 @@ from mudcap.draw.sheet_frame import (
     draw_panel,
     draw_strip,
     match_lines,
+    plan_words,
 )
 from mudcap.draw.sheet_geo import MapCanvas, map_canvas
 from mudcap.draw.sheet_labels import Drawn
 from mudcap.draw.sheet_layout import MARGIN_MM, PAGES_MM, View, block_views, overview
 from mudcap.draw.sheet_map import draw_block, draw_overview
 from mudcap.draw.sheet_pen import PT_PER_MM, Pen, fitted, printable
-from mudcap.draw.sheet_tables import Item, block_items, draw_items, flow, heading, table
+from mudcap.draw.sheet_tables import Item, draw_items, flow, heading, table
 from mudcap.draw.words import status_words
 from mudcap.lang import translator
 from mudcap.plan.model import BlockPlan, Plan, Site
@@ -124,6 +126,7 @@ def _block_sheets(plan: Plan, page: str, first: int, band: float, _: Text) -> li
     width, height = PAGES_MM[page]
     out: list[_BlockSheets] = []
     by_id = {b.block_id: b for b in plan.blocks}
+    goods = goods_of(plan)
     for i, block in enumerate(plan.orchard.blocks):
         planned = by_id.get(block.block_id)
         if planned is None:
@@ -131,7 +134,7 @@ def _block_sheets(plan: Plan, page: str, first: int, band: float, _: Text) -> li
         xy = [(plan.sites[k].x_m, plan.sites[k].y_m) for k in plan.site_index(block.block_id)]
         views = block_views(block.polygon, xy, page, plan.params.units, band)
         where = _locator(views, first)
-        items = block_items(plan, planned, where, width - 2 * MARGIN_MM, _)
+        items = block_items(plan, planned, goods, where, width - 2 * MARGIN_MM, _)
         lists = tuple(tuple(p) for p in flow(items, width, height, band))
         out.append(_BlockSheets(index=i, plan=planned, views=views, lists=lists, first=first))
         first += len(views) + len(lists)
@@ -221,7 +224,7 @@ def _list_pages(
     def drawer(items: Sequence[Item]) -> Callable[[Pen, int, int], None]:
         def draw(pen: Pen, number: int, count: int) -> None:
             words = PageText(
-                title=_ranch(plan), subtitle=f"{subtitle} · {_('Plan {number}').format(number=plan.number)}",
+                title=_ranch(plan), subtitle=f"{subtitle} · {plan_words(plan, _)}",
                 facts=(), number=number, count=count, band=_band(plan, None, _),
             )  # fmt: skip
             draw_heading(pen, width, height, words, _)

@@ -5,12 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import date
 from itertools import pairwise
 from typing import Final
 
 import numpy as np
-from pygeomag import GeoMag
 from shapely import LineString, box
 
 from mudcap.draw.scene import Text
@@ -18,6 +16,7 @@ from mudcap.draw.sheet_labels import Drawn, Match
 from mudcap.draw.sheet_layout import COLLAR_MM, HEAD_MM, INDEX_MM, MARGIN_MM, PANEL_MM, View, index_cells
 from mudcap.draw.sheet_pen import Pen, fitted, fitting_size, text_width_mm, wrapped
 from mudcap.draw.style import STYLES, Style
+from mudcap.geo.declination import declination_deg
 from mudcap.geo.units import M_PER_FT, Units
 from mudcap.plan.model import Plan
 
@@ -109,7 +108,7 @@ def draw_strip(pen: Pen, view: View, drawn: Drawn, _: Text) -> None:
         pen.line([(x, y - 1.3), (x, y + 1.3)], width_mm=0.3)
     words = _("Print at 100 %: this line must measure 100 mm (3 15/16 in)")
     pen.text(left + CHECK_MM / 2, y - 3.2, words, 6.5, anchor="middle")
-    missing = [*drawn.unlabelled, *dict.fromkeys(drawn.unnamed)]
+    missing = [*dict.fromkeys(drawn.unlabelled), *dict.fromkeys(drawn.unnamed)]
     if missing:
         room = right - left - CHECK_MM - 6
         lines = wrapped(_("No room to label: {names}").format(names=", ".join(missing)), room, 6)
@@ -216,29 +215,29 @@ def _draw_north(pen: Pen, plan: Plan, view: View, x: float, bottom: float, _: Te
     for side in (1, -1):
         pen.line([tip, tip - 3.4 * along + side * 1.5 * across], width_mm=0.6)
     pen.text(x, bottom + 16.0, _("N"), 9, face="bold", anchor="middle")
-    text = _("true north")
-    pen.text(x, bottom + 0.4, text, 6, anchor="middle")
-    declination = declination_text(plan, view, _)
-    if declination:
-        pen.text(x - 11, bottom + 0.4, declination, 6, anchor="end")
+    pen.text(x, bottom + 0.4, _("true north"), 6, anchor="middle")
+    pen.text(x - 11, bottom + 0.4, declination_text(plan, view, _), 6, anchor="end")
 
 
 def declination_text(plan: Plan, view: View, _: Text) -> str:
-    """Magnetic declination at the page's middle on the plan's date; '' without a date or outside the model's years.
-
-    References: World Magnetic Model (NOAA NCEI and British Geological Survey), as carried by pygeomag.
-    """
+    """Magnetic declination at the page's middle on the plan's date, or why there is none."""
     day = plan.params.plan_date
     if day is None:
-        return ""
-    model = GeoMag()
-    year = day.year + (day.timetuple().tm_yday - 1) / date(day.year, 12, 31).timetuple().tm_yday
-    if not model.life_span[0] <= year <= model.life_span[1]:
-        return ""
+        return _("declination: set a date in the plan")
     lon, lat = plan.orchard.plane.to_lonlat([view.centre])[0]
-    angle = float(model.calculate(glat=float(lat), glon=float(lon), alt=0, time=year).d)
+    try:
+        angle = declination_deg(float(lon), float(lat), day)
+    except ValueError:  # a year that the model at hand does not reach
+        return _("declination: not known for {year}").format(year=day.year)
     side = _("E") if angle >= 0 else _("W")
     return _("magnetic north {angle}° {side} of true ({year})").format(angle=f"{abs(angle):.1f}", side=side, year=day.year)
+
+
+def plan_words(plan: Plan, _: Text) -> str:
+    """Plan number and date, the date left blank where the plan has none."""
+    day = plan.params.plan_date
+    text = _("Plan {number} · date {date}")
+    return text.format(number=plan.number, date=day.isoformat() if day is not None else "____________")
 
 
 def legend_words(_: Text) -> dict[str, str]:
@@ -272,6 +271,7 @@ def legend_words(_: Text) -> dict[str, str]:
         "block": _("block edge"),
         "block_outside": _("next block"),
         "row": _("tree row"),
+        "setback": _("setback: no shelter"),
         "round_a": _("way of the round"),
         "round_b": _("way of the round"),
         "round_c": _("way of the round"),

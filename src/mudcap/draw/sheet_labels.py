@@ -31,7 +31,7 @@ LEADER_FROM_MM: Final = 0.75
 """A number farther from its symbol's edge than this gets a line to it."""
 ROW_PT: Final = 6.0
 NAME_PT: Final = 6.5
-ROW_REACH_MM: Final = 7.0
+ROW_REACH_MM: Final = 11.0
 """How far beyond a row's end its number may stand; where that is taken it stands on the row itself, near its end."""
 ROW_INWARD_MM: Final = 25.0
 LINE_EM: Final = 1.15
@@ -184,9 +184,13 @@ def _room(spot: Spot, ground: Ground, size: float, ring: float) -> int:
 
 
 def row_labels(
-    rows: TreeRows, ends: Sequence[RowEnd], view: View, ground: Ground, drawn: Drawn
+    rows: TreeRows, ends: Sequence[RowEnd], view: View, foreign: BaseGeometry, ground: Ground, drawn: Drawn
 ) -> tuple[list[Label], list[tuple[RowEnd, float]]]:
-    """Row numbers beyond both ends of what the window shows of each row, and the ends that found no room there."""
+    """Row numbers beyond both ends of what the window shows of each row, and the ends that found no room there.
+
+    `foreign` (page millimetres) is ground of other blocks, in which a number would be taken for one of theirs.
+    """
+    shapely.prepare(foreign)
     widest = max((str(n) for n in rows.row_number), key=len)
     width, height = _extent(widest, ROW_PT, "plain")
     pitch = rows.row_spacing_m * 1000 / view.scale
@@ -202,7 +206,8 @@ def row_labels(
             continue
         angle = _upright(math.degrees(math.atan2(direction[1], direction[0]))) if turned else 0.0
         size = _extent(str(number), ROW_PT, "plain")
-        box = ground.first_free(places_beyond(end, direction, *size, angle, ROW_REACH_MM))
+        places = places_beyond(end, direction, *size, angle, ROW_REACH_MM)
+        box = ground.first_free(b for b in places if not shapely.intersects_xy(foreign, b.x, b.y))
         if box is None:
             waiting.append(((number, end, direction), angle))
         else:
@@ -369,4 +374,4 @@ def parts_of(geometry: BaseGeometry) -> Iterator[BaseGeometry]:
 def _upright(angle_deg: float) -> float:
     """The angle turned by 180° where the text would stand on its head; exactly a quarter turn where it is as good as one."""
     nearest = round(angle_deg / 90) * 90
-    return ((nearest if abs(angle_deg - nearest) < 0.5 else angle_deg) + 90) % 180 - 90
+    return 90 - (90 - (nearest if abs(angle_deg - nearest) < 0.5 else angle_deg)) % 180

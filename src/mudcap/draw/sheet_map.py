@@ -37,10 +37,10 @@ from mudcap.orchard.model import TreeRows
 from mudcap.plan.model import Plan
 
 TREE_DOTS_FROM_MM: Final = 1.1
-_KEPT_CLEAR: Final = frozenset({"blocks", "roads", "gates", "hives", "hazards"})
-"""On the overview, labels keep off these only."""
+_CLEAR_ON_OVERVIEW: Final = frozenset({"block", "road", "hazard"})
+"""On the overview, labels keep off these edges only, and off every symbol."""
 _HARD: Final = frozenset({"block", "block_outside", "road", "keep_out", "hives", "hazard", "chemical_store", "mud",
-                          "mud_bad", "water", "ditch", "gate", "gate_locked", "yard", "spray_lane"})  # fmt: skip
+                          "mud_bad", "water", "ditch", "gate", "gate_locked", "yard", "spray_lane", "closure", "forage"})  # fmt: skip
 """Styles over whose edges no label may lie."""
 
 
@@ -63,11 +63,12 @@ def draw_block(pen: Pen, plan: Plan, scene: Scene, view: View, block: int, match
             pen.line(match.line.coords, width_mm=0.5, dash_mm=(5, 1.5))
         spots = _draw_sites(pen, plan, scene, view, block, ground, drawn)
     _take_window(ground, window)
+    ground.take_lines([match.line for match in matches], 0.5)
+    foreign = view.geometry(shapely.union_all([b.polygon for i, b in enumerate(plan.orchard.blocks) if i != block]))
     rows = plan.orchard.blocks[block].rows
     ends = list(row_ends(rows, view)) if rows is not None else []
-    placed, waiting = row_labels(rows, ends, view, ground, drawn) if rows is not None and ends else ([], [])
+    placed, waiting = row_labels(rows, ends, view, foreign, ground, drawn) if rows is not None and ends else ([], [])
     labels += placed
-    ground.take_lines([match.line for match in matches], 0.5)
     labels += match_labels(matches, ground)
     labels += site_labels(spots, ground, drawn)
     labels += inner_row_labels(waiting, ground, drawn)
@@ -84,8 +85,7 @@ def draw_overview(pen: Pen, plan: Plan, scene: Scene, view: View, names: dict[in
     with pen.clipped(*view.frame.window):
         for layer in scene.layers:
             if layer.shown and layer.key not in ("sites", "rows", "excluded"):
-                own = ground if layer.key in _KEPT_CLEAR else Ground(0, 0, 1, 1)
-                _draw_layer(pen, plan, layer, view, None, own, drawn, 0.75)
+                _draw_layer(pen, plan, layer, view, None, ground, drawn, 0.55 if layer.key == "puddles" else 0.75)
         if plan.sites:
             pen.dots(view.to_page([(s.x_m, s.y_m) for s in plan.sites]), 0.25, GREY)
     _take_window(ground, view.frame.window)
@@ -122,26 +122,29 @@ def _draw_layer(
             continue
         key = "block_outside" if mark.style == "block" and block is not None and mark.index != block else mark.style
         for part in parts_of(shape):
-            _draw_part(pen, part, key, window, ground, size)
-            if key != "setback" and part.intersects(shapely.box(*window)):
+            _draw_part(pen, part, key, window, ground, size, is_overview=block is None)
+            if part.intersects(shapely.box(*window)):
                 drawn.note(key, {"Polygon": "area", "Point": "point"}.get(part.geom_type, "line"))
 
 
 def _draw_part(
-    pen: Pen, part: BaseGeometry, key: str, window: tuple[float, float, float, float], ground: Ground, size: float
-) -> None:
+    pen: Pen, part: BaseGeometry, key: str, window: tuple[float, float, float, float], ground: Ground, size: float, *,
+    is_overview: bool,
+) -> None:  # fmt: skip
     style = replace(STYLES[key], size_mm=STYLES[key].size_mm * size)
     if part.geom_type == "Polygon":
         pen.area(part, style, window)
         edges = [part.boundary]
-    elif part.geom_type == "Point":
+        if style.symbol and max(part.bounds[2] - part.bounds[0], part.bounds[3] - part.bounds[1]) < style.size_mm:
+            part = part.representative_point()  # too small to be seen or told apart by its hatch
+    else:
+        edges = [] if part.geom_type == "Point" else [part]
+    if part.geom_type == "Point":
         pen.symbol(part.x, part.y, style)
         ground.take(Box(x=part.x, y=part.y, width=style.size_mm, height=style.size_mm), gap_mm=0.3)
-        return
-    else:
+    elif part.geom_type != "Polygon":
         pen.way(part, style)
-        edges = [part]
-    if key in _HARD:
+    if edges and key in (_CLEAR_ON_OVERVIEW if is_overview else _HARD):
         ground.take_lines(edges, style.casing_mm + style.width_mm)
 
 

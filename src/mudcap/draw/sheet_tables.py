@@ -1,22 +1,20 @@
-"""The pages behind a block's map: site table, rows to walk, cautions, whom to call. Items flow down pages."""
+"""Items that flow down pages: headings, paragraphs, tables whose heads are repeated, lines to write on."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
-from itertools import pairwise
+from dataclasses import dataclass, replace
 from typing import Final
 
-from mudcap.draw.scene import Text, exclusion_text
 from mudcap.draw.sheet_layout import HEAD_MM, MARGIN_MM
 from mudcap.draw.sheet_pen import Face, Pen, fitted, fitting_size, wrapped
-from mudcap.geo.units import length_text
-from mudcap.plan.model import BlockPlan, Plan, Site
 
 ROW_MM: Final = 5.4
 LINE_MM: Final = 4.4
 BODY_PT: Final = 8.5
+COLUMN_ITEMS: Final = 24
+"""Items of a column before the next begins: a pair of columns stays well within a page."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,119 +78,85 @@ def paragraph(text: str, width: float, *, size: float = BODY_PT, face: Face = "p
 
 def table(
     heads: Sequence[str], shares: Sequence[float], rows: Sequence[Sequence[str]], boxes: int = 0,
-    bold: frozenset[int] = frozenset({0}), rules: frozenset[int] = frozenset(),
+    bold: frozenset[int] = frozenset({0}), rules: frozenset[int] = frozenset(), height: float = ROW_MM, walls: bool = False,
 ) -> list[Item]:  # fmt: skip
     """A table whose head is repeated on each page.
 
-    The last `boxes` columns are boxes to tick; `bold` names columns, `rules` the rows with a heavier line below.
+    The last `boxes` columns are boxes to tick; `bold` names columns, `rules` the rows with a heavier line below; `walls`
+    draws lines between the columns too, for writing.
     """
     head = Item(height=ROW_MM + 1.2, draw=_row(heads, shares, "bold", 0, centred=boxes, shade="#e4e4e4", height=ROW_MM + 1.2), is_head=True)
     body = [
-        Item(height=ROW_MM, draw=_row(cells, shares, "plain", boxes, heavy=k in rules, bold=bold), repeat=head)
+        Item(
+            height=height, repeat=head,
+            draw=_row(cells, shares, "plain", boxes, heavy=k in rules, bold=bold, height=height, walls=walls),
+        )
         for k, cells in enumerate(rows)
-    ]
+    ]  # fmt: skip
     return [head, *body]
 
 
-def block_items(plan: Plan, block: BlockPlan, where: Callable[[Site], str], width: float, _: Text) -> list[Item]:
-    """Everything behind one block's map."""
-    sites = [plan.sites[i] for i in plan.site_index(block.block_id)]
-    title = _("Sites of block {block}").format(block=block.block_id)
-    items = [heading(title)]
-    if block.status != "planned" and block.reason:
-        items += paragraph(block.reason, width, face="bold", sign="!")
-    if sites:
-        items += _site_table(sites, where, plan, _)
-        items += [heading(_("Row by row: trees with a shelter (its number in brackets)")), *_row_walk(sites, width, _)]
-    if block.excluded:
-        reasons = ", ".join(f"{name.replace('_', ' ')} {count:,}" for name, count in block.excluded.items() if count)
-        if reasons:
-            items += [heading(_("Trees where no shelter may hang, by reason")), *paragraph(reasons, width)]
-    return [*items, *_cautions(width, _), *_calls(_)]
+def together(items: Sequence[Item]) -> list[Item]:
+    """The items as one piece, which no page break parts."""
+    return [*(replace(item, is_head=True) for item in items[:-1]), *items[-1:]]
 
 
-def _site_table(sites: Sequence[Site], where: Callable[[Site], str], plan: Plan, _: Text) -> list[Item]:
-    heads = (_("No."), _("Site name"), _("Row"), _("Tree"), _("Map"), _("Cavities"), _("Females"), _("Walk"), _("Note"),
-             _("hung"), _("checked"), _("fetched"))  # fmt: skip
-    shares = (10, 20, 11, 11, 17, 16, 16, 15, 38, 13, 16, 15)
-    rows = [
-        (str(s.number), s.site_id, str(s.row), str(s.tree), where(s), f"{s.cavities:,}", f"{s.females:,}",
-         length_text(s.walk_m, plan.params.units) if math.isfinite(s.walk_m) else "–", _site_note(s, plan, _), "", "", "")
-        for s in sites
-    ]  # fmt: skip
-    turns = frozenset(k for k, (a, b) in enumerate(pairwise(sites)) if a.row != b.row)
-    return table(heads, shares, rows, boxes=3, bold=frozenset({0, 2, 3}), rules=turns)
-
-
-def _site_note(site: Site, plan: Plan, _: Text) -> str:
-    words = [_("pinned")] if site.pinned else []
-    if site.flags:
-        words.append("! " + exclusion_text(site.flags, _))
-    if not math.isfinite(site.mud_m):
-        words.append(_("no mud known"))
-    elif site.mud_m > plan.params.mud.limit_m:
-        words.append(_("mud {distance}").format(distance=length_text(site.mud_m, plan.params.units)))
-    return "; ".join(words)
-
-
-def _row_walk(sites: Sequence[Site], width: float, _: Text) -> list[Item]:
-    """'Row 14: T5 (12), T23 (13)', one entry a row, trees ascending."""
-    items: list[Item] = []
-    for row in sorted({s.row for s in sites}):
-        trees = sorted((s for s in sites if s.row == row), key=lambda s: s.tree)
-        text = ", ".join(f"T{s.tree}\u00a0({s.number})" for s in trees)
-        items += paragraph(_("Row {row}: {trees}").format(row=row, trees=text), width)
-    return items
-
-
-def _cautions(width: float, _: Text) -> list[Item]:
-    texts = (
-        _("Sprays: stay out until the re-entry interval on the label has passed and the grower says so. The label and "
-          "local rules decide, not this sheet. Never hang, check or fetch shelters during spraying."),
-        _("Vehicles: look before you step out of a row. Agree with drivers who is where. No riding outside a seat."),
-        _("Stings: mason bees seldom sting, honey bees and wasps do. Know who on the crew is allergic, carry what their "
-          "doctor prescribed (such as epinephrine), and call for help at once if someone has trouble breathing."),
-        _("Ladders and lifting: three points of contact, firm ground, no ladder under power lines. Lift loads with two."),
-        _("Work that needs a licence or a permit (pesticides, moving bees, agricultural burning) is for licensed people. "
-          "Where this sheet and the label, the law or the grower differ, follow them."),
-    )  # fmt: skip
-    lines = [line for text in texts for line in paragraph(text, width, sign="!")]
-    return [heading(_("Work safely")), *lines]
-
-
-def _calls(_: Text) -> list[Item]:
-    names = (_("Grower"), _("Crew lead"), _("Sprayer"), _("Bee supplier"), _("Emergency, and this block's address"))
+def blank_lines(names: Sequence[str], share: float = 0.33) -> list[Item]:
+    """A line to write on for each name."""
 
     def line(name: str) -> Item:
         def draw(pen: Pen, left: float, top: float, width: float) -> None:
-            pen.text(left, top - 5.4, name, BODY_PT)
-            pen.line([(left + 62, top - 6.0), (left + width, top - 6.0)], width_mm=0.2)
+            pen.text(left, top - 5.4, fitted(name, width * share - 2, BODY_PT), BODY_PT)
+            pen.line([(left + width * share, top - 6.0), (left + width, top - 6.0)], width_mm=0.2)
 
         return Item(height=7.5, draw=draw)
 
-    return [heading(_("Whom to call")), *(line(n) for n in names)]
+    return [line(name) for name in names]
+
+
+def side_by_side(items: Sequence[Item], gap_mm: float = 6.0) -> list[Item]:
+    """Items of one height in two columns, read down the left one first on each run of `COLUMN_ITEMS`."""
+    out: list[Item] = []
+    for start in range(0, len(items), 2 * COLUMN_ITEMS):
+        run = items[start : start + 2 * COLUMN_ITEMS]
+        half = math.ceil(len(run) / 2)
+        out += [_pair(run[k], run[k + half] if k + half < len(run) else None, gap_mm) for k in range(half)]
+    return out
+
+
+def _pair(left_item: Item, right_item: Item | None, gap_mm: float) -> Item:
+    def draw(pen: Pen, left: float, top: float, width: float) -> None:
+        half = (width - gap_mm) / 2
+        left_item.draw(pen, left, top, half)
+        if right_item is not None:
+            right_item.draw(pen, left + half + gap_mm, top, half)
+
+    return Item(height=left_item.height, draw=draw)
 
 
 def _row(
     cells: Sequence[str], shares: Sequence[float], face: Face, boxes: int, *, shade: str = "", heavy: bool = False,
-    bold: frozenset[int] = frozenset(), height: float = ROW_MM, centred: int = 0,
+    bold: frozenset[int] = frozenset(), height: float = ROW_MM, centred: int = 0, walls: bool = False,
 ) -> Callable[[Pen, float, float, float], None]:  # fmt: skip
     def draw(pen: Pen, left: float, top: float, width: float) -> None:
         unit = width / sum(shares)
         if shade:
             pen.rectangle(left, top - height, width, height, width_mm=0, fill=shade)
         x = left
+        base = top - height / 2 - 1.1
         for k, (cell, share) in enumerate(zip(cells, shares, strict=True)):
             if k >= len(cells) - boxes:
-                pen.rectangle(x + share * unit / 2 - 1.8, top - 4.5, 3.6, 3.6, width_mm=0.3)
-            else:
+                pen.rectangle(x + share * unit / 2 - 1.8, top - height / 2 - 1.8, 3.6, 3.6, width_mm=0.3)
+            elif cell:
                 own: Face = "bold" if k in bold else face
                 size = fitting_size(cell, share * unit - 1.2, (BODY_PT, 7.5, 6.75, 6.0), own)
                 words = fitted(cell, share * unit - 1.2, size, own)
                 if k >= len(cells) - centred:
-                    pen.text(x + share * unit / 2, top - height + 1.6, words, size, face=own, anchor="middle")
+                    pen.text(x + share * unit / 2, base, words, size, face=own, anchor="middle")
                 else:
-                    pen.text(x + 0.8, top - height + 1.6, words, size, face=own)
+                    pen.text(x + 0.8, base, words, size, face=own)
+            if walls and k:
+                pen.line([(x, top), (x, top - height)], width_mm=0.1)
             x += share * unit
         pen.line([(left, top - height), (left + width, top - height)], width_mm=0.35 if heavy else 0.1)
 
