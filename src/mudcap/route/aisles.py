@@ -21,6 +21,8 @@ from mudcap.route.walk import Leg, Use, walk
 _TOO_MANY = 100_000.0
 """Estimated states a step beyond which no order is hoped to be exact outright."""
 _EPS = 1e-6
+_HALF_STATES = 3_000
+"""`max_states` where one half of the tree rows is held to its sides."""
 _SEARCHED_STOPS = 1_000
 """A round of so many stops that is not proven is also sought by local search."""
 _DRAWN_TOGETHER = (0.0, 0.05, 0.1, 0.2, 0.3, 0.5, 0.7, 1.0)
@@ -118,11 +120,12 @@ def _exact(graph: StopGraph, params: RoundParams) -> BlockTour:
             length = sum(leg.length_m for leg in legs)
             best = replace(best, objective=cost, legs=legs, length_m=length)
     since = 0
+    quick = replace(params, max_states=min(params.max_states, _HALF_STATES))
     for k in range(params.max_halves):
         if bound is not None and bound >= best.objective - _EPS:
             break
         half = fix_sides(graph, sides_of(best.legs, graph.num_stops), k % 2, 2)
-        tour = _solve(half, params, best.objective)
+        tour = _solve(half, quick, best.objective)
         since = 0 if tour and tour.objective < best.objective - _EPS else since + 1
         best = min([best, tour or best], key=lambda t: t.objective)
         if since == 2:

@@ -17,8 +17,10 @@ _PLAIN_WORK = 3e7
 _RELAXATIONS = ((32, 16_384), (512, 131_072))
 """Values of open groups that are kept and states allowed: first a quick relaxation, then a tight one."""
 _WIDTHS = (300, 3_000)
-_GUIDED_WORK = 2.5e8
+_GUIDED_WORK = 1.5e8
 """States times options beyond which no round that is guided by bounds is widened."""
+_WORTH = 2
+"""The tighter relaxation is tried where the guided work allows at least so many times the last of these widths."""
 
 
 def cheapest(
@@ -40,13 +42,17 @@ def cheapest(
         return plain
     best: Outcome | None = None
     bound, peak = 0.0, 1
+    most = int(_GUIDED_WORK / sum(len(step.cost) for step in steps))
     for values, states in _RELAXATIONS:
+        if bound > 0 and most < _WIDTHS[-1] * _WORTH:
+            break  # so many ways that a tighter relaxation takes minutes and proves little more
         layers = relax(steps, choose_kept(steps, values), cuts, max_states=states)
         if layers is None and bound > 0:
             break
         bound = max(bound, layers[0].to_go[0] if layers else 0.0)
-        most = max(int(_GUIDED_WORK / sum(len(step.cost) for step in steps)), _WIDTHS[-1])
-        widths = sorted({min(w, most) for w in (*_WIDTHS, max_states) if w <= max_states})
+        tight = (values, states) == _RELAXATIONS[-1]
+        widest = (min(max_states, max(most, _WIDTHS[-1])),) if tight or max_states < _WIDTHS[0] else ()
+        widths = sorted({w for w in (*_WIDTHS, *widest) if w <= max_states})
         for width in [*widths, 4 * max_states, 16 * max_states]:
             if width > widths[-1] and (best is not None or np.isfinite(upper)):
                 break  # wider than asked only where nothing at all was found
