@@ -25,7 +25,8 @@ from mudcap.files.waypoints import sites_gpx
 from mudcap.orchard.model import Exclusion
 from small_plan import HOSTILE_NAMES, relaxed, two_block_plan, with_fallback
 
-RENDERED = {"map.html": "<!doctype html>", "sheet.pdf": b"%PDF-1.7", "picklist.pdf": b"%PDF-1.7"}
+RENDERED = {"map.html": "<!doctype html>", "sheet.pdf": b"%PDF-1.7", "picklist.pdf": b"%PDF-1.7",
+            "checks.pdf": b"%PDF-1.7", "contractor.pdf": b"%PDF-1.7"}  # fmt: skip
 GPX = "{http://www.topografix.com/GPX/1/1}"
 
 

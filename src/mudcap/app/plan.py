@@ -213,6 +213,8 @@ class _Run:
         return read_edits(self.choices.edits)
 
     def _write(self, plan: Plan, lock: Any, runner: Runner, code: int) -> None:
+        from mudcap.draw.checks import checks
+        from mudcap.draw.contractor import contractor
         from mudcap.draw.picklist import picklist
         from mudcap.draw.sheet import sheet
         from mudcap.draw.webmap import web_map
@@ -224,6 +226,8 @@ class _Run:
                 "map.html": web_map(plan, lang, photo=self.photo),
                 "sheet.pdf": sheet(plan, page=self.choices.page, lang=lang),
                 "picklist.pdf": picklist(plan, page=self.choices.page, lang=lang),
+                "checks.pdf": checks(plan, page=self.choices.page, lang=lang),
+                "contractor.pdf": contractor(plan, page=self.choices.page, lang=lang),
             }
         with self.console.timed("write", _("writing")):
             paths = write_plan(plan, lock.directory, rendered, lang=lang, lock=lock)
@@ -254,6 +258,8 @@ class _Run:
 
 def _import_ahead() -> None:
     """Load what draws and writes while the solver's process works and this one waits."""
+    import mudcap.draw.checks
+    import mudcap.draw.contractor
     import mudcap.draw.picklist
     import mudcap.draw.sheet
     import mudcap.draw.webmap
@@ -371,6 +377,8 @@ def farewell(plan: Plan, paths: Sequence[Path], code: int) -> list[str]:
         "map.html": _("look at it in any browser; it needs no network"),
         "sheet.pdf": _("print at 100 %, to scale"),
         "picklist.pdf": _("what goes on which load, to which site"),
+        "checks.pdf": _("to write checks on, where no phone does"),
+        "contractor.pdf": _("for whoever sprays: where nozzles go off, what is closed"),
         "picklist.csv": _("what goes to which site"),
         "picklist.xlsx": _("the same, with boxes to tick"),
         "picklist.json": _("the same for programs"),

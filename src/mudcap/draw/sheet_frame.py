@@ -46,7 +46,9 @@ def draw_heading(pen: Pen, width: float, height: float, words: PageText, _: Text
     title = fitted(words.title, room * 0.6, 13, "bold")
     pen.text(MARGIN_MM, top - 4.6, title, 13, face="bold")
     after = MARGIN_MM + text_width_mm(title, 13, "bold") + 4
-    pen.text(after, top - 4.6, fitted(words.subtitle, width - MARGIN_MM - text_width_mm(page, 9) - 4 - after, 9), 9)
+    left_over = width - MARGIN_MM - text_width_mm(page, 9) - 4 - after
+    size = fitting_size(words.subtitle, left_over, (9.0, 8.0, 7.0, 6.5))
+    pen.text(after, top - 4.6, fitted(words.subtitle, left_over, size), size)
     pen.text(width - MARGIN_MM, top - 4.6, page, 9, anchor="end")
     if words.band:
         bottom = top - HEAD_MM - BAND_MM + 2
@@ -270,6 +272,7 @@ def legend_words(_: Text) -> dict[str, str]:
         "forage": _("forage strip"),
         "block": _("block edge"),
         "block_outside": _("next block"),
+        "nozzles_off": _("nozzles off beside it"),
         "row": _("tree row"),
         "setback": _("setback: no shelter"),
         "round_a": _("way of the round"),

@@ -44,8 +44,13 @@ _HARD: Final = frozenset({"block", "block_outside", "road", "keep_out", "hives",
 """Styles over whose edges no label may lie."""
 
 
-def draw_block(pen: Pen, plan: Plan, scene: Scene, view: View, block: int, matches: Sequence[Match] = ()) -> Drawn:
-    """Draw one block's map: ground, rows, match lines, symbols, then numbers where there is room."""
+def draw_block(
+    pen: Pen, plan: Plan, scene: Scene, view: View, block: int, matches: Sequence[Match] = (), *, is_numbered: bool = True
+) -> Drawn:
+    """Draw one block's map: ground, rows, match lines, symbols, then numbers where there is room.
+
+    Without `is_numbered` rows alone are numbered, sites are not.
+    """
     drawn = Drawn()
     ground = Ground(*view.frame.inner)
     window = view.frame.window
@@ -70,7 +75,7 @@ def draw_block(pen: Pen, plan: Plan, scene: Scene, view: View, block: int, match
     placed, waiting = row_labels(rows, ends, view, foreign, ground, drawn) if rows is not None and ends else ([], [])
     labels += placed
     labels += match_labels(matches, ground)
-    labels += site_labels(spots, ground, drawn)
+    labels += site_labels(spots, ground, drawn) if is_numbered else []
     labels += inner_row_labels(waiting, ground, drawn)
     labels += name_labels(scene, view, ground, drawn, block)
     for label in labels:
@@ -111,7 +116,7 @@ def _draw_layer(
     window = view.frame.window
     reach = _grown(window)
     for mark in layer.marks:
-        if layer.key == "rows" and mark.index != block:
+        if layer.key in ("rows", "nozzles_off") and mark.index != block:
             continue
         shape = view.geometry(mark.geometry)
         if mark.style == "excluded":

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 PLAN_FILE: Final = "plan.gpkg"
-RENDERED: Final = ("map.html", "sheet.pdf", "picklist.pdf")
+RENDERED: Final = ("map.html", "sheet.pdf", "picklist.pdf", "checks.pdf", "contractor.pdf")
 """Outputs that `draw` makes; they come as text or bytes."""
 OUTPUTS: Final = (
     *RENDERED, "picklist.csv", "picklist.xlsx", "picklist.json", "sites.gpx", "waypoints.zip", "sites.kmz", "sites.geojson",
