@@ -157,7 +157,7 @@ def _draw_legend(pen: Pen, left: float, right: float, top: float, drawn: Drawn, 
     if drawn.has_tree_dots:
         items.append((None, _("dot: tree (big: 10th)")))
     if drawn.row_step > 1:
-        items.append((None, _("every {k}th row numbered").format(k=drawn.row_step)))
+        items.append((None, _("one row in {k} numbered").format(k=drawn.row_step)))
     columns = max(1, min(math.ceil(len(items) / 9), 2 if right - left < 90 else 3))
     rows = max(9, math.ceil(len(items) / columns))
     width, step = (right - left) / columns, (PANEL_MM - 3.5) / rows
