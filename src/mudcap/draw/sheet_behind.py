@@ -93,7 +93,7 @@ def _site_table(plan: Plan, own: range, goods: Goods, where: Callable[[Site], st
         rows.append((
             str(s.number), s.site_id, str(s.row), str(s.tree), where(s), f"{s.cavities:,}",
             _packages(given, goods) if with_packages else f"{s.females:,}",
-            *((_degrees(given and given.facing_deg), _degrees(given and given.facing_magnetic_deg)) if facing else ()),
+            *((_degrees(given.facing_deg if given else None), _degrees(given.facing_magnetic_deg if given else None)) if facing else ()),
             walk, site_note(plan, i, goods, _), "", "", "",
         ))  # fmt: skip
     sites = [plan.sites[i] for i in own]

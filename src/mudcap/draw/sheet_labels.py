@@ -11,7 +11,6 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from shapely import LineString
-from shapely.affinity import rotate
 from shapely.geometry.base import BaseGeometry
 
 from mudcap.draw.labels import CELL_MM, DIGIT_HEIGHT_EM, DROP_EM, Box, Ground, places_around, places_beyond
@@ -343,9 +342,9 @@ def draw_label(pen: Pen, label: Label) -> None:
     drop = DROP_EM * label.size_pt / PT_PER_MM if label.face == "slant" else 0.0
     down = box.height / 2 - drop
     x, y = box.x + down * math.sin(turn), box.y - down * math.cos(turn)
-    corners = rotate(shapely.box(box.x - box.width / 2, box.y - box.height / 2, box.x + box.width / 2,
-                                 box.y + box.height / 2), box.turn_deg, origin=(box.x, box.y))  # fmt: skip
-    pen.fill(corners.exterior.coords, "#ffffff")
+    cos, sin = math.cos(turn), math.sin(turn)
+    halves = [(a * box.width / 2, b * box.height / 2) for a, b in ((-1, -1), (1, -1), (1, 1), (-1, 1))]
+    pen.fill([(box.x + u * cos - v * sin, box.y + u * sin + v * cos) for u, v in halves], "#ffffff")
     if label.leader is not None:
         pen.line(label.leader, width_mm=0.2)
     lines = label.text.split("\n")
