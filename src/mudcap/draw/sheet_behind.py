@@ -132,11 +132,11 @@ def site_note(plan: Plan, i: int, goods: Goods, _: Text) -> str:
 
 
 def _row_walk(sites: Sequence[Site], width: float, _: Text) -> list[Item]:
-    """'Row 14: T5 (12), T23 (13)', one entry a row, trees ascending; in two columns where all entries are short."""
+    """'Row 14: T5 (12), T23 (13)', one entry a row, trees ascending; in two columns from left to right."""
     ordered = sorted(sites, key=lambda s: (s.row, s.tree))
     texts = [
         _("Row {row}: {trees}").format(row=row, trees=", ".join(f"T{s.tree}\u00a0({s.number})" for s in own))
         for row, own in groupby(ordered, key=lambda s: s.row)
     ]
     half = (width - 6.0) / 2
-    return side_by_side([line for text in texts for line in paragraph(text, half)])
+    return side_by_side([paragraph(text, half) for text in texts])

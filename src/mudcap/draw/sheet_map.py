@@ -40,7 +40,7 @@ TREE_DOTS_FROM_MM: Final = 1.1
 _CLEAR_ON_OVERVIEW: Final = frozenset({"block", "road", "hazard"})
 """On the overview, labels keep off these edges only, and off every symbol."""
 _HARD: Final = frozenset({"block", "block_outside", "road", "keep_out", "hives", "hazard", "chemical_store", "mud",
-                          "mud_bad", "water", "ditch", "gate", "gate_locked", "yard", "spray_lane", "closure", "forage"})  # fmt: skip
+                          "mud_bad", "water", "ditch", "gate", "gate_locked", "yard", "spray_lane", "closure", "forage", "nozzles_off"})  # fmt: skip
 """Styles over whose edges no label may lie."""
 
 

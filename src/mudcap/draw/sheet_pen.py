@@ -87,7 +87,7 @@ def wrapped(text: str, width_mm: float, size_pt: float, face: Face = "plain") ->
     """`text` in lines of at most that width; a word that is wider is cut."""
     lines: list[str] = []
     line = ""
-    for word in printable(text).split():
+    for word in filter(None, printable(text).split(" ")):  # a no-break space keeps words together
         trial = f"{line} {word}".strip()
         if text_width_mm(trial, size_pt, face) <= width_mm or not line:
             line = trial

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
@@ -13,8 +12,6 @@ from mudcap.draw.sheet_pen import Face, Pen, fitted, fitting_size, wrapped
 ROW_MM: Final = 5.4
 LINE_MM: Final = 4.4
 BODY_PT: Final = 8.5
-COLUMN_ITEMS: Final = 24
-"""Items of a column before the next begins: a pair of columns stays well within a page."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,24 +111,21 @@ def blank_lines(names: Sequence[str], share: float = 0.33) -> list[Item]:
     return [line(name) for name in names]
 
 
-def side_by_side(items: Sequence[Item], gap_mm: float = 6.0) -> list[Item]:
-    """Items of one height in two columns, read down the left one first on each run of `COLUMN_ITEMS`."""
-    out: list[Item] = []
-    for start in range(0, len(items), 2 * COLUMN_ITEMS):
-        run = items[start : start + 2 * COLUMN_ITEMS]
-        half = math.ceil(len(run) / 2)
-        out += [_pair(run[k], run[k + half] if k + half < len(run) else None, gap_mm) for k in range(half)]
-    return out
+def side_by_side(entries: Sequence[Sequence[Item]], gap_mm: float = 6.0) -> list[Item]:
+    """Entries of one or more lines in two columns, read from left to right; no page break parts an entry."""
+    return [_pair(entries[k], entries[k + 1] if k + 1 < len(entries) else (), gap_mm) for k in range(0, len(entries), 2)]
 
 
-def _pair(left_item: Item, right_item: Item | None, gap_mm: float) -> Item:
+def _pair(first: Sequence[Item], second: Sequence[Item], gap_mm: float) -> Item:
     def draw(pen: Pen, left: float, top: float, width: float) -> None:
         half = (width - gap_mm) / 2
-        left_item.draw(pen, left, top, half)
-        if right_item is not None:
-            right_item.draw(pen, left + half + gap_mm, top, half)
+        for x, entry in ((left, first), (left + half + gap_mm, second)):
+            y = top
+            for item in entry:
+                item.draw(pen, x, y, half)
+                y -= item.height
 
-    return Item(height=left_item.height, draw=draw)
+    return Item(height=max(sum(i.height for i in entry) for entry in (first, second)), draw=draw)
 
 
 def _row(
