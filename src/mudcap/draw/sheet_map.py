@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from shapely import LineString
+from shapely import GeometryCollection, LineString
 from shapely.geometry.base import BaseGeometry
 
 from mudcap.draw.labels import Box, Ground
@@ -115,6 +115,7 @@ def _draw_layer(
 ) -> None:
     window = view.frame.window
     reach = _grown(window)
+    edges: dict[float, list[BaseGeometry]] = {}
     for mark in layer.marks:
         if layer.key in ("rows", "nozzles_off") and mark.index != block:
             continue
@@ -127,15 +128,19 @@ def _draw_layer(
             continue
         key = "block_outside" if mark.style == "block" and block is not None and mark.index != block else mark.style
         for part in parts_of(shape):
-            _draw_part(pen, part, key, window, ground, size, is_overview=block is None)
+            width = STYLES[key].casing_mm + STYLES[key].width_mm
+            edges.setdefault(width, []).extend(_draw_part(pen, part, key, window, ground, size, is_overview=block is None))
             if part.intersects(shapely.box(*window)):
                 drawn.note(key, {"Polygon": "area", "Point": "point"}.get(part.geom_type, "line"))
+    for width, lines in edges.items():
+        ground.take_lines([GeometryCollection(lines)], width)  # as one: much is done once a line
 
 
 def _draw_part(
     pen: Pen, part: BaseGeometry, key: str, window: tuple[float, float, float, float], ground: Ground, size: float, *,
     is_overview: bool,
-) -> None:  # fmt: skip
+) -> list[BaseGeometry]:  # fmt: skip
+    """Draw a part and give the lines of it over which no label may lie."""
     style = replace(STYLES[key], size_mm=STYLES[key].size_mm * size)
     if part.geom_type == "Polygon":
         pen.area(part, style, window)
@@ -149,8 +154,7 @@ def _draw_part(
         ground.take(Box(x=part.x, y=part.y, width=style.size_mm, height=style.size_mm), gap_mm=0.3)
     elif part.geom_type != "Polygon":
         pen.way(part, style)
-    if edges and key in (_CLEAR_ON_OVERVIEW if is_overview else _HARD):
-        ground.take_lines(edges, style.casing_mm + style.width_mm)
+    return edges if key in (_CLEAR_ON_OVERVIEW if is_overview else _HARD) else []
 
 
 def _draw_excluded(pen: Pen, plan: Plan, mark: Mark, view: View, block: int | None, drawn: Drawn) -> None:
