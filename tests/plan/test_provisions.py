@@ -218,8 +218,14 @@ def test_the_checker_finds_a_planted_fault_in_mud(plan, code):
 
 
 @pytest.mark.parametrize(
-    ("code", "changes"), [("release_sum", {"females": 1}), ("release_containers", {"containers": 99}), ("release_address", {"x_m": -5.0})]
-)  # fmt: skip
+    ("code", "changes"),
+    [
+        ("release_sum", {"females": 1}),
+        ("release_containers", {"containers": 99}),
+        ("release_containers", {"containers": 0}),
+        ("release_address", {"x_m": -5.0}),
+    ],
+)
 def test_the_checker_finds_a_planted_fault_in_cocoons(plan, code, changes):
     """A sum, a count of containers, a place."""
     claim = claim_of(plan, earlier=Earlier(), pinned=NONE)

@@ -137,6 +137,8 @@ class ReleaseClaim:
     containers: int
     capacity: int
     """Cocoons that a container holds."""
+    cocoons_a_bee: float
+    """Cocoons set out for each bee that is to come out, reserve included."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

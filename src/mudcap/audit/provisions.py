@@ -99,7 +99,12 @@ def _cocoons(case: Case) -> Iterator[Finding]:
                 block=block.block_id, females=got[0], males=got[1], due_females=due[0], due_males=due[1]
             )
             yield case.fault("release_sum", block.block_id, text)
-    small = [p.name for p in points if not 0 <= p.containers * p.capacity - p.females - p.males < p.capacity]
+    small = []
+    for p in points:
+        cocoons = (p.females + p.males) * p.cocoons_a_bee
+        # females and males are rounded up to whole cocoons, each for itself
+        if not cocoons - 1e-6 <= p.containers * p.capacity < cocoons + 2 + p.capacity:
+            small.append(p.name)
     if small:
         text = _("Containers that are too few or too many: {names}.").format(names=listed(small))
         yield case.fault("release_containers", "", text)

@@ -71,6 +71,7 @@ def claim_of(plan: Plan, *, earlier: Earlier, pinned: NDArray[np.int64]) -> Clai
             ReleaseClaim(
                 name=r.name, block_id=r.block_id, x_m=r.x_m, y_m=r.y_m, row=r.row, tree=r.tree, females=r.females,
                 males=r.males, containers=r.containers, capacity=params.release.capacity,
+                cocoons_a_bee=(1 + params.stocking.reserve) / params.stocking.expected_emergence,
             )
             for r in plan.release
         ),

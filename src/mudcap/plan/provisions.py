@@ -63,5 +63,5 @@ def release_of(
         )
         for index, bees in sorted(made.stock.items())
     ]  # fmt: skip
-    points, said = plan_release(orchard, candidates, demand, stock, params.release)
+    points, said = plan_release(orchard, candidates, demand, stock, params.release, params.stocking)
     return points, (*release_findings(points, params.release), *said)

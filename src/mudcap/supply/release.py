@@ -18,7 +18,9 @@ from mudcap.orchard.model import Exclusion, Finding, Orchard
 from mudcap.place.candidates import Candidates
 from mudcap.place.demand import Demand
 from mudcap.supply.apportion import largest_remainder
+from mudcap.supply.bees import cocoons_for
 from mudcap.supply.model import ReleasePoint
+from mudcap.supply.params import StockingParams
 
 Mode = Literal["central", "spread"]
 BRUTE_FORCE: Final = 20_000
@@ -45,7 +47,7 @@ class ReleaseParams:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BlockCocoons:
-    """The cocoons of one block, and the stations on which its sites stand."""
+    """The bees that one block releases, and the stations on which its sites stand."""
 
     block: int
     """Index into orchard.blocks."""
@@ -60,12 +62,13 @@ def plan_release(
     demand: Demand,
     stock: Sequence[BlockCocoons],
     params: ReleaseParams,
+    stocking: StockingParams,
 ) -> tuple[tuple[ReleasePoint, ...], tuple[Finding, ...]]:
     """The release points of every block that has cocoons, and what to know of them.
 
     A point is a station where a shelter might hang and a crew gets to (mud does not matter to it), clear of spray lanes.
-    Where a block has none, the sites' own stations stand in. The cocoons of each block are shared out exactly by the
-    weighted trees nearest to each point.
+    Where a block has none, the sites' own stations stand in. The bees of each block are shared out exactly by the weighted
+    trees nearest to each point; containers are counted for the cocoons from which these are expected to come.
     """
     points: list[ReleasePoint] = []
     said: list[Finding] = []
@@ -80,7 +83,7 @@ def plan_release(
             candidates.xy[stations], demand.xy[tree][wants], weight[wants], params.points, params.mode
         )
         made = _points(
-            orchard, candidates, demand.xy[tree][wants], weight[wants], stations[chosen], cocoons, params, len(points)
+            orchard, candidates, demand.xy[tree][wants], weight[wants], stations[chosen], cocoons, params, stocking, len(points)
         )
         points += made
         if near_lane:
@@ -225,6 +228,7 @@ def _points(
     stations: NDArray[np.int64],
     cocoons: BlockCocoons,
     params: ReleaseParams,
+    stocking: StockingParams,
     before: int,
 ) -> list[ReleasePoint]:
     away, of = cKDTree(candidates.xy[stations]).query(tree_xy)
@@ -236,7 +240,7 @@ def _points(
             name=f"A{before + k + 1}", block_id=orchard.blocks[cocoons.block].block_id,
             x_m=float(candidates.xy[s, 0]), y_m=float(candidates.xy[s, 1]), lon=float(lonlat[k, 0]), lat=float(lonlat[k, 1]),
             row=int(candidates.row[s]), tree=int(candidates.tree[s]), females=int(females[k]), males=int(males[k]),
-            containers=ceil((int(females[k]) + int(males[k])) / params.capacity),
+            containers=ceil(sum(cocoons_for(int(n), stocking) for n in (females[k], males[k])) / params.capacity),
             farthest_m=float(away[of == k].max(initial=0.0)), lane_m=float(candidates.lane_m[s]),
         )
         for k, s in enumerate(stations.tolist())
