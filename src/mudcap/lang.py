@@ -15,6 +15,8 @@ from typing import Any, Final
 
 LANGUAGES: Final = ("en", "es")
 """Languages of texts; each but English has a catalogue under `locale/`."""
+NAMES: Final = {"en": "English", "es": "Español"}
+"""What each language calls itself."""
 BOTH: Final = "both"
 """Crew files in every language; what is said meanwhile is said in English."""
 CHOICES: Final = (*LANGUAGES, BOTH)

@@ -15,7 +15,7 @@ from mudcap.app.options import cluster_option, reading_options
 from mudcap.app.plan import output_folder, stoppable
 from mudcap.app.reading import ReadingChoices, open_spec, read, with_values
 from mudcap.geo.units import M_PER_FT
-from mudcap.lang import _
+from mudcap.lang import LANGUAGES, _, languages
 
 if TYPE_CHECKING:
     from mudcap.place.layout import SolveJob
@@ -60,6 +60,7 @@ def compare(
     from mudcap.app.runner import Stop
     from mudcap.draw.tradeoff import trade_off_page
     from mudcap.files.atomic import check_directory, locked, staged, write_file
+    from mudcap.files.outputs import named
     from mudcap.files.trade_csv import trade_off_csv
     from mudcap.plan.compare import DENSITIES, ROW_ECONOMIES, trade_offs
     from mudcap.plan.make import make_plan
@@ -97,15 +98,17 @@ def compare(
                 row_economies=ROW_ECONOMIES if rows else (),
                 solve_all=solve_all,
             )
-            page = trade_off_page(
-                found,
-                ranch=params.ranch or orchard.name,
-                now=params.place.per_acre,
-                units=params.units,
-                lang=choices.lang,
-            )
-            with staged(lock, (PAGE, TABLE)) as stage:
-                write_file(stage / PAGE, page)
+            ranch = params.ranch or orchard.name
+            first, *others = languages(choices.lang)
+            pages = {
+                PAGE if language == first else named(PAGE, language): trade_off_page(
+                    found, ranch=ranch, now=params.place.per_acre, units=params.units, lang=language
+                )
+                for language in (first, *others)
+            }
+            with staged(lock, (PAGE, *(named(PAGE, language) for language in LANGUAGES[1:]), TABLE)) as stage:
+                for name, page in pages.items():
+                    write_file(stage / name, page)
                 write_file(stage / TABLE, trade_off_csv(found))
     if as_json:
         facts = {
@@ -117,7 +120,8 @@ def compare(
     elif not quiet:
         for line in _table(found, params.units):
             tell(line)
-        tell(_("Written: {page} (with plots) and {table}.").format(page=target / PAGE, table=target / TABLE))
+        where = ", ".join(str(target / name) for name in pages)
+        tell(_("Written: {page} (with plots) and {table}.").format(page=where, table=target / TABLE))
     return 130 if stop.is_set else 5 if any(o.how != "solved" for o in runner.outcomes) else 0
 
 

@@ -13,7 +13,7 @@ import click
 
 from mudcap.app.console import Console, tell
 from mudcap.app.planned import plan_folder, telling_options
-from mudcap.lang import _, choose_language
+from mudcap.lang import LANGUAGES, _, choose_language, languages
 
 if TYPE_CHECKING:
     from mudcap.draw.tags_stock import Stock
@@ -88,31 +88,39 @@ def labels(
     choose_language(lang)
     from mudcap.draw.tags import tags
     from mudcap.files.atomic import locked, staged, write_file
-    from mudcap.files.outputs import LABELS_FILE, PLAN_FILE
+    from mudcap.files.outputs import LABELS_FILE, PLAN_FILE, named
     from mudcap.files.plan_sites import read_plan_sites
 
     console = Console(is_quiet=quiet or as_json)
     folder = plan_folder(ranch, out)
     found = read_plan_sites(folder / PLAN_FILE)
     wanted = _chosen(found.sites, blocks, sites)
+    first, *others = languages(lang)
     try:
         sheet = _stock(stock, found.units, page, grid, label, margin, gap)
         with console.timed("draw", _("drawing labels")):
-            content = tags(wanted, sheet, plan_number=found.number, title=found.ranch, skip=skip, frames=frames, lang=lang)
+            made = {
+                LABELS_FILE if language == first else named(LABELS_FILE, language): tags(
+                    wanted, sheet, plan_number=found.number, title=found.ranch, skip=skip, frames=frames, lang=language
+                )
+                for language in (first, *others)
+            }
     except ValueError as error:
         raise click.UsageError(str(error)) from error
-    with locked(folder) as lock, staged(lock, (LABELS_FILE,)) as stage:
-        write_file(stage / LABELS_FILE, content)
+    names = (LABELS_FILE, *(named(LABELS_FILE, language) for language in LANGUAGES[1:]))
+    with locked(folder) as lock, staged(lock, names) as stage:
+        for name, content in made.items():
+            write_file(stage / name, content)
     sheets = -(-(skip + len(wanted)) // sheet.count)
     if as_json:
         facts = {
-            "schema": "mudcap.labels/1", "file": os.fspath(folder / LABELS_FILE), "plan": found.number, "labels": len(wanted),
+            "schema": "mudcap.labels/1", "file": os.fspath(folder / LABELS_FILE), "files": [os.fspath(folder / name) for name in made], "plan": found.number, "labels": len(wanted),
             "sheets": sheets, "stock": sheet.text, "seconds": console.seconds,
         }  # fmt: skip
         tell(json.dumps(facts, ensure_ascii=False, indent=1))
     elif not quiet:
         text = _("{file}: labels {labels}, sheets {sheets} ({stock}). Print at 100 %, and try one sheet on plain paper first.")
-        tell(text.format(file=folder / LABELS_FILE, labels=len(wanted), sheets=sheets, stock=sheet.text))
+        tell(text.format(file=", ".join(str(folder / name) for name in made), labels=len(wanted), sheets=sheets, stock=sheet.text))
     return 0
 
 

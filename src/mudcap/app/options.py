@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 import click
 
 from mudcap.geo.units import parse_length
-from mudcap.lang import LANGUAGES
+from mudcap.lang import CHOICES
 
 F = TypeVar("F", bound=Callable[..., Any])
 ROLES = (
@@ -105,7 +105,8 @@ def reading_options(command: F) -> F:
         click.option("--max-acres", type=click.FloatRange(min=0, min_open=True), metavar="ACRES",
                      help="Refuse more acres than this [20,000]."),
         click.option("--units", type=click.Choice(["us", "metric"]), help="Feet or metres on paper [us]. Area stays in acres."),
-        click.option("--lang", type=click.Choice(LANGUAGES), default="en", show_default=True, help="Language of all texts."),
+        click.option("--lang", type=click.Choice(CHOICES), default="en", show_default=True,
+                     help="Language of all texts; both: crew files in each, messages in English."),
         click.option("--json", "as_json", is_flag=True, help="Print JSON alone on stdout."),
         click.option("-q", "--quiet", is_flag=True, help="Say nothing but failures."),
         click.option("--debug", is_flag=True, help="Show a traceback where something fails."),

@@ -15,7 +15,7 @@ from mudcap.app.options import reading_options
 from mudcap.app.plan import PAGES, output_folder
 from mudcap.app.reading import ReadingChoices, open_spec, read
 from mudcap.app.times import Clock, ClosedUntil, Closing, Duration, Lunch, Panel, Speed
-from mudcap.lang import _
+from mudcap.lang import BOTH, _, languages
 
 if TYPE_CHECKING:
     from mudcap.files.ranch import RanchSpec
@@ -123,7 +123,7 @@ def round_(as_json: bool, quiet: bool, debug: bool, **given: Any) -> int:
     options = round_options(choices)
     spec = open_spec(reading)
     target = output_folder(spec, choices.out)
-    _spare_inputs(spec, target, choices.task)
+    _spare_inputs(spec, target, choices.task, reading.lang)
     from mudcap.files.atomic import check_directory, locked
 
     check_directory(target)
@@ -141,7 +141,7 @@ def round_(as_json: bool, quiet: bool, debug: bool, **given: Any) -> int:
         from mudcap.files.round_json import round_facts
 
         facts = {"schema": "mudcap.round-run/1", "exit_code": code, "files": [str(p) for p in paths],
-                 "seconds": console.seconds, "round": round_facts(plan, made, reading.lang)}  # fmt: skip
+                 "seconds": console.seconds, "round": round_facts(plan, made, languages(reading.lang)[0])}  # fmt: skip
         tell(json.dumps(facts, ensure_ascii=False, indent=1))
     elif not quiet:
         for line in farewell(plan, made, paths):
@@ -217,11 +217,11 @@ def _opened(
     return plan, log
 
 
-def _spare_inputs(spec: RanchSpec, target: Path, task: str) -> None:
+def _spare_inputs(spec: RanchSpec, target: Path, task: str, lang: str) -> None:
     from mudcap.files.outputs import round_outputs
 
     inputs = {layer.path.resolve() for layer in spec.layers}
-    for name in round_outputs(task):
+    for name in round_outputs(task, lang):
         if (target / name).resolve() in inputs:
             raise click.UsageError(
                 _("-o {folder}: {file} there is an input. Choose another folder.").format(folder=target, file=name)
@@ -231,7 +231,7 @@ def _spare_inputs(spec: RanchSpec, target: Path, task: str) -> None:
 def _write(
     plan: Plan, made: Round, choices: RoundChoices, lang: str, lock: Any, console: Console
 ) -> list[Path]:
-    """All four files or none."""
+    """All files or none; with ``both`` the crew sheets and routes once more in each other language."""
     from mudcap.draw.round_sheet import round_sheet
     from mudcap.draw.webmap import web_map
     from mudcap.files.atomic import staged
@@ -239,13 +239,17 @@ def _write(
     from mudcap.files.round_gpx import round_gpx
     from mudcap.files.round_json import round_json
 
-    names = round_outputs(choices.task)
+    names = round_outputs(choices.task, lang)
+    first, *others = languages(lang)
     with console.timed("draw", _("drawing map and sheet")):
-        content: dict[str, str | bytes] = dict(zip(names, (
-            round_sheet(plan, made, page=choices.page, lang=lang), web_map(plan, lang, made), round_gpx(plan, made, lang),
-            round_json(plan, made, lang),
-        ), strict=True))  # fmt: skip
-    with console.timed("write", _("writing")), staged(lock, names) as stage:
+        made_files: list[str | bytes] = [
+            round_sheet(plan, made, page=choices.page, lang=first), web_map(plan, lang, made), round_gpx(plan, made, first),
+            round_json(plan, made, first),
+        ]  # fmt: skip
+        for other in others:
+            made_files += [round_sheet(plan, made, page=choices.page, lang=other), round_gpx(plan, made, other)]
+        content = dict(zip(names, made_files, strict=True))
+    with console.timed("write", _("writing")), staged(lock, round_outputs(choices.task, BOTH)) as stage:
         for name, text in content.items():
             (stage / name).write_bytes(text.encode() if isinstance(text, str) else text)
     return [lock.directory / name for name in names]

@@ -19,13 +19,16 @@ import folium
 from branca.element import Element, Figure
 
 from mudcap.draw.round_scene import with_round
-from mudcap.draw.scene import make_scene
+from mudcap.draw.scene import Scene, make_scene
 from mudcap.draw.webmap_payload import Photo, payload
 from mudcap.draw.webmap_still import still_page
+from mudcap.draw.webmap_tongues import tongues
+from mudcap.lang import languages
 from mudcap.plan.model import Plan
 from mudcap.plan.round_model import Round
+from mudcap.plan.spoken import plan_in
 
-SCRIPTS: Final = ("geometry.js", "points.js", "card.js", "panel.js", "checks.js", "round.js", "ground.js", "main.js")
+SCRIPTS: Final = ("geometry.js", "points.js", "card.js", "panel.js", "checks.js", "round.js", "ground.js", "tongue.js", "main.js")
 """Our own scripts under ``web/``, in the order they are joined."""
 _PLACE: Final = re.compile(r"@@(\w+)@@")
 _SCRIPT: Final = re.compile(r"<script>(.*?)</script>", re.DOTALL)
@@ -42,18 +45,26 @@ class OfflineMap(folium.Map):  # type: ignore[misc]
 def web_map(plan: Plan, lang: str = "en", rounds: Round | None = None, *, photo: Photo | None = None) -> str:
     """The plan as one HTML page with its own Leaflet, the same bytes for the same plan.
 
-    `rounds` adds its routes by day, `photo` a picture from the air under everything.
+    `rounds` adds its routes by day, `photo` a picture from the air under everything. With `lang` ``both`` a button goes from
+    one language to the other.
     """
-    scene = make_scene(plan, lang)
-    if rounds is not None:
-        scene = with_round(scene, plan, rounds, lang)
+    spoken = languages(lang)
+    scenes = {language: _scene(plan, language, rounds) for language in spoken}
+    scene = scenes[spoken[0]]
+    data = payload(plan, scene, spoken[0], photo) | {"tongues": tongues(plan, scenes) if len(spoken) > 1 else []}
     parts = {
-        "lang": html.escape(lang),
+        "lang": html.escape(spoken[0]),
         "title": html.escape(scene.title),
-        "data": escaped_json(payload(plan, scene, lang, photo)),
+        "data": escaped_json(data),
         "still": still_page(plan, scene, lang),
     }
     return _PLACE.sub(lambda hit: parts[hit[1]], skeleton())
+
+
+def _scene(plan: Plan, language: str, rounds: Round | None) -> Scene:
+    own = plan_in(plan, language)
+    scene = make_scene(own, language)
+    return scene if rounds is None else with_round(scene, own, rounds, language)
 
 
 @lru_cache(maxsize=1)

@@ -47,7 +47,7 @@ def payload(plan: Plan, scene: Scene, lang: str, photo: Photo | None = None) -> 
         "date": day.isoformat() if day else "",
         "units": plan.params.units,
         "warning": status_words(plan, translator(lang)),
-        "words": map_words(lang) | check_words(lang),
+        "words": page_words(lang),
         "choices": check_choices(lang),
         "imagery": dict(IMAGERY),
         "photo": None if photo is None else _photo(photo),
@@ -113,10 +113,8 @@ def _layer(layer: Layer, pen: _Pen) -> dict[str, Any]:
 
 def _sites(plan: Plan, pen: _Pen, lang: str) -> dict[str, Any]:
     """Sites by column; decimetres for lengths, -1 where there is none."""
-    _ = translator(lang)
     sites = plan.sites
     block_of = {b.block_id: i for i, b in enumerate(plan.orchard.blocks)}
-    flags = sorted({s.flags for s in sites if s.flags})
     puddle = {k: p.name for p in (plan.puddles.puddles if plan.puddles is not None else ()) for k in p.sites}
     return {
         "at": pen.steps([(s.x_m, s.y_m) for s in sites]) if sites else [],
@@ -134,8 +132,19 @@ def _sites(plan: Plan, pen: _Pen, lang: str) -> dict[str, Any]:
         "puddle": [puddle.get(i, "") for i in range(len(sites))],
         "pinned": [i for i, s in enumerate(sites) if s.pinned],
         "flags": [s.flags for s in sites],
-        "flag_words": {str(f): exclusion_text(f, _) for f in flags},
+        "flag_words": flag_words(plan, lang),
     }
+
+
+def page_words(lang: str) -> dict[str, str]:
+    """Every word that the page itself says, by key."""
+    return map_words(lang) | check_words(lang)
+
+
+def flag_words(plan: Plan, lang: str) -> dict[str, str]:
+    """What speaks against each site that stands all the same, by the flags."""
+    _ = translator(lang)
+    return {str(f): exclusion_text(f, _) for f in sorted({s.flags for s in plan.sites if s.flags})}
 
 
 def _short(value: float) -> float | int:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import html
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Final
 
 import numpy as np
@@ -16,7 +16,7 @@ from mudcap.draw.scene import Scene
 from mudcap.draw.style import STYLES, Style
 from mudcap.draw.words import status_words
 from mudcap.geo.units import length_text
-from mudcap.lang import translator
+from mudcap.lang import languages, translator
 from mudcap.plan.model import Plan
 
 WIDTH: Final = 1000.0
@@ -25,8 +25,8 @@ _LEFT_OUT: Final = frozenset({"rows", "catchments", "excluded", "soil", "puddle_
 
 def still_page(plan: Plan, scene: Scene, lang: str) -> str:
     """HTML for a ``noscript`` element; every user text escaped."""
-    _ = translator(lang)
-    warning = status_words(plan, _)
+    _ = _in_each(lang)
+    warning = " / ".join(dict.fromkeys(status_words(plan, translator(language)) for language in languages(lang)))
     head = f"<h1>{html.escape(scene.title)}</h1><p>{html.escape(_('Plan {number}').format(number=plan.number))}</p>"
     note = f"<p><strong>{html.escape(warning)}</strong></p>" if warning else ""
     return f'<div class="still">{head}{note}{_picture(scene)}{_table(plan, lang)}</div>'
@@ -80,8 +80,14 @@ def _points(coords: object) -> str:
     return "L".join(f"{x:.1f} {y:.1f}" for x, y in np.asarray(coords)[:, :2])
 
 
+def _in_each(lang: str) -> Callable[[str], str]:
+    """The function that says a text in each language of a choice, one beside the other."""
+    spoken = [translator(language) for language in languages(lang)]
+    return lambda text: " / ".join(dict.fromkeys(say(text) for say in spoken))
+
+
 def _table(plan: Plan, lang: str) -> str:
-    _ = translator(lang)
+    _ = _in_each(lang)
     names = (_("No."), _("Site name"), _("Row and tree"), _("Cavities"), _("Females"), _("Walk from vehicle"), _("Clean mud"))
     heads = "".join(f"<th>{html.escape(n)}</th>" for n in names)
     units = plan.params.units

@@ -9,7 +9,7 @@ from mudcap.errors import StoreError
 from mudcap.files.atomic import Lock, locked, staged
 from mudcap.files.geopackage import write_geopackage
 from mudcap.files.kml_out import sites_kmz
-from mudcap.files.outputs import OUTPUTS, PLAN_FILE, RENDERED
+from mudcap.files.outputs import IN_EACH_LANGUAGE, OUTPUTS, PLAN_FILE, RENDERED, TRANSLATED, named
 from mudcap.files.picklist_json import picklist_json
 from mudcap.files.report_json import report_json
 from mudcap.files.report_text import report_md
@@ -17,8 +17,9 @@ from mudcap.files.sites_geojson import sites_geojson
 from mudcap.files.spreadsheet import picklist_csv, picklist_xlsx
 from mudcap.files.store import read_earlier
 from mudcap.files.waypoints import sites_gpx, waypoints_zip
-from mudcap.lang import _
+from mudcap.lang import _, languages
 from mudcap.plan.model import Plan
+from mudcap.plan.spoken import plan_in
 
 
 def write_plan(
@@ -31,22 +32,27 @@ def write_plan(
 ) -> tuple[Path, ...]:
     """Write the plan's files into `directory`, all or none, and return their paths in the order of `OUTPUTS`.
 
-    Older outputs are replaced whole, those that this plan does not have are removed. `lock` is the one already held on
+    With `lang` ``both`` the files of `IN_EACH_LANGUAGE` follow in every other language. Older outputs are replaced whole, those that this plan does not have are removed. `lock` is the one already held on
     the folder, if any. Raises ``StoreError``; then the folder is as it was.
     """
-    unknown = sorted(set(rendered) - set(RENDERED))
+    unknown = sorted(set(rendered) - {*RENDERED, *TRANSLATED})
     if unknown:
         raise ValueError(f"{unknown[0]}: no name of an output.")
     if lock is None:
         with locked(directory) as own:
             return write_plan(plan, directory, rendered, lang=lang, lock=own)
-    content = {**rendered, **plan_files(plan, lang)}
-    with staged(lock, OUTPUTS) as stage:
+    first, *others = languages(lang)
+    content = {**rendered, **plan_files(plan_in(plan, first), first)}
+    for other in others:
+        made = plan_files(plan_in(plan, other), other)
+        content |= {named(name, other): made[name] for name in IN_EACH_LANGUAGE if name in made}
+    names = (*OUTPUTS, *TRANSLATED)
+    with staged(lock, names) as stage:
         for name, text in content.items():
             (stage / name).write_bytes(text.encode() if isinstance(text, str) else text)
         write_geopackage(plan, stage / PLAN_FILE)
         _read_back(plan, stage / PLAN_FILE)
-    return tuple(lock.directory / name for name in OUTPUTS if name in content or name == PLAN_FILE)
+    return tuple(lock.directory / name for name in names if name in content or name == PLAN_FILE)
 
 
 def plan_files(plan: Plan, lang: str = "en") -> dict[str, str | bytes]:

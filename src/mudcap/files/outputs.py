@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Final
 
+from mudcap.lang import BOTH, LANGUAGES
+
 PLAN_FILE: Final = "plan.gpkg"
 RENDERED: Final = ("map.html", "sheet.pdf", "picklist.pdf", "checks.pdf", "contractor.pdf")
 """Outputs that `draw` makes; they come as text or bytes."""
@@ -12,10 +14,28 @@ OUTPUTS: Final = (
     PLAN_FILE, "report.md", "report.json",
 )  # fmt: skip
 """Every name that `plan` writes, fixed: no name ever comes from the input. Other files of the folder are left alone."""
+IN_EACH_LANGUAGE: Final = (
+    "sheet.pdf", "picklist.pdf", "checks.pdf", "contractor.pdf", "picklist.xlsx", "sites.gpx", "waypoints.zip", "sites.kmz",
+    "report.md",
+)  # fmt: skip
+"""Outputs that `--lang both` writes once in each language; `map.html` holds all of them, the rest is for programs."""
+
+
+def named(name: str, language: str) -> str:
+    """The name of a file that stands beside the English one of this name: 'sheet.es.pdf'."""
+    stem, dot, ending = name.rpartition(".")
+    return name if language == LANGUAGES[0] else f"{stem}.{language}{dot}{ending}"
+
+
+TRANSLATED: Final = tuple(named(name, language) for language in LANGUAGES[1:] for name in IN_EACH_LANGUAGE)
+"""What `plan --lang both` writes besides `OUTPUTS`; a run in one language removes them."""
 LABELS_FILE: Final = "labels.pdf"
 """What `labels` writes beside them; `plan` leaves it alone."""
 
 
-def round_outputs(task: str) -> tuple[str, ...]:
-    """Names of what a round writes: crew sheets, map, routes for handhelds, and all of it for programs."""
-    return tuple(f"round-{task}.{ending}" for ending in ("pdf", "html", "gpx", "json"))
+def round_outputs(task: str, choice: str = "en") -> tuple[str, ...]:
+    """Names of what a round writes: crew sheets, map, routes for handhelds, and all of it for programs; with ``both`` the
+    sheets and routes once more in each other language."""
+    plain = tuple(f"round-{task}.{ending}" for ending in ("pdf", "html", "gpx", "json"))
+    others = LANGUAGES[1:] if choice == BOTH else ()
+    return plain + tuple(named(f"round-{task}.{ending}", language) for language in others for ending in ("pdf", "gpx"))

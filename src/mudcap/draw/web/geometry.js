@@ -7,6 +7,18 @@ function fill(text, values) {
   return text.replace(/\{(\w+)\}/g, (whole, key) => (Object.hasOwn(values, key) ? String(values[key]) : whole));
 }
 
+// What writes words into the page: done now, and again whenever the language is switched.
+const renewals = [];
+function always(act) {
+  renewals.push(act);
+  act();
+}
+
+function spoken(node, key) {
+  always(() => (node.textContent = WORDS[key]));
+  return node;
+}
+
 function unpack(steps) {
   const out = [];
   let x = DATA.origin[0], y = DATA.origin[1];

@@ -22,16 +22,16 @@ function photoOn(on) {
 
 // Nothing is asked of any server before the box is ticked; the address is the user's own choice.
 function startImagery(panel) {
-  const part = make("div"), label = make("label"), box = make("input"), said = make("p"), field = make("label", WORDS.imagery_address, "address");
+  const part = make("div"), label = make("label"), box = make("input"), said = make("p"), field = make("label", undefined, "address");
   const address = make("input");
   part.id = "imagery";
   box.type = "checkbox";
   box.dataset.layer = "imagery";
   Object.assign(address, { type: "url", value: DATA.imagery.address, spellcheck: false, autocomplete: "off" });
   said.setAttribute("role", "status");
-  label.append(box, make("span", WORDS.imagery));
-  field.append(address);
-  part.append(label, make("p", WORDS.imagery_help), field, said);
+  label.append(box, spoken(make("span"), "imagery"));
+  field.append(spoken(make("span"), "imagery_address"), address);
+  part.append(label, spoken(make("p"), "imagery_help"), field, said);
   panel.append(part);
   let tiles = null;
   const show = () => {
@@ -69,7 +69,7 @@ function startPhoto(panel) {
     else photo.remove();
   };
   box.addEventListener("change", show);
-  label.append(box, make("span", WORDS.photo));
+  label.append(box, spoken(make("span"), "photo"));
   panel.append(label);
   show();
 }
@@ -82,6 +82,6 @@ function startRings(panel) {
     rings.shown = box.checked;
     drawRings(card.site);
   });
-  label.append(box, make("span", WORDS.rings));
+  label.append(box, spoken(make("span"), "rings"));
   panel.append(label);
 }

@@ -60,7 +60,7 @@ function paths(layer, mark) {
   for (const path of out) path.fullWeight = path.options.weight;
   if (talks) for (const path of out) path.on("click", (event) => {
     L.DomEvent.stopPropagation(event);
-    pick(event.latlng, () => showFeature(layer.title, label, note));
+    pick(event.latlng, () => showFeature(layer.title, mark[1], mark[2]));
   });
   return out;
 }
@@ -264,23 +264,25 @@ map.on("locationerror", (event) => {
 
 function tool(id, word, act) {
   const button = document.getElementById(id);
-  button.setAttribute("aria-label", word);
-  button.title = word;
+  always(() => {
+    button.setAttribute("aria-label", WORDS[word]);
+    button.title = WORDS[word];
+  });
   button.addEventListener("click", () => act(button));
 }
 
 document.getElementById("title").textContent = DATA.title;
-document.getElementById("plan").textContent = [fill(WORDS.plan, { number: DATA.number }), DATA.date].filter(Boolean).join(" · ");
-if (DATA.warning) {
+always(() => (document.getElementById("plan").textContent = [fill(WORDS.plan, { number: DATA.number }), DATA.date].filter(Boolean).join(" · ")));
+always(() => {
   const warning = document.getElementById("warning");
-  warning.textContent = WORDS.attention + ": " + DATA.warning;
-  warning.hidden = false;
-}
+  warning.textContent = DATA.warning ? WORDS.attention + ": " + DATA.warning : "";
+  warning.hidden = !DATA.warning;
+});
 const fit = () => map.fitBounds(DATA.bounds, { paddingTopLeft: [64, 16], paddingBottomRight: [16, 32], animate: false });
-tool("closer", WORDS.closer, () => map.zoomIn());
-tool("wider", WORDS.wider, () => map.zoomOut());
-tool("fit", WORDS.fit, fit);
-tool("here", WORDS.here, watchPosition);
+tool("closer", "closer", () => map.zoomIn());
+tool("wider", "wider", () => map.zoomOut());
+tool("fit", "fit", fit);
+tool("here", "here", watchPosition);
 document.addEventListener("keydown", (event) => event.key === "Escape" && closeCard());
 
 fitUnderTop();
@@ -291,6 +293,7 @@ points.addTo(map);
 arrange();
 startLayers(groups);
 startChecks();
+startTongues();
 window.addEventListener("resize", fitUnderTop);
 startSearch((i) => choose(i, true));
 map.on("click", (event) => pick(event.latlng, null));

@@ -6,8 +6,8 @@ function findSites(text) {
   const want = text.trim().toLowerCase();
   const hits = [];
   if (!want) return hits;
-  const pair = want.match(/^r?(?:ow)?\s*(\d+)\s*[,;:/ ]?\s*t(?:ree)?\s*(\d+)$/) || want.match(/^(\d+)[\s,;:/]+(\d+)$/);
-  const row = want.match(/^r(?:ow)?\s*(\d+)$/);
+  const pair = want.match(/^(?:r|row|h|hilera)?\s*(\d+)\s*[,;:/ ]?\s*(?:t|tree|a|[aá]rbol)\s*(\d+)$/) || want.match(/^(\d+)[\s,;:/]+(\d+)$/);
+  const row = want.match(/^(?:r|row|h|hilera)\s*(\d+)$/);
   for (let i = 0; i < AT.length; i++) {
     const id = SITES.id[i].toLowerCase();
     let rank = -1;
@@ -25,8 +25,10 @@ function findSites(text) {
 
 function startSearch(choose) {
   const box = document.getElementById("search"), list = document.getElementById("found");
-  box.placeholder = WORDS.search;
-  box.setAttribute("aria-label", WORDS.search);
+  always(() => {
+    box.placeholder = WORDS.search;
+    box.setAttribute("aria-label", WORDS.search);
+  });
   const take = (i) => {
     list.hidden = true;
     choose(i);
@@ -93,7 +95,7 @@ function swatch(key, isLine) {
 
 function startLayers(groups) {
   const panel = document.getElementById("layers"), button = document.getElementById("layers-button");
-  button.textContent = WORDS.layers;
+  spoken(button, "layers");
   button.addEventListener("click", () => {
     panel.hidden = !panel.hidden;
     button.setAttribute("aria-expanded", String(!panel.hidden));
@@ -104,7 +106,9 @@ function startLayers(groups) {
     box.checked = group.shown;
     box.dataset.layer = group.key;
     box.addEventListener("change", () => group.show(box.checked));
-    label.append(box, group.picture, make("span", group.title));
+    const name = make("span");
+    always(() => (name.textContent = group.title));
+    label.append(box, group.picture, name);
     panel.append(label);
   }
   startRings(panel);

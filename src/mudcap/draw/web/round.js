@@ -250,10 +250,7 @@ function startChecks() {
   readBook();
   crew.state = store.get("state") || "";
   for (const [id, word] of [["checks-button", "checks"], ["round-file", "hand_over"], ["save-file", "save_file"], ["as-text", "as_text"], ["leave", "leave"],
-    ["offer-save", "save_file"], ["offer-later", "later"]]) byId(id).textContent = WORDS[word];
-  byId("crew-word").textContent = WORDS.crew_name;
-  byId("add-word").textContent = WORDS.add_file;
-  byId("round-help").textContent = WORDS.round_help;
+    ["offer-save", "save_file"], ["offer-later", "later"], ["crew-word", "crew_name"], ["add-word", "add_file"], ["round-help", "round_help"]]) spoken(byId(id), word);
   byId("crew-name").value = (store.get("crew") || "").slice(0, CREW_AT_MOST);
   byId("crew-name").maxLength = CREW_AT_MOST;
   byId("crew-name").addEventListener("input", () => store.put("crew", byId("crew-name").value) || tellTrouble());

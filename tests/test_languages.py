@@ -1,0 +1,184 @@
+"""Every text for people is said in every language, with the same fields, and both catalogues are what the source asks for."""
+
+from __future__ import annotations
+
+import gettext
+import pickle
+import re
+from pathlib import Path
+
+import catalogue
+import pytest
+
+from mudcap.lang import BOTH, LANGUAGES, NAMES, Said, _, choose_language, in_language, languages, translator
+
+OTHERS = [language for language in LANGUAGES if language != "en"]
+SAME = frozenset({
+    "CV", "Acres", "Plan", "Plan {number}", "m", "N", "p.", "error", "Total", "acres", "GPX", "KML", "JSON", "{block}: {status}", "{point}, {bearing}",
+    "{way}, {landmark}", "{road}, {side}", "{block}: {text}", "{file}, plan {number}", "Block {block}, {address}", "true o false",
+    "{text} ({change:+.3f} acres)", "No", "{file}: {why}.",
+})  # fmt: skip
+"""Texts that may be the same in Spanish: names of formats, letters, fields and words that both languages have."""
+GLOSSARY = {
+    "shelter": "refugio", "puddle": "charco", "cocoon": "capullo", "headland": "cabecera", "re-entry": "reentrada", "gate": "port[oó]n",
+    "spray lane": "calles? de aplicaci[oó]n", "cavity": "cavidad", "cavities": "cavidad|tapadas", "keep-out": "prohibid", "stings": "piquetes",
+    "licensed": "licencia", "yard": "patio", "mud": "lodo|barro|mudcap|mojar", "hives": "colmenas", "crew": "cuadrilla",
+}  # fmt: skip
+"""Words whose translation is kept throughout, as regular expressions."""
+
+
+@pytest.fixture(scope="module")
+def said() -> dict[str, dict[str, str]]:
+    """Translations by language and text."""
+    return {language: catalogue.read_po(catalogue.files(language)[0]) for language in OTHERS}
+
+
+@pytest.mark.parametrize("language", OTHERS)
+def test_every_text_of_the_source_is_translated_and_nothing_else_is_kept(language, said):
+    """Gathered by syntax tree, from the crew's sheets to the last finding; `python tests/catalogue.py` renews the files."""
+    wanted = set(catalogue.texts())
+    assert len(wanted) > 1200
+    assert sorted(wanted - set(said[language])) == []
+    assert sorted(set(said[language]) - wanted) == []
+    assert [text for text, other in said[language].items() if not other.strip()] == []
+
+
+def test_no_text_is_hidden_from_the_catalogue():
+    """`_` is given plain strings only, never an f-string or a name."""
+    odd = [line for line in catalogue.unreadable() if not line.startswith("lang.py")]
+    assert odd == []
+
+
+def test_the_gathering_finds_a_gap():
+    """Plain strings under each name a module gives the translator; anything else is told as unreadable."""
+    source = 'a = _("one {x}")\nself._("two")\nword("three")\ntranslator(lang)("four")\nother("five")\n_(f"six {x}")\n'
+    found = list(catalogue.calls(source))
+    assert [t for name, t in found if name in catalogue.FUNCTIONS and t] == ["one {x}", "two", "three", "four"]
+    assert ("_", None) in found
+
+
+@pytest.mark.parametrize("language", OTHERS)
+def test_fields_are_the_same(language, said):
+    """Names, formats and conversions, as often as in English."""
+    assert [text for text, other in said[language].items() if catalogue.fields(text) != catalogue.fields(other)] == []
+
+
+def test_fields_of_a_text():
+    """What is compared: '{n:,}' is not '{n}'."""
+    assert catalogue.fields("{n:,} of {all}") != catalogue.fields("{n} of {all}")
+    assert catalogue.fields("{all}: {n:,}") == catalogue.fields("{n:,} of {all}")
+
+
+@pytest.mark.parametrize("language", OTHERS)
+def test_ends_and_spaces_are_the_same(language, said):
+    """A sentence stays a sentence, a heading a heading; spaces at either end, where texts are put together, stay."""
+    ends = [
+        text for text, other in said[language].items()
+        if (text[-1] in ".:?" or other[-1] in ".:?") and text[-1] != other[-1] and len(text) > 20
+    ]  # fmt: skip
+    assert ends == []
+    assert [t for t, o in said[language].items() if t[: len(t) - len(t.lstrip())] != o[: len(o) - len(o.lstrip())]] == []
+
+
+def test_spanish_is_spanish(said):
+    """Only what is listed here is the same in both; questions and exclamations open with their sign."""
+    same = {text for text, other in said["es"].items() if text == other}
+    assert {t for t in same if re.search(r"[a-z]{4}", re.sub(r"\{[^}]*\}", "", t))} <= SAME
+    odd = [o for o in said["es"].values() if o.count("?") > o.count("¿") or o.count("!") > o.count("¡")]
+    assert odd == []
+
+
+def test_spanish_keeps_to_one_word_for_one_thing(said):
+    """The glossary: what a crew has learned to call a thing it is called on every sheet."""
+    lost = []
+    for text, other in said["es"].items():
+        for english, spanish in GLOSSARY.items():
+            if re.search(rf"(?<![\w.{{-]){english}s?(?![\w.}}-])", text.lower()) and not re.search(spanish, other.lower()):
+                lost.append((english, text, other))
+    assert lost == []
+
+
+def test_safety_texts_defer_to_the_label_in_spanish(said):
+    """Each text that speaks of the label or the law in English names it in Spanish, and those of the cautions are complete."""
+    for text, other in said["es"].items():
+        low = text.lower()
+        if "the label" in low or "product label" in low:
+            assert "etiqueta" in other.lower(), text
+        if "local rules" in low or "local codes" in low or "local code" in low:
+            assert "reglas locales" in other.lower(), text
+        if "allergic" in low:
+            assert "alérgic" in other and "pida ayuda de inmediato" in other, text
+    cautions = [t for t, modules in catalogue.texts().items() if modules == ["draw/sheet_cautions.py"] and len(t) > 60]
+    assert len(cautions) >= 5
+    for text in cautions:
+        assert len(re.findall(r"[.;:]", said["es"][text])) >= len(re.findall(r"[.:]", text)), text
+
+
+@pytest.mark.parametrize("language", OTHERS)
+def test_the_compiled_catalogue_is_that_of_the_text(language, said):
+    """Byte for byte what `python tests/catalogue.py` writes, and read by the standard library as the text says."""
+    po, mo = catalogue.files(language)
+    assert mo.read_bytes() == catalogue.compiled(language, said[language])
+    assert po.read_text(encoding="utf-8") == catalogue.write_po(language, said[language])
+    with mo.open("rb") as stream:
+        read = gettext.GNUTranslations(stream)
+    assert all(read.gettext(text) == other for text, other in said[language].items())
+    head = po.read_text(encoding="utf-8").partition("\n\n")[0]
+    assert "charset=UTF-8" in head and "Date" not in head
+
+
+def test_po_files_keep_quotes_lines_and_backslashes(tmp_path):
+    """What is written is read back; twice the same text and fuzzy entries are refused."""
+    texts = {'say "{x}"': 'diga "{x}"', "two\nlines": "dos\nrenglones", "a\\b": "a\\c"}
+    entries = [catalogue._entry(text, other, ["a.py"], "") for text, other in texts.items()]
+    file = tmp_path / "x.po"
+    file.write_text("\n".join(entries), encoding="utf-8")
+    assert catalogue.read_po(file) == texts
+    file.write_text("\n".join([*entries, entries[0]]), encoding="utf-8")
+    with pytest.raises(ValueError, match="twice"):
+        catalogue.read_po(file)
+    file.write_text("#, fuzzy\n" + entries[0], encoding="utf-8")
+    with pytest.raises(ValueError, match="fuzzy"):
+        catalogue.read_po(file)
+
+
+def test_languages_and_choices():
+    """`both` stands for all, the main one first; anything else is refused by name."""
+    assert languages("es") == ("es",) and languages(BOTH) == LANGUAGES == tuple(NAMES)
+    for wrong in ("fr", "", "EN"):
+        with pytest.raises(ValueError, match="language"):
+            languages(wrong)
+        with pytest.raises(ValueError, match="language"):
+            translator(wrong)
+    with pytest.raises(ValueError, match="language"):
+        translator(BOTH)
+
+
+def test_messages_follow_the_choice():
+    """In Spanish at once, and with both in English that knows its Spanish, through fields, copies and processes."""
+    try:
+        choose_language("es")
+        assert _("Not hung") == "No colgados"
+        choose_language(BOTH)
+        inner = _("order by {day}").format(day="2027-01-05")
+        text = _("To buy: {goods}.").format(goods=inner)
+        assert text == "To buy: order by 2027-01-05." and isinstance(text, Said)
+        for copy in (text, pickle.loads(pickle.dumps(text))):
+            assert in_language(copy, "es") == "Por comprar: pedir antes del 2027-01-05."
+            assert type(in_language(copy, "en")) is str and in_language(copy, "en") == "To buy: order by 2027-01-05."
+        assert in_language("plain", "es") == "plain" and in_language(7, "es") == 7
+    finally:
+        choose_language("en")
+    assert type(_("Not hung")) is str
+
+
+def test_the_catalogues_travel_with_the_package():
+    """They lie inside the folder that the wheel takes whole, and no rule keeps them out of it."""
+    root = Path(__file__).parents[1]
+    text = (root / "pyproject.toml").read_text(encoding="utf-8")
+    assert 'packages = ["src/mudcap"]' in text and "exclude" not in text.partition("[tool.hatch")[2].partition("[tool.pytest")[0]
+    ignored = (root / ".gitignore").read_text(encoding="utf-8").split()
+    for language in OTHERS:
+        for path in catalogue.files(language):
+            assert path.is_file() and root / "src" / "mudcap" in path.parents
+    assert not {"*.mo", "*.po", "locale/"} & set(ignored)
