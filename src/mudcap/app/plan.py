@@ -8,7 +8,7 @@ import os
 import signal
 import threading
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, nullcontext, suppress
+from contextlib import ExitStack, contextmanager, nullcontext, suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -20,9 +20,10 @@ from mudcap.app.console import Console, how_text, tell
 from mudcap.app.options import Length, PerAcre, cluster_option, reading_options
 from mudcap.app.reading import ReadingChoices, open_spec, read, refuse_strictly, with_values
 from mudcap.errors import InputError
-from mudcap.lang import _
+from mudcap.lang import _, languages
 
 if TYPE_CHECKING:
+    from mudcap.app.drawing import Drawer
     from mudcap.app.runner import Outcome, Runner, Stop
     from mudcap.draw.webmap_payload import Photo
     from mudcap.files.ranch import RanchSpec
@@ -138,6 +139,7 @@ class _Run:
         self.choices, self.reading, self.console = choices, reading, console
         self.as_json, self.is_debug = as_json, is_debug
         self.photo: Photo | None = None
+        self.drawer: Drawer | None = None
 
     def run(self) -> int:
         """The exit code."""
@@ -145,7 +147,10 @@ class _Run:
         from mudcap.app.runner import Stop
 
         stop = Stop()
-        with runner_for(self.choices.cluster, stop=stop, report=self.console.block) as runner:
+        with ExitStack() as children:
+            runner = children.enter_context(
+                runner_for(self.choices.cluster, stop=stop, report=self.console.block)
+            )
             runner.warm()
             from mudcap.files.atomic import Lock, check_directory, locked
 
@@ -157,7 +162,7 @@ class _Run:
             threading.Thread(target=_import_ahead, daemon=True).start()
             held = nullcontext(Lock(directory=target)) if self.choices.dry_run else locked(target)
             with held as lock:
-                plan, earlier = self._plan(spec, params, target, runner, stop)
+                plan, earlier = self._plan(spec, params, target, runner, stop, children)
                 code = exit_code(plan, is_stopped=stop.is_set)
                 if self.choices.dry_run:
                     self._say_changes(plan, earlier, code)
@@ -166,8 +171,9 @@ class _Run:
         return code
 
     def _plan(
-        self, spec: RanchSpec, params: Params, target: Path, runner: Runner, stop: Stop
+        self, spec: RanchSpec, params: Params, target: Path, runner: Runner, stop: Stop, children: ExitStack
     ) -> tuple[Plan, Earlier]:
+        from mudcap.app.drawing import Drawer
         from mudcap.files.outputs import PLAN_FILE
         from mudcap.files.store import read_codes, read_earlier
         from mudcap.plan.make import make_plan
@@ -188,6 +194,8 @@ class _Run:
                 self.photo = cut_photo(self.choices.ortho, orchard)
             if self.choices.strict:
                 refuse_strictly(findings, ())
+            if not self.choices.dry_run:  # what draws is loaded while the solver works
+                self.drawer = children.enter_context(Drawer())
             with self.console.timed("plan"), stoppable(stop, self.console):
                 plan = make_plan(
                     orchard, params, edits=edits, earlier=earlier, findings=findings, keep=kept is not None,
@@ -213,22 +221,25 @@ class _Run:
         return read_edits(self.choices.edits)
 
     def _write(self, plan: Plan, lock: Any, runner: Runner, code: int) -> None:
-        from mudcap.draw.checks import checks
-        from mudcap.draw.contractor import contractor
-        from mudcap.draw.picklist import picklist
-        from mudcap.draw.sheet import sheet
+        from mudcap.app.drawing import PAPERS, Paper
         from mudcap.draw.webmap import web_map
         from mudcap.files.export import write_plan
+        from mudcap.files.outputs import named
+        from mudcap.plan.spoken import plan_in
 
+        assert self.drawer is not None
         lang = self.reading.lang
+        spoken = languages(lang)
         with self.console.timed("draw", _("drawing map and sheet")):
-            rendered: dict[str, str | bytes] = {
-                "map.html": web_map(plan, lang, photo=self.photo),
-                "sheet.pdf": sheet(plan, page=self.choices.page, lang=lang),
-                "picklist.pdf": picklist(plan, page=self.choices.page, lang=lang),
-                "checks.pdf": checks(plan, page=self.choices.page, lang=lang),
-                "contractor.pdf": contractor(plan, page=self.choices.page, lang=lang),
-            }
+            papers = [
+                Paper(name=kind if language == spoken[0] else named(kind, language), kind=kind, lang=language, page=self.choices.page)
+                for language in spoken
+                for kind in PAPERS
+            ]  # fmt: skip
+            rendered = self.drawer.draw(
+                {language: plan_in(plan, language) for language in spoken}, papers,
+                {"map.html": lambda: web_map(plan, lang, photo=self.photo)},
+            )  # fmt: skip
         with self.console.timed("write", _("writing")):
             paths = write_plan(plan, lock.directory, rendered, lang=lang, lock=lock)
         if self.as_json:
@@ -264,6 +275,9 @@ def _import_ahead() -> None:
     import mudcap.draw.sheet
     import mudcap.draw.webmap
     import mudcap.files.export  # noqa: F401
+    from mudcap.app.drawing import read_faces
+
+    read_faces()
 
 
 def plan_params(params: Params, choices: PlanChoices) -> Params:
@@ -302,10 +316,10 @@ def output_folder(spec: RanchSpec, given: Path | None) -> Path:
                 _("-o {folder}: this is the ranch's own folder, whose files are input. Choose another, such as {example}.")
                 .format(folder=target, example=spec.directory / "out")
             )  # fmt: skip
-        from mudcap.files.outputs import OUTPUTS
+        from mudcap.files.outputs import OUTPUTS, TRANSLATED
 
         inputs = {layer.path.resolve() for layer in spec.layers}
-        for name in OUTPUTS:
+        for name in (*OUTPUTS, *TRANSLATED):
             if (target / name).resolve() in inputs:
                 raise click.UsageError(
                     _("-o {folder}: {file} there is an input. Choose another folder.").format(
@@ -337,13 +351,13 @@ def stoppable(stop: Stop, console: Console) -> Iterator[None]:
 
 
 def exit_code(plan: Plan, *, is_stopped: bool) -> int:
-    """130 stopped by hand; 5 a stop or fallback had a hand in it; 4 a limit was widened; else 0."""
+    """130 stopped by hand; 5 a stop or fallback had a hand in it; 4 a limit was widened, or no block got a site; else 0."""
     if is_stopped:
         return STOPPED
     statuses = {b.status for b in plan.blocks}
     if not plan.reproducible or "fallback" in statuses:
         return 5
-    return 4 if "relaxed" in statuses else 0
+    return 4 if "relaxed" in statuses or not plan.sites else 0
 
 
 def run_facts(
@@ -364,6 +378,7 @@ def run_facts(
 
 def farewell(plan: Plan, paths: Sequence[Path], code: int) -> list[str]:
     """What was planned, where it lies, and what to do next."""
+    from mudcap.files.outputs import IN_EACH_LANGUAGE, named
     from mudcap.files.report_text import status_text
 
     acres = sum(b.acres for b in plan.blocks)
@@ -390,6 +405,7 @@ def farewell(plan: Plan, paths: Sequence[Path], code: int) -> list[str]:
         "report.md": _("how even it is, what was left out, where numbers come from"),
         "report.json": _("the same for programs"),
     }
+    uses |= {named(name, "es"): _("the same in Spanish") for name in IN_EACH_LANGUAGE}
     lines += [f"  {path}  ({uses[path.name]})" for path in paths]
     lines.append(
         _(

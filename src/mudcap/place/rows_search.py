@@ -44,11 +44,14 @@ class RowsParams:
     """Shifts [rows] of the even pattern that are tried."""
     drops: int
     """Single drive rows that are tried to do without, at the end of each round."""
+    halves: bool = True
+    """False to be content with every so many rows where that is possible."""
 
 
 EFFORTS: dict[Effort, RowsParams] = {
     "quick": RowsParams(
-        trial=MeanParams(anneal_moves=500, work=0.0, rounds_per_candidate=0, bound_steps=0), shifts=(0.0,), drops=0
+        trial=MeanParams(anneal_moves=500, work=0.0, rounds_per_candidate=0, bound_steps=0), shifts=(0.0,), drops=0,
+        halves=False,
     ),
     "normal": RowsParams(
         trial=MeanParams(anneal_moves=3000, work=2e5, rounds_per_candidate=1, bound_steps=0), shifts=(0.0, 0.5), drops=2
@@ -119,6 +122,8 @@ def find_few_rows(search: RowsSearch, sites: NDArray[np.int64], least: int) -> F
             trial = _try(search, driven, None)
             if trial is not None:
                 best = found[len(trial.driven)] = trial
+                if not search.params.halves:
+                    return best
                 break
     while len(best.driven) - too_few > 1 and not search.is_over():
         count = (len(best.driven) + too_few) // 2

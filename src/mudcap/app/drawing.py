@@ -1,0 +1,124 @@
+"""Papers drawn by two processes at once: a child that has loaded what draws while the solver worked, and this one."""
+
+from __future__ import annotations
+
+import importlib
+import multiprocessing
+import signal
+import threading
+from collections import deque
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from multiprocessing.connection import Connection
+from typing import Any, Final
+
+PAPERS: Final = {
+    "sheet.pdf": "mudcap.draw.sheet:sheet",
+    "contractor.pdf": "mudcap.draw.contractor:contractor",
+    "checks.pdf": "mudcap.draw.checks:checks",
+    "picklist.pdf": "mudcap.draw.picklist:picklist",
+}
+"""What draws each paper, the longest work first."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Paper:
+    """One file to draw."""
+
+    name: str
+    """Of the file."""
+    kind: str
+    """Which of `PAPERS`."""
+    lang: str
+    page: str
+
+
+class Drawer:
+    """A child process that draws. It holds nothing that could be lost: what it cannot do is drawn here, to the same bytes."""
+
+    def __init__(self) -> None:
+        context = multiprocessing.get_context("spawn")
+        self._pipe, far = context.Pipe()
+        self._process = context.Process(target=serve, args=(far,), name="mudcap-drawer", daemon=True)
+        self._process.start()
+        far.close()
+
+    def __enter__(self) -> Drawer:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._pipe.close()
+        self._process.kill()
+        self._process.join()
+        with suppress(ValueError):
+            self._process.close()
+
+    def draw(self, plans: Mapping[str, Any], papers: Sequence[Paper], also: Mapping[str, Any]) -> dict[str, str | bytes]:
+        """All `papers` by name, each from the plan in its language, and what the functions `also` return, drawn here first."""
+        left, lock, done = deque(papers), threading.Lock(), dict[str, str | bytes]()
+
+        def take() -> Paper | None:
+            with lock:
+                return left.popleft() if left else None
+
+        def by_child() -> None:
+            paper: Paper | None = None
+            try:
+                self._pipe.recv()  # ready
+                self._pipe.send(dict(plans))
+                while (paper := take()) is not None:
+                    self._pipe.send(paper)
+                    drawn = self._pipe.recv()
+                    if drawn is None:
+                        break
+                    done[paper.name] = drawn
+                    paper = None
+            except (EOFError, OSError):
+                pass
+            if paper is not None:
+                with lock:
+                    left.append(paper)
+
+        other = threading.Thread(target=by_child, daemon=True)
+        other.start()
+        done.update({name: function() for name, function in also.items()})
+        while True:
+            while (paper := take()) is not None:
+                done[paper.name] = drawn_here(paper, plans)
+            other.join()
+            if not left:
+                return done
+
+
+def drawn_here(paper: Paper, plans: Mapping[str, Any]) -> bytes:
+    """One paper, drawn in this process."""
+    module, _colon, name = PAPERS[paper.kind].partition(":")
+    function = getattr(importlib.import_module(module), name)
+    drawn: bytes = function(plans[paper.lang], page=paper.page, lang=paper.lang)
+    return drawn
+
+
+def read_faces() -> None:
+    """Read the typefaces now, while nobody waits."""
+    from mudcap.draw.sheet_pen import printable
+
+    printable("a")
+
+
+def serve(connection: Connection) -> None:
+    """Draw what comes through the pipe until it closes; None stands for what failed."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches the whole group; the parent decides
+    for target in PAPERS.values():
+        importlib.import_module(target.partition(":")[0])
+    read_faces()
+    with suppress(EOFError, BrokenPipeError, ConnectionResetError):
+        connection.send("ready")
+        plans = connection.recv()
+        while True:
+            paper = connection.recv()
+            try:
+                drawn: bytes | None = drawn_here(paper, plans)
+            except Exception:  # the parent draws it again, and tells
+                drawn = None
+            connection.send(drawn)
