@@ -6,6 +6,7 @@ import json
 import os
 import re
 import sqlite3
+from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -17,6 +18,7 @@ from mudcap.app.options import ROLES
 from mudcap.app.plan import changes_text, exit_code, plan_changes
 from mudcap.files.atomic import locked
 from mudcap.files.outputs import OUTPUTS
+from mudcap.files.report_text import status_text
 from mudcap.orchard.model import Role
 from mudcap.plan.model import Earlier, EarlierSite
 from small_plan import relaxed, two_block_plan, with_fallback
@@ -222,6 +224,15 @@ def test_exit_codes_by_what_became_of_the_plan():
         exit_code(with_fallback(plan), is_stopped=False) == 5
         and exit_code(with_fallback(plan), is_stopped=True) == 130
     )
+
+
+def test_a_plan_without_any_site_is_no_success():
+    """It is not told that the other blocks are planned, either: there are none."""
+    plan = two_block_plan(per_block=2)
+    bare = replace(plan, sites=(), blocks=tuple(replace(b, status="no_site", sites=0) for b in plan.blocks))
+    assert exit_code(bare, is_stopped=False) == 4
+    said = status_text(bare, str)
+    assert "planned" not in said and said.startswith("2 of 2 blocks got no site")
 
 
 def test_a_wish_that_cannot_be_met_is_exit_4_and_files_are_written(tmp_path, capsys):

@@ -55,15 +55,16 @@ def status_text(plan: Plan, word: Word) -> str:
     )
     planned = word("All blocks are planned within their limits.")
     if without:
-        planned = word("The other blocks are planned within their limits.")
-    return {
+        planned = word("The other blocks are planned within their limits.") if len(without) < len(plan.blocks) else ""
+    said = {
         "planned": planned,
         "relaxed": word("A limit could not be met everywhere; it is widened where marked."),
         "fallback": word(
             "The search was stopped, or a solver failed: blocks marked so have a simple hexagonal layout. "
             "Run again for a better and repeatable plan."
         ),
-    }[plan_status(plan)] + (more if without else "")
+    }[plan_status(plan)]
+    return (said + (more if without else "")).strip()
 
 
 def _head(plan: Plan, word: Word) -> str:
