@@ -32,6 +32,8 @@ REACH_S: Final = 5.0
 """How long the scheduler may take to answer at the start."""
 LOST_S: Final = 30.0
 """How long scheduler or workers may be away before the blocks still open get the fallback; a restart takes a few seconds."""
+_TRIES: Final = 3
+"""Times that a block is given out before it counts as one that kills its worker."""
 _ASK_S: Final = 0.5
 """How often a search on a worker asks whether it should stop: each time is a message."""
 _LOOK_S: Final = 2.0
@@ -281,13 +283,18 @@ def _backend(client: Any) -> Any:
             # where the cluster has a single core, joblib would solve in this very process
             return max(2, int(super().effective_n_jobs(n_jobs)))
 
-        def submit(self, func: Any, callback: Any = None) -> Any:
+        def submit(self, func: Any, callback: Any = None, tries: int = _TRIES) -> Any:
             future = super().submit(func, callback)
 
             def answered(done: Any) -> None:
                 # joblib hears nothing of a task whose worker died, and would wait for ever
                 error = done.exception()
-                if error is not None and callback is not None:
+                if error is None or callback is None:
+                    return
+                if tries > 1 and type(error).__name__ == "KilledWorker":
+                    # blocks that only waited on the worker which another one killed are blamed with it
+                    self.submit(func, callback, tries - 1)
+                else:
                     callback([_crashed(args[0], error) for _function, args, _named in func.items])
 
             future.add_done_callback(answered)
