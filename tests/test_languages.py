@@ -7,9 +7,9 @@ import pickle
 import re
 from pathlib import Path
 
-import catalogue
 import pytest
 
+import catalogue
 from mudcap.lang import BOTH, LANGUAGES, NAMES, Said, _, choose_language, in_language, languages, translator
 
 OTHERS = [language for language in LANGUAGES if language != "en"]

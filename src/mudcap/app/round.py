@@ -238,16 +238,18 @@ def _write(
     from mudcap.files.outputs import round_outputs
     from mudcap.files.round_gpx import round_gpx
     from mudcap.files.round_json import round_json
+    from mudcap.plan.spoken import round_in
 
     names = round_outputs(choices.task, lang)
     first, *others = languages(lang)
     with console.timed("draw", _("drawing map and sheet")):
         made_files: list[str | bytes] = [
-            round_sheet(plan, made, page=choices.page, lang=first), web_map(plan, lang, made), round_gpx(plan, made, first),
+            round_sheet(plan, round_in(made, first), page=choices.page, lang=first), web_map(plan, lang, made), round_gpx(plan, made, first),
             round_json(plan, made, first),
         ]  # fmt: skip
         for other in others:
-            made_files += [round_sheet(plan, made, page=choices.page, lang=other), round_gpx(plan, made, other)]
+            own = round_in(made, other)
+            made_files += [round_sheet(plan, own, page=choices.page, lang=other), round_gpx(plan, own, other)]
         content = dict(zip(names, made_files, strict=True))
     with console.timed("write", _("writing")), staged(lock, round_outputs(choices.task, BOTH)) as stage:
         for name, text in content.items():

@@ -28,6 +28,7 @@ from mudcap.draw.sheet_layout import MARGIN_MM, PAGES_MM, View, block_views
 from mudcap.draw.sheet_map import draw_block
 from mudcap.draw.sheet_pen import PT_PER_MM, Pen
 from mudcap.draw.sheet_tables import Item, blank_lines, heading, paragraph, table
+from mudcap.draw.words import corner_word
 from mudcap.geo.units import length_text
 from mudcap.lang import translator
 from mudcap.orchard.model import Block
@@ -112,7 +113,7 @@ def _draw_map(
 
 
 def _corner(block: Block, _: Text) -> str:
-    return "–" if block.rows is None else _("tree 1 at {corner}").format(corner=block.rows.corner)
+    return "–" if block.rows is None else _("tree 1 at {corner}").format(corner=corner_word(block.rows.corner, _))
 
 
 def _items(plan: Plan, block: Block, off: tuple[RowOff, ...], width: float, _: Text) -> list[Item]:
@@ -132,7 +133,7 @@ def _off_items(off: tuple[RowOff, ...], block: Block, width: float, _: Text) -> 
     text = _("Driving beside one of these rows, on either side, shut off the nozzles that face it along the trees named: from "
              "the tree before a shelter to the tree after it. Trees are counted from tree 1, which stands at the {corner} corner. "
              "Where the label, local rules or the applicator ask for more, shut off more.")  # fmt: skip
-    corner = "–" if block.rows is None else block.rows.corner
+    corner = "–" if block.rows is None else corner_word(block.rows.corner, _)
     rows = [
         (str(r.row), str(len(r.shelters)), "; ".join(f"{a}|{b}" for a, b in r.alleys) or "–",
          ", ".join(f"{a}–{b}" if a != b else str(a) for a, b in r.spans))
@@ -157,8 +158,9 @@ def _closed_items(plan: Plan, ground: BaseGeometry, width: float, _: Text) -> li
 
 def _zone_items(plan: Plan, block: Block, width: float, _: Text) -> list[Item]:
     units = plan.params.units
+    own = {"hives": _("honey-bee hives"), "hazard": _("hazard"), "chemical store": _("chemical store")}
     rows = [
-        (z.name or "–", exclusion_text(int(z.rule), _), z.reason, length_text(z.setback_m, units),
+        (z.name or "–", exclusion_text(int(z.rule), _), own.get(z.reason, z.reason), length_text(z.setback_m, units),
          length_text(z.away_m, units) if z.away_m > 0 else _("in it"))
         for z in zones(plan, block.polygon)
     ]  # fmt: skip

@@ -57,7 +57,7 @@ def _days_table(plan: Plan, made: Round, _: Text) -> list[Item]:
          way_text(d.metres, plan.params.units), minutes(d.service_s), minutes(d.moving_s), minutes(d.idle_s), ", ".join(d.blocks))
         for d in made.days
     ]  # fmt: skip
-    return table(heads, (11, 32, 15, 13, 13, 17, 19, 21, 17, 40), rows)
+    return table(heads, (18, 32, 15, 15, 14, 17, 19, 19, 15, 34), rows)
 
 
 def cautions_items(made: Round, width: float, _: Text) -> list[Item]:

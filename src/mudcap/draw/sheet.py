@@ -27,7 +27,7 @@ from mudcap.draw.sheet_layout import MARGIN_MM, PAGES_MM, View, block_views, ove
 from mudcap.draw.sheet_map import draw_block, draw_overview
 from mudcap.draw.sheet_pen import PT_PER_MM, Pen, fitted, printable
 from mudcap.draw.sheet_tables import Item, draw_items, flow, heading, table
-from mudcap.draw.words import status_words
+from mudcap.draw.words import corner_word, status_words
 from mudcap.lang import translator
 from mudcap.plan.model import BlockPlan, Plan, Site
 
@@ -277,7 +277,7 @@ def _rows_text(plan: Plan, index: int, _: Text) -> str:
     if rows is None or not len(rows.row_number):
         return "–"
     text = _("{first}–{last}, row 1 tree 1 at {corner}").format(
-        first=int(rows.row_number[0]), last=int(rows.row_number[-1]), corner=rows.corner
+        first=int(rows.row_number[0]), last=int(rows.row_number[-1]), corner=corner_word(rows.corner, _)
     )
     return text + (" " + _("(assumed)") if rows.source == "assumed" else "")
 

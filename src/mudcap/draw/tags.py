@@ -19,6 +19,7 @@ from mudcap.draw.sheet_layout import PAGES_MM
 from mudcap.draw.sheet_pen import PT_PER_MM, Face, Pen, face_name, fitted, printable, text_width_mm
 from mudcap.draw.tags_code import QUIET, Code, make_code, payload
 from mudcap.draw.tags_stock import Stock
+from mudcap.draw.words import corner_word
 from mudcap.lang import translator
 from mudcap.plan.picking import Pick, packages_text
 
@@ -222,7 +223,7 @@ def _first_lines(pick: Pick, share: float, _: Text) -> list[_Line]:
 
 def _facing_text(pick: Pick, _: Text) -> str:
     point = _POINTS[round((pick.facing_deg or 0.0) % 360 / 45) % 8]
-    return _("{point}, {bearing}").format(point=point, bearing=_degrees_text(pick, _))
+    return _("{point}, {bearing}").format(point=corner_word(point, _), bearing=_degrees_text(pick, _))
 
 
 def _degrees_text(pick: Pick, _: Text) -> str:

@@ -21,6 +21,12 @@ def status_words(plan: Plan, _: Text) -> str:
     return "; ".join(odd)
 
 
+def corner_word(corner: str, _: Text) -> str:
+    """A corner or point of the compass, 'NW' or the like, as the reader's language abbreviates it."""
+    points = ["N", "NE", "E", "SE", "S", "SW", "W", "NW"]
+    return dict(zip(points, _("N NE E SE S SW W NW").split(), strict=True)).get(corner, corner)
+
+
 def map_words(lang: str) -> dict[str, str]:
     """Every word the page itself says."""
     _ = translator(lang)
