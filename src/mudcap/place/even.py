@@ -143,7 +143,7 @@ def caps(
     """Return how far a site may serve, and sites that keep to it.
 
     One cap for all points, unless the rest are to be held to what they can have where a few that no candidate is near set
-    the farthest level alone: those few are then held to the best they can have, each with the slack.
+    the farthest level alone: see ``solve_rest``. The slack is given in either case.
     """
     rest = None
     if problem.holds_rest and far.level.status != "stopped":
@@ -151,7 +151,8 @@ def caps(
     if rest is None:
         return plain_cap_m(problem, far), far.sites
     least, others = rest
-    return np.maximum(others.value, least) * (1 + problem.slack) + far.tolerance_m, others.sites
+    within = np.minimum(np.maximum(others.value, least + others.value / 2), max(far.value, others.value))
+    return within * (1 + problem.slack) + far.tolerance_m, others.sites
 
 
 def plain_cap_m(problem: PlacementProblem, far: FarthestResult) -> float:

@@ -21,7 +21,7 @@ from mudcap.place.cover_bracket import (
     settle,
 )
 from mudcap.place.cover_search import greedy_columns
-from mudcap.place.near import Floats, Near, eased, nearest_m, tolerance, within
+from mudcap.place.near import Floats, Near, nearest_m, remeasured, tolerance, within
 from mudcap.place.problem import Distance, Effort, Level, PlacementProblem, Status
 
 Sites = NDArray[np.int64]
@@ -116,11 +116,13 @@ def solve_rest(
     problem: PlacementProblem, far: FarthestResult, *, seed: int = 0, params: FarthestParams,
     stop: Callable[[], bool] | None = None,
 ) -> tuple[Floats, FarthestResult] | None:  # fmt: skip
-    """Return how near each demand point (m,) can be at best, and the farthest level of those that are not at their best.
+    """Return how near each demand point (m,) can be at best, and the farthest level of all but those that excluded ground sets.
 
     Excluded ground may keep a few points so far from every candidate that they alone set the farthest level. Here a point
-    counts as served at no distance where it is served as near as it can be, so that the rest get a level of their own;
-    its ``value`` is at most that of ``far``. None where no such point sets the level, or few sites serve very many points.
+    that is b away from its nearest candidate counts at radius r as served within max(r, b + r/2), though never beyond the
+    farthest level with its slack; so the few stay near their best without claiming every candidate around that ground, and
+    the rest get a level of their own. Its ``value`` is that r, at most the value of ``far``. None where no such point sets
+    the level, or few sites serve very many points.
     """
     task = _make_task(problem)
     if task.free == 0 or not len(task.base) or _is_dense(task):
@@ -131,10 +133,25 @@ def solve_rest(
     if far.value > float(best.max()) + task.tol or far.value <= task.tol:
         return None
     halt = _Halt(stop)
-    bracket = _solve_rows(task, np.arange(len(task.base)), params, seed, None, halt, best)
+    easing = _Easing(best_m=best, limit_m=far.value * (1 + problem.slack) + task.tol)
+    bracket = _solve_rows(task, np.arange(len(task.base)), params, seed, None, halt, easing)
     least = np.zeros(len(problem.demand_xy))
     least[problem.weights > 0] = best
     return least, _result(task, bracket.sites, bracket.value, bracket.bound, halt)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Easing:
+    """What a distance counts for where points that no candidate is near are to leave the rest alone."""
+
+    best_m: Floats
+    """(m,) distance of each demand point from its nearest candidate (or what serves it already)."""
+    limit_m: float
+    """Farthest that anybody may be served."""
+
+    def eased(self, away_m: Floats, best_m: Floats) -> Floats:
+        """The least r for which each distance is within max(r, best + r/2); distances beyond the limit as they are."""
+        return np.where(away_m > self.limit_m, away_m, np.minimum(away_m, np.maximum(2 * (away_m - best_m), 0.0)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -167,10 +184,10 @@ def _make_task(problem: PlacementProblem) -> _Task:
 
 def _solve_rows(
     task: _Task, rows: Sites, params: FarthestParams, seed: int, begin: Sites | None, halt: _Halt,
-    best: Floats | None = None,
+    easing: _Easing | None = None,
 ) -> Bracket:  # fmt: skip
-    """Return the bracket of the demand points ``rows`` alone; a point served as near as ``best`` says counts as at 0 m."""
-    ground, first = _open(task, rows, seed, best)
+    """Return the bracket of the demand points ``rows`` alone, with distances eased where they are to be."""
+    ground, first = _open(task, rows, seed, easing)
     sites, value = fill_up(ground, first)
     bracket = Bracket(ground=ground, sites=sites, value=value, high=radius_number(ground, value))
     if begin is not None:
@@ -259,18 +276,16 @@ class _Halt:
         return self.is_stopped
 
 
-def _open(task: _Task, rows: Sites, seed: int, best: Floats | None) -> tuple[Ground, Sites]:
+def _open(task: _Task, rows: Sites, seed: int, easing: _Easing | None) -> tuple[Ground, Sites]:
     """Return the ground up to a radius at which a greedy cover is small enough, and that cover."""
     demand_xy, base = task.demand_xy[rows], task.base[rows]
     radius = _typical_radius(task.candidate_xy, demand_xy, task.free, seed)
-    if best is not None:
-        # pairs at a point's best distance must be among those looked at, however far
-        radius = max(radius, float(best.max()))
-        base = np.where(base <= best + task.tol, 0.0, base)
+    if easing is not None:
+        radius, base = max(radius, easing.limit_m), easing.eased(base, easing.best_m)
     while True:
         near = within(task.candidate_xy, demand_xy, radius, distance=task.distance, tolerance_m=task.tol)
-        if best is not None:
-            near = eased(near, best)
+        if easing is not None:
+            near = remeasured(near, easing.eased, easing.best_m)
         columns = _greedy_sites(near, base, radius, seed)
         if columns is not None and len(columns) <= task.free:
             return make_ground(near, base, task.free), columns

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -110,16 +111,18 @@ def within(
     )  # fmt: skip
 
 
-def eased(near: Near, best_m: Floats) -> Near:
-    """Return the same pairs, with distance 0 where a demand point is as near as ``best_m`` (m,) says it can be at best."""
+def remeasured(near: Near, measure: Callable[[Floats, Floats], Floats], best_m: Floats) -> Near:
+    """Return the same pairs at other distances: ``measure`` gets them with ``best_m`` (m,) of their demand points."""
     demand = np.repeat(np.arange(near.num_demand, dtype=np.int32), np.diff(near.demand_ptr))
-    away = np.where(near.demand_m <= best_m[demand] + near.tolerance_m, 0.0, near.demand_m)
+    away = measure(near.demand_m, best_m[demand])
+    order = np.lexsort((near.demand_candidate, away, demand))
+    by_demand = _csr(demand[order], near.demand_candidate[order], away[order], near.num_demand)
     order = np.lexsort((demand, away, near.demand_candidate))
     by_candidate = _csr(near.demand_candidate[order], demand[order], away[order], near.num_candidates)
-    away.setflags(write=False)
     return replace(
-        near, demand_m=away, candidate_ptr=by_candidate[0], candidate_demand=by_candidate[1], candidate_m=by_candidate[2]
-    )
+        near, demand_ptr=by_demand[0], demand_candidate=by_demand[1], demand_m=by_demand[2],
+        candidate_ptr=by_candidate[0], candidate_demand=by_candidate[1], candidate_m=by_candidate[2],
+    )  # fmt: skip
 
 
 def nearest_m(
