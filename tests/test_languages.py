@@ -10,7 +10,19 @@ from pathlib import Path
 import pytest
 
 import catalogue
-from mudcap.lang import BOTH, LANGUAGES, NAMES, Said, _, choose_language, in_language, languages, translator
+from mudcap.lang import (
+    BOTH,
+    LANGUAGES,
+    NAMES,
+    Said,
+    _,
+    choose_language,
+    in_language,
+    joined,
+    languages,
+    speaking,
+    translator,
+)
 
 OTHERS = [language for language in LANGUAGES if language != "en"]
 SAME = frozenset({
@@ -115,11 +127,13 @@ def test_safety_texts_defer_to_the_label_in_spanish(said):
 
 
 @pytest.mark.parametrize("language", OTHERS)
-def test_the_compiled_catalogue_is_that_of_the_text(language, said):
+def test_the_compiled_catalogue_is_that_of_the_text(language, said, tmp_path):
     """Byte for byte what `python tests/catalogue.py` writes, and read by the standard library as the text says."""
     po, mo = catalogue.files(language)
     assert mo.read_bytes() == catalogue.compiled(language, said[language])
-    assert po.read_text(encoding="utf-8") == catalogue.write_po(language, said[language])
+    written = tmp_path / "again.po"
+    written.write_text(catalogue.write_po(language, said[language]), encoding="utf-8")
+    assert catalogue.read_po(written) == said[language]
     with mo.open("rb") as stream:
         read = gettext.GNUTranslations(stream)
     assert all(read.gettext(text) == other for text, other in said[language].items())
@@ -167,6 +181,12 @@ def test_messages_follow_the_choice():
             assert in_language(copy, "es") == "Por comprar: pedir antes del 2027-01-05."
             assert type(in_language(copy, "en")) is str and in_language(copy, "en") == "To buy: order by 2027-01-05."
         assert in_language("plain", "es") == "plain" and in_language(7, "es") == 7
+        added = "- " + text + " " + _("Not hung")
+        assert added == "- To buy: order by 2027-01-05. Not hung" and in_language(added, "es").endswith("2027-01-05. No colgados")
+        assert in_language(joined("; ", ["A1", inner]), "es") == "A1; pedir antes del 2027-01-05" and type(joined("; ", ["A1"])) is str
+        with speaking("es"):
+            assert _("Not hung") == "No colgados"
+        assert isinstance(_("Not hung"), Said)
     finally:
         choose_language("en")
     assert type(_("Not hung")) is str

@@ -7,7 +7,8 @@ catalogues under ``locale/`` can be gathered and checked by a test.
 from __future__ import annotations
 
 import gettext
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from contextvars import ContextVar
 from functools import lru_cache
 from pathlib import Path
@@ -24,7 +25,7 @@ _chosen: ContextVar[str] = ContextVar("mudcap_language", default="en")
 
 
 class Said(str):
-    """An English text that knows itself in the other languages, as long as it is only formatted and passed on."""
+    """An English text that knows itself in the other languages, as long as it is only formatted, added to, `joined` and passed on."""
 
     others: Mapping[str, str]
 
@@ -46,6 +47,12 @@ class Said(str):
             },
         )
 
+    def __add__(self, other: str) -> Said:
+        return Said(str(self) + str(other), {k: text + str(in_language(other, k)) for k, text in self.others.items()})
+
+    def __radd__(self, other: str) -> Said:
+        return Said(str(other) + str(self), {k: str(in_language(other, k)) + text for k, text in self.others.items()})
+
     def __reduce__(self) -> tuple[type[Said], tuple[str, Mapping[str, str]]]:
         """So that it survives the way from one process to another."""
         return Said, (str(self), self.others)
@@ -54,6 +61,15 @@ class Said(str):
 def in_language(value: Any, language: str) -> Any:
     """A text in `language` if it knows itself in it; anything else as it is."""
     return value.others.get(language, str(value)) if isinstance(value, Said) else value
+
+
+def joined(separator: str, parts: Sequence[str]) -> str:
+    """The parts with `separator` between, in every language that one of them knows itself in."""
+    text = separator.join(parts)
+    known = {language for part in parts if isinstance(part, Said) for language in part.others}
+    if not known:
+        return text
+    return Said(text, {language: separator.join(in_language(p, language) for p in parts) for language in sorted(known)})
 
 
 def languages(choice: str) -> tuple[str, ...]:
@@ -83,3 +99,14 @@ def choose_language(choice: str) -> None:
     """Use a language, or ``both``, for messages from here on (this context only)."""
     languages(choice)
     _chosen.set(choice)
+
+
+@contextmanager
+def speaking(choice: str) -> Iterator[None]:
+    """Within it messages are in this language; before and after as chosen."""
+    languages(choice)
+    before = _chosen.set(choice)
+    try:
+        yield
+    finally:
+        _chosen.reset(before)

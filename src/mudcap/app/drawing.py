@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from typing import Any, Final
 
+from mudcap.lang import speaking
+
 PAPERS: Final = {
     "sheet.pdf": "mudcap.draw.sheet:sheet",
     "contractor.pdf": "mudcap.draw.contractor:contractor",
@@ -95,7 +97,8 @@ def drawn_here(paper: Paper, plans: Mapping[str, Any]) -> bytes:
     """One paper, drawn in this process."""
     module, _colon, name = PAPERS[paper.kind].partition(":")
     function = getattr(importlib.import_module(module), name)
-    drawn: bytes = function(plans[paper.lang], page=paper.page, lang=paper.lang)
+    with speaking(paper.lang):
+        drawn: bytes = function(plans[paper.lang], page=paper.page, lang=paper.lang)
     return drawn
 
 

@@ -15,7 +15,7 @@ from mudcap.app.options import reading_options
 from mudcap.app.plan import PAGES, output_folder
 from mudcap.app.reading import ReadingChoices, open_spec, read
 from mudcap.app.times import Clock, ClosedUntil, Closing, Duration, Lunch, Panel, Speed
-from mudcap.lang import BOTH, _, languages
+from mudcap.lang import BOTH, _, languages, speaking
 
 if TYPE_CHECKING:
     from mudcap.files.ranch import RanchSpec
@@ -243,13 +243,16 @@ def _write(
     names = round_outputs(choices.task, lang)
     first, *others = languages(lang)
     with console.timed("draw", _("drawing map and sheet")):
-        made_files: list[str | bytes] = [
-            round_sheet(plan, round_in(made, first), page=choices.page, lang=first), web_map(plan, lang, made), round_gpx(plan, made, first),
-            round_json(plan, made, first),
-        ]  # fmt: skip
+        with speaking(first):
+            own = round_in(made, first)
+            made_files: list[str | bytes] = [
+                round_sheet(plan, own, page=choices.page, lang=first), web_map(plan, lang, made), round_gpx(plan, own, first),
+                round_json(plan, own, first),
+            ]  # fmt: skip
         for other in others:
             own = round_in(made, other)
-            made_files += [round_sheet(plan, own, page=choices.page, lang=other), round_gpx(plan, own, other)]
+            with speaking(other):
+                made_files += [round_sheet(plan, own, page=choices.page, lang=other), round_gpx(plan, own, other)]
         content = dict(zip(names, made_files, strict=True))
     with console.timed("write", _("writing")), staged(lock, round_outputs(choices.task, BOTH)) as stage:
         for name, text in content.items():

@@ -23,10 +23,10 @@ from mudcap.draw.scene import Scene, make_scene
 from mudcap.draw.webmap_payload import Photo, payload
 from mudcap.draw.webmap_still import still_page
 from mudcap.draw.webmap_tongues import tongues
-from mudcap.lang import languages
+from mudcap.lang import languages, speaking
 from mudcap.plan.model import Plan
 from mudcap.plan.round_model import Round
-from mudcap.plan.spoken import plan_in
+from mudcap.plan.spoken import plan_in, round_in
 
 SCRIPTS: Final = ("geometry.js", "points.js", "card.js", "panel.js", "checks.js", "round.js", "ground.js", "tongue.js", "main.js")
 """Our own scripts under ``web/``, in the order they are joined."""
@@ -63,8 +63,9 @@ def web_map(plan: Plan, lang: str = "en", rounds: Round | None = None, *, photo:
 
 def _scene(plan: Plan, language: str, rounds: Round | None) -> Scene:
     own = plan_in(plan, language)
-    scene = make_scene(own, language)
-    return scene if rounds is None else with_round(scene, own, rounds, language)
+    with speaking(language):
+        scene = make_scene(own, language)
+        return scene if rounds is None else with_round(scene, own, round_in(rounds, language), language)
 
 
 @lru_cache(maxsize=1)

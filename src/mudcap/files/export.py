@@ -17,7 +17,7 @@ from mudcap.files.sites_geojson import sites_geojson
 from mudcap.files.spreadsheet import picklist_csv, picklist_xlsx
 from mudcap.files.store import read_earlier
 from mudcap.files.waypoints import sites_gpx, waypoints_zip
-from mudcap.lang import _, languages
+from mudcap.lang import _, languages, speaking
 from mudcap.plan.model import Plan
 from mudcap.plan.spoken import plan_in
 
@@ -42,9 +42,11 @@ def write_plan(
         with locked(directory) as own:
             return write_plan(plan, directory, rendered, lang=lang, lock=own)
     first, *others = languages(lang)
-    content = {**rendered, **plan_files(plan_in(plan, first), first)}
+    with speaking(first):
+        content = {**rendered, **plan_files(plan_in(plan, first), first)}
     for other in others:
-        made = plan_files(plan_in(plan, other), other)
+        with speaking(other):
+            made = plan_files(plan_in(plan, other), other)
         content |= {named(name, other): made[name] for name in IN_EACH_LANGUAGE if name in made}
     names = (*OUTPUTS, *TRANSLATED)
     with staged(lock, names) as stage:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from mudcap.geo.units import M2_PER_ACRE, M_PER_FT, Units, length_text
-from mudcap.lang import _
+from mudcap.lang import _, joined
 from mudcap.orchard.model import Block, Exclusion, Finding
 from mudcap.place.candidates import Candidates
 from mudcap.place.params import AccessParams, MudParams
@@ -89,7 +89,7 @@ def quota_clash(
         all=len(stations),
         barred=barred,
         acres=barred * acres_a_station,
-        ways=" ".join(ways) or no_way,
+        ways=joined(" ", ways) or no_way,
     )
     return Finding(
         level="warning",
@@ -139,7 +139,7 @@ def reach_clash(
         trees=far.size,
         acres=far.size / trees_per_acre if trees_per_acre else 0.0,
         limit=length_text(limit_m, units),
-        ways=" ".join(ways) or _("No single rule change serves them all."),
+        ways=joined(" ", ways) or _("No single rule change serves them all."),
     )
     return Finding(
         level="warning", code="reach_clash", layer=block.layer, feature=block.block_id, text=text,

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from mudcap.geo.units import M2_PER_ACRE, Units, length_text
-from mudcap.lang import _
+from mudcap.lang import _, joined
 from mudcap.orchard.model import Block, Exclusion, Finding, Orchard
 from mudcap.place.borders import BorderSaving
 from mudcap.place.candidates import Candidates
@@ -155,7 +155,7 @@ def _status(task: BlockTask, placement: Placement | None, missed: bool) -> tuple
         return "fallback", _("The solver did not finish; a plain hexagonal grid stands in.")
     status, reason = _limits(task, placement, missed)
     if placement.stopped:
-        reason = " ".join(filter(None, [reason, _("The search was cut short; the best layout it had found stands.")]))
+        reason = joined(" ", [text for text in (reason, _("The search was cut short; the best layout it had found stands.")) if text])
     return status, reason
 
 

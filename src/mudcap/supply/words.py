@@ -9,7 +9,7 @@ import shapely
 from numpy.typing import NDArray
 
 from mudcap.geo.units import Units, length_text
-from mudcap.lang import _
+from mudcap.lang import _, joined
 from mudcap.orchard.model import Finding, FindingLevel, Orchard, Role
 from mudcap.orchard.network import TRUCK
 from mudcap.orchard.paths import with_stops
@@ -120,7 +120,7 @@ def _unserved(
     text = _(
         "{n} sites are too far from every place where a water truck may make a puddle: {sites}. Carry mud there, let the "
         "truck into the alleys (mud.alleys), take a longer hose (mud.hose_m) or move the sites."
-    ).format(n=len(worst), sites="; ".join(each))
+    ).format(n=len(worst), sites=joined("; ", each))
     where = shapely.multipoints(site_xy[[k for k, _missing in worst]])
     return _said("warning", "mud_unserved", text, where)
 
