@@ -48,12 +48,13 @@ def iterate(
     journal = np.empty((max(64, 4 * p), 2), np.int32)
     best, best_cost = layout.sites.copy(), total_cost(service, layout)
     step = 1e-10 * (abs(best_cost) + 1.0)
-    for chunk in range(CHUNKS):
+    chunks = min(CHUNKS, rounds)
+    for chunk in range(chunks):
         if stop is not None and stop():
             break
         total = np.array([total_cost(service, layout)])
         best_cost = _iterate(
-            max(1, rounds // CHUNKS), hot * (1 - chunk / CHUNKS), step, total, best_cost, best, random, spots, *work, journal,
+            rounds // chunks, hot * (1 - chunk / chunks), step, total, best_cost, best, random, spots, *work, journal,
             service.site_state, service.site_cost, *candidate_lists(service), *demand_lists(service),
             layout.sites, layout.place, *service_of(layout),
         )  # fmt: skip
