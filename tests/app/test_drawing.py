@@ -4,9 +4,9 @@ import os
 import signal
 
 import pytest
-from small_plan import two_block_plan
 
 from mudcap.app.drawing import PAPERS, Drawer, Paper, drawn_here
+from small_plan import two_block_plan
 
 
 def papers() -> list[Paper]:
