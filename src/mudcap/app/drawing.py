@@ -22,6 +22,8 @@ PAPERS: Final = {
     "picklist.pdf": "mudcap.draw.picklist:picklist",
 }
 """What draws each paper, the longest work first."""
+HUNG_S: Final = 600.0
+"""A child that says nothing for so long is given up; the longest paper of a large ranch takes a tenth of it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,10 +69,14 @@ class Drawer:
         def by_child() -> None:
             paper: Paper | None = None
             try:
+                if not self._pipe.poll(HUNG_S):
+                    return
                 self._pipe.recv()  # ready
                 self._pipe.send(dict(plans))
                 while (paper := take()) is not None:
                     self._pipe.send(paper)
+                    if not self._pipe.poll(HUNG_S):
+                        break
                     drawn = self._pipe.recv()
                     if drawn is None:
                         break

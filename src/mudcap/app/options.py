@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar
 
 import click
 
@@ -92,6 +92,16 @@ cluster_option = click.option(
 """Option of the commands that solve; its value goes to `mudcap.app.cluster.runner_for`."""
 
 
+TELLING: Final = (
+    click.option("--lang", type=click.Choice(CHOICES), default="en", show_default=True,
+                 help="Language of all texts; both: crew files in each, messages in English."),
+    click.option("--json", "as_json", is_flag=True, help="Print JSON alone on stdout."),
+    click.option("-q", "--quiet", is_flag=True, help="Say nothing but failures."),
+    click.option("--debug", is_flag=True, help="Show a traceback where something fails."),
+)  # fmt: skip
+"""Options about how things are told; every command has them."""
+
+
 def reading_options(command: F) -> F:
     """Options about how input is read."""
     for option in reversed((
@@ -105,11 +115,7 @@ def reading_options(command: F) -> F:
         click.option("--max-acres", type=click.FloatRange(min=0, min_open=True), metavar="ACRES",
                      help="Refuse more acres than this [20,000]."),
         click.option("--units", type=click.Choice(["us", "metric"]), help="Feet or metres on paper [us]. Area stays in acres."),
-        click.option("--lang", type=click.Choice(CHOICES), default="en", show_default=True,
-                     help="Language of all texts; both: crew files in each, messages in English."),
-        click.option("--json", "as_json", is_flag=True, help="Print JSON alone on stdout."),
-        click.option("-q", "--quiet", is_flag=True, help="Say nothing but failures."),
-        click.option("--debug", is_flag=True, help="Show a traceback where something fails."),
+        *TELLING,
     )):  # fmt: skip
         command = option(command)
     return command

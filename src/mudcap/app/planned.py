@@ -8,8 +8,9 @@ from typing import Any, TypeVar
 
 import click
 
+from mudcap.app.options import TELLING
 from mudcap.errors import InputError
-from mudcap.lang import CHOICES, _
+from mudcap.lang import _
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -45,11 +46,7 @@ def telling_options(command: F) -> F:
     for option in reversed((
         click.option("-o", "--out", type=click.Path(path_type=Path), metavar="DIR",
                      help="Folder where the plan is [RANCH/out; for a file NAME-out beside it]."),
-        click.option("--lang", type=click.Choice(CHOICES), default="en", show_default=True,
-                     help="Language of all texts; both: crew files in each, messages in English."),
-        click.option("--json", "as_json", is_flag=True, help="Print JSON alone on stdout."),
-        click.option("-q", "--quiet", is_flag=True, help="Say nothing but failures."),
-        click.option("--debug", is_flag=True, help="Show a traceback where something fails."),
+        *TELLING,
     )):  # fmt: skip
         command = option(command)
     return command

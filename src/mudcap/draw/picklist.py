@@ -9,6 +9,7 @@ from typing import Final
 
 from reportlab.pdfgen.canvas import Canvas
 
+from mudcap.draw.marks import mark
 from mudcap.draw.scene import Text
 from mudcap.draw.sheet_frame import BAND_MM, PageText, draw_heading
 from mudcap.draw.sheet_layout import MARGIN_MM, PAGES_MM
@@ -74,7 +75,7 @@ def picklist(plan: Plan, *, page: str = "letter", lang: str = "en") -> bytes:
 
 def _parts(plan: Plan, width: float, _: Text) -> list[_Part]:
     found = picks(plan)
-    letters = {name: _letter(k) for k, (name, _count) in enumerate(sums(found).packages)}
+    letters = {name: mark(k) for k, (name, _count) in enumerate(sums(found).packages)}
     parts = []
     if has_loads(found):
         loads = by_load(found)
@@ -88,15 +89,6 @@ def _parts(plan: Plan, width: float, _: Text) -> list[_Part]:
             parts.append(_Part(title=title, items=tuple(_block_items(title, own, plan.params.supply, letters, width, _))))
     parts.append(_Part(title=_("totals"), items=tuple(_totals(found, letters, width, _))))
     return parts
-
-
-def _letter(number: int) -> str:
-    """A, B … Z, AA, AB …
-
-    >>> _letter(0), _letter(25), _letter(26)
-    ('A', 'Z', 'AA')
-    """
-    return (_letter(number // 26 - 1) if number >= 26 else "") + chr(ord("A") + number % 26)
 
 
 def _load_items(

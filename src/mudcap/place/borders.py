@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -14,12 +14,11 @@ from scipy.spatial import cKDTree
 from mudcap.orchard.model import Orchard
 from mudcap.place.candidates import Candidates
 from mudcap.place.demand import Demand
-from mudcap.place.layout import BlockTask, SolveJob, chosen_stations
+from mudcap.place.layout import BlockTask, SolveAll, SolveJob, chosen_stations
 from mudcap.place.params import PlaceParams
 from mudcap.place.problem import Level, Placement, PlacementProblem
 from mudcap.place.rows import num_driven
 
-Solve = Callable[[Sequence[SolveJob]], Sequence[Placement]]
 Placements = tuple[Placement | None, ...]
 
 WORSE_M: Final = 1e-6
@@ -77,7 +76,7 @@ def share_borders(
     demand: Demand,
     *,
     place: PlaceParams,
-    solve_all: Solve,
+    solve_all: SolveAll,
 ) -> Placements:
     """Solve each bordering block again with its neighbours' sites counted, from where it stands; keep what is better.
 
@@ -152,7 +151,7 @@ def _solved_again(
     candidates: Candidates,
     demand: Demand,
     place: PlaceParams,
-    solve_all: Solve,
+    solve_all: SolveAll,
 ) -> list[tuple[int, Placement]]:
     served = [across_m(i, near[i], tasks, now, candidates, demand) for i in blocks]
     jobs = [_job(orchard, tasks[i], now[i], s, place) for i, s in zip(blocks, served, strict=True)]

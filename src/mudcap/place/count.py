@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,12 +11,11 @@ from numpy.typing import NDArray
 from mudcap.geo.units import M2_PER_ACRE, M_PER_FT, Units, length_text
 from mudcap.lang import _
 from mudcap.orchard.model import Block, Finding, Orchard
-from mudcap.place.layout import BlockTask, SolveJob, quota
+from mudcap.place.layout import BlockTask, SolveAll, SolveJob, quota
 from mudcap.place.near import nearest_m
 from mudcap.place.params import PlaceParams
 from mudcap.place.problem import Placement
 
-Solve = Callable[[Sequence[SolveJob]], Sequence[Placement]]
 TOLERANCE_M = 1e-6
 
 
@@ -40,7 +39,7 @@ class CountChoice:
 
 
 def choose_counts(
-    tasks: Sequence[BlockTask], orchard: Orchard, place: PlaceParams, solve_all: Solve
+    tasks: Sequence[BlockTask], orchard: Orchard, place: PlaceParams, solve_all: SolveAll
 ) -> tuple[CountChoice, ...]:
     """For each block with a problem the smallest number of sites between its quota at `per_acre` and that at
     `per_acre_max` whose farthest tree is within `farthest_m`; the largest where none is.
@@ -149,7 +148,7 @@ def _search(
     limit: float,
     orchard: Orchard,
     place: PlaceParams,
-    solve_all: Solve,
+    solve_all: SolveAll,
 ) -> tuple[dict[int, Placement], dict[int, int]]:
     """By block the placement with the fewest sites within the limit, or the one with the most sites where none is.
 
@@ -172,7 +171,7 @@ def _search(
 
 
 def _solved(
-    counts: dict[int, int], tasks: Sequence[BlockTask], orchard: Orchard, place: PlaceParams, solve_all: Solve
+    counts: dict[int, int], tasks: Sequence[BlockTask], orchard: Orchard, place: PlaceParams, solve_all: SolveAll
 ) -> dict[int, Placement]:
     jobs = [
         SolveJob(

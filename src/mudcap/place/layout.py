@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
@@ -54,6 +54,10 @@ class SolveJob:
     effort: Effort
     seed: int
     start: NDArray[np.int64] | None = None
+
+
+SolveAll = Callable[[Sequence[SolveJob]], Sequence[Placement]]
+"""Solves jobs, in any order and place, and hands the placements back in the jobs' order."""
 
 
 def quota(acres: float, per_acre: float) -> int:

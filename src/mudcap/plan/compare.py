@@ -9,11 +9,10 @@ from typing import Final
 import numpy as np
 
 from mudcap.orchard.model import Block
-from mudcap.place.layout import BlockTask, block_tasks, solve_jobs, spread
+from mudcap.place.layout import BlockTask, SolveAll, block_tasks, solve_jobs, spread
 from mudcap.place.problem import Placement, PlacementProblem
 from mudcap.place.rows import drive_rows
 from mudcap.plan.edits import apply_edits
-from mudcap.plan.make import SolveAll
 from mudcap.plan.model import Earlier, Plan
 from mudcap.plan.summary import driven_length_m
 from mudcap.supply.stocking import stock_block

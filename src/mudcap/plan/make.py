@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +18,7 @@ from mudcap.place.borders import border_savings, bordering, share_borders
 from mudcap.place.candidates import Candidates, lay_candidates
 from mudcap.place.count import choose_counts, with_counts
 from mudcap.place.demand import lay_demand
-from mudcap.place.layout import SolveJob, block_tasks, solve_jobs, spread, stations_at, with_bans
+from mudcap.place.layout import SolveAll, SolveJob, block_tasks, solve_jobs, spread, stations_at, with_bans
 from mudcap.place.problem import Placement
 from mudcap.plan.assign import assign_sites
 from mudcap.plan.claims import audit_plan
@@ -32,13 +31,6 @@ from mudcap.plan.provisions import puddles_of, reach_mud, release_of
 from mudcap.plan.summary import block_plans, border_findings, kept_finding, plan_findings
 
 Progress = Callable[[str], None]
-
-
-class SolveAll(Protocol):
-    """Solves the blocks' problems, in any order and place, and hands the placements back in the jobs' order."""
-
-    def __call__(self, jobs: Sequence[SolveJob], /) -> Sequence[Placement]:
-        """One placement a job."""
 
 
 def solve_here(jobs: Sequence[SolveJob], /) -> Sequence[Placement]:

@@ -10,10 +10,11 @@ from mudcap.orchard.model import Finding, Orchard
 from mudcap.orchard.network import TravelNetwork
 from mudcap.place.candidates import Candidates, with_puddles
 from mudcap.place.demand import Demand
+from mudcap.place.layout import SolveAll
 from mudcap.plan.assign import Assignment
 from mudcap.plan.model import Params, Site
 from mudcap.supply.model import PuddlePlan, ReleasePoint
-from mudcap.supply.puddles import SolveAll, plan_puddles
+from mudcap.supply.puddles import plan_puddles
 from mudcap.supply.release import BlockCocoons, plan_release
 from mudcap.supply.stands import PuddlePlaces, puddle_places
 from mudcap.supply.words import puddle_findings, release_findings

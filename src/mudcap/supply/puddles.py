@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
@@ -23,15 +23,14 @@ from mudcap.orchard.mud import is_poor_in_clay, soil_clay_share
 from mudcap.orchard.network import ALLEY, HEADLAND, TRUCK, TravelNetwork, graph_of
 from mudcap.orchard.params import TravelParams
 from mudcap.orchard.paths import path_line, shortest_paths, travel_table, with_stops
-from mudcap.place.layout import SolveJob
+from mudcap.place.layout import SolveAll, SolveJob
 from mudcap.place.params import MudParams, PlaceParams
-from mudcap.place.problem import Placement, PlacementProblem, Status
+from mudcap.place.problem import PlacementProblem, Status
 from mudcap.supply.address import Addresses
 from mudcap.supply.model import Puddle, PuddlePlan, StandKind
 from mudcap.supply.stands import PuddlePlaces
 from mudcap.supply.water_round import WaterProblem, WaterRound, solve_round
 
-SolveAll = Callable[[Sequence[SolveJob]], Sequence[Placement]]
 TAP_REACH_M: Final = 50.0
 """A water point farther than this from where the truck can go is of no use to it; common practice, no source."""
 _TIE_M: Final = 1e-3
