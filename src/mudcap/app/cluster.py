@@ -32,7 +32,7 @@ REACH_S: Final = 5.0
 """How long the scheduler may take to answer at the start."""
 LOST_S: Final = 30.0
 """How long scheduler or workers may be away before the blocks still open get the fallback; a restart takes a few seconds."""
-_TRIES: Final = 3
+_TRIES: Final = 8
 """Times that a block is given out before it counts as one that kills its worker."""
 _ASK_S: Final = 0.5
 """How often a search on a worker asks whether it should stop: each time is a message."""
