@@ -67,6 +67,19 @@ def test_it_writes_four_files_beside_the_plan_and_tells_the_days(ranch, capsys):
     assert {n: (out / n).read_bytes() for n in names} == written
 
 
+def test_a_ranch_named_by_its_folder_may_be_renamed(capsys, tmp_path):
+    """Its plan still goes with it, and the name is not said to differ."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(runner, "SOLVER", "solvers:good")
+        bare = make_ranch(tmp_path / "first name")
+        toml = bare / "mudcap.toml"
+        toml.write_text(toml.read_text().replace('name = "Test Ranch"\n', ""))
+        assert cli.run(["plan", str(bare), "-q", "--quick"]) == 0
+    renamed = bare.rename(tmp_path / "second name")
+    code, said, err = run(capsys, "round", renamed, "--task", "check", "--date", "2027-02-16")
+    assert code == 0 and "Crew A" in said and "other options than mudcap.toml's (place.effort)" in err
+
+
 def test_what_does_not_fit_is_marked_and_told_by_the_exit_code(ranch, capsys):
     """4; the sheets say which sites are left; a day later all are fetched, with the list that proves it."""
     code, said, _err = run(capsys, "round", ranch, "--task", "fetch", "--day", "30min")

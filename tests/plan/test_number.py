@@ -12,7 +12,7 @@ import shapely
 from shapely import MultiPolygon, Point, Polygon, box
 
 from laid import QUICK, small_block
-from mudcap.orchard.model import Exclusion, MudSource
+from mudcap.orchard.model import Exclusion, MudSource, RefusedBlock
 from mudcap.orchard.params import RowParams
 from mudcap.place.params import AccessParams, PlaceParams
 from mudcap.plan.make import number_of
@@ -61,6 +61,16 @@ def test_clock_and_processes_do_not():
     place = replace(QUICK, safety_s=1.0, jobs=7)
     assert number_of(GROUND, replace(PARAMS, place=place), (EDIT,), ()) == BASE
     assert number_of(with_block(polygon=box(0, 0, 48.0002, 50)), PARAMS, (EDIT,), ()) == BASE
+
+
+def test_names_that_decide_nothing_do_not():
+    """The ranch's, which may be its folder's, and the words for a refused block, which may be in any language."""
+    assert number_of(replace(GROUND, name="Copy of it"), replace(PARAMS, ranch="Copy of it"), (EDIT,), ()) == BASE
+    refused, other = (
+        replace(GROUND, refused=(RefusedBlock(name=name, layer="blocks", reason=why),))
+        for name, why in (("B", "Left out."), ("B", "Queda fuera."))
+    )
+    assert number_of(refused, PARAMS, (EDIT,), ()) == number_of(other, PARAMS, (EDIT,), ()) != BASE
 
 
 def test_it_is_eight_hexadecimal_characters():

@@ -123,8 +123,13 @@ def _kept_stations(earlier: Earlier, orchard: Orchard, candidates: Candidates) -
 
 
 def number_of(orchard: Orchard, params: Params, edits: Sequence[Edit], sites: Sequence[Site]) -> str:
-    """Plan number over all that went in; what an earlier plan left shows in the ids. Clocks and processes do not count."""
+    """Plan number over all that went in; what an earlier plan left shows in the ids. Clocks and processes do not count.
+
+    Nor do names that decide nothing: the ranch's, which may come from its folder, so that a copy has the same number; nor the
+    words in which a refused block is explained, which depend on the language.
+    """
     place = replace(params.place, jobs=0, safety_s=0.0)
+    bare = replace(orchard, name="", refused=tuple(replace(r, reason="") for r in orchard.refused))
     return plan_number(
-        orchard, replace(params, place=place), tuple(edits), [(s.site_id, s.row, s.tree) for s in sites]
+        bare, replace(params, place=place, ranch=""), tuple(edits), [(s.site_id, s.row, s.tree) for s in sites]
     )

@@ -102,7 +102,7 @@ def changed_options(saved: Params, now: Params) -> tuple[str, ...]:
     return tuple(sorted(_differences("", saved, now)))
 
 
-_FREE = frozenset({"place.jobs", "place.safety_s"})
+_FREE = frozenset({"place.jobs", "place.safety_s", "ranch"})
 
 
 def _differences(prefix: str, a: Any, b: Any) -> Iterator[str]:
