@@ -1,6 +1,6 @@
 """The texts for people in the source, and the catalogue of their translations; `python tests/catalogue.py` renews both files.
 
-Texts are gathered by syntax tree: every string given to `_`, `word` or another name that `FUNCTIONS` lists. The `.po` file
+Texts are gathered by syntax tree: every string given to `_`, `word` or another name that `FUNCTIONS` and `PLURALS` list. The `.po` file
 holds no dates and no line numbers, so it changes only where a text does, and the `.mo` file is the same bytes for the same
 `.po` on any machine. What is not translated yet is listed by the command and refused by ``tests/test_languages.py``.
 """
@@ -21,6 +21,8 @@ SOURCE: Final = ROOT / "src" / "mudcap"
 LOCALE: Final = SOURCE / "locale"
 FUNCTIONS: Final = frozenset({"_", "word", "say"})
 """Names under which modules call the translator: `_ = translator(lang)`, `word = translator(lang)`, `self._`."""
+PLURALS: Final = {"_n": (0, 1), "counted": (1, 2)}
+"""Which arguments of these are texts: the one for 1, the one for all other numbers."""
 HEADER: Final = "Project-Id-Version: mudcap\nLanguage: {language}\nMIME-Version: 1.0\nContent-Type: text/plain; charset=UTF-8\nContent-Transfer-Encoding: 8bit\n"
 
 
@@ -30,7 +32,7 @@ def texts() -> dict[str, list[str]]:
     for path in sorted(SOURCE.rglob("*.py")):
         module = path.relative_to(SOURCE).as_posix()
         for call, text in calls(path.read_text(encoding="utf-8")):
-            if text is not None and call in FUNCTIONS and module not in found.setdefault(text, []):
+            if text is not None and (call in FUNCTIONS or call in PLURALS) and module not in found.setdefault(text, []):
                 found[text].append(module)
     return found
 
@@ -41,19 +43,20 @@ def unreadable() -> list[str]:
         f"{path.relative_to(SOURCE)}: {call}"
         for path in sorted(SOURCE.rglob("*.py"))
         for call, text in calls(path.read_text(encoding="utf-8"))
-        if text is None and call in ("_", "word")
+        if text is None and call in ("_", "word", *PLURALS)
     ]
 
 
 def calls(source: str) -> Iterator[tuple[str, str | None]]:
-    """(name of the function, its first argument if that is a plain string) of each call, in the order of the source."""
+    """(name of the function, its text if that is a plain string) of each call, in the order of the source; two texts of `PLURALS`."""
     for node in ast.walk(ast.parse(source)):
         if not isinstance(node, ast.Call) or not node.args:
             continue
-        function, first = node.func, node.args[0]
+        function = node.func
         name = function.id if isinstance(function, ast.Name) else function.attr if isinstance(function, ast.Attribute) else "_" if _is_translator(function) else ""
-        plain = first.value if isinstance(first, ast.Constant) and isinstance(first.value, str) else None
-        yield name, plain
+        for place in PLURALS.get(name, (0,)):
+            given = node.args[place] if place < len(node.args) else None
+            yield name, given.value if isinstance(given, ast.Constant) and isinstance(given.value, str) else None
 
 
 def _is_translator(function: ast.expr) -> bool:

@@ -16,6 +16,7 @@ from mudcap.lang import (
     NAMES,
     Said,
     _,
+    _n,
     choose_language,
     in_language,
     joined,
@@ -67,6 +68,21 @@ def test_the_gathering_finds_a_gap():
     found = list(catalogue.calls(source))
     assert [t for name, t in found if name in catalogue.FUNCTIONS and t] == ["one {x}", "two", "three", "four"]
     assert ("_", None) in found
+
+
+def test_both_texts_of_a_number_are_gathered():
+    """The one for 1 and the one for all else; one that is no plain string is told as unreadable."""
+    source = '_n("{count} tree", "{count} trees", n)\ncounted(word, "one", "many", 2)\n_n("one", f"{x}", n)\n_n("one")\n'
+    found = list(catalogue.calls(source))
+    assert [t for name, t in found if name in catalogue.PLURALS and t] == ["{count} tree", "{count} trees", "one", "many", "one", "one"]
+    assert found.count(("_n", None)) == 2
+
+
+def test_one_and_many():
+    """By the number, in one language or in both."""
+    assert [_n("Not hung", "Hung", n) for n in (0, 1, 1.0, 2)] == ["Hung", "Not hung", "Not hung", "Hung"]
+    with speaking("both"):
+        assert in_language(_n("Not hung", "Hung", 1), "es") == translator("es")("Not hung") != "Not hung"
 
 
 @pytest.mark.parametrize("language", OTHERS)

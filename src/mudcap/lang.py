@@ -1,7 +1,8 @@
 """Texts for people, in the language they read: every one goes through `_` or a `translator`.
 
 Write ``_("Block {block}: {count} sites.").format(block=name, count=n)``, never an f-string inside ``_``, so that the
-catalogues under ``locale/`` can be gathered and checked by a test.
+catalogues under ``locale/`` can be gathered and checked by a test. Where a number can be 1, ``_n("… {count} tree …",
+"… {count} trees …", count)`` takes the text that fits, and `counted` does so with a translator.
 """
 
 from __future__ import annotations
@@ -93,6 +94,23 @@ def _(text: str) -> str:
     first, *others = languages(_chosen.get())
     said = translator(first)(text)
     return Said(said, {language: translator(language)(text) for language in others}) if others else said
+
+
+def _n(one: str, many: str, count: float) -> str:
+    """`one` where `count` is 1, else `many`, in the language chosen for this run.
+
+    Each is a text of its own in the catalogues: English and Spanish alike have one form for 1 and one for all else.
+    """
+    return counted(_, one, many, count)
+
+
+def counted(word: Callable[[str], str], one: str, many: str, count: float) -> str:
+    """The same by a translator at hand.
+
+    >>> counted(translator("en"), "{count} tree", "{count} trees", 1).format(count=1)
+    '1 tree'
+    """
+    return word(one if count == 1 else many)
 
 
 def choose_language(choice: str) -> None:
