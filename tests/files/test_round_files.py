@@ -100,7 +100,7 @@ def test_gpx_keeps_the_order_of_the_standard_and_short_names(plan, made):
 def test_names_of_outputs_are_fixed_and_their_own():
     """No task's files meet another's or the plan's."""
     names = [n for task in ("hang", "check", "wet", "fetch") for n in round_outputs(task)]
-    assert len(set(names)) == 16 and not set(names) & set(OUTPUTS)
+    assert len(set(names)) == 20 and not set(names) & set(OUTPUTS)
 
 
 def test_a_log_is_read_in_its_usual_dresses(tmp_path):

@@ -118,8 +118,9 @@ def test_waypoints_and_globes_are_spanish():
 
 def test_names_of_a_round():
     """Sheets and routes once more in Spanish; map and JSON serve both."""
-    assert round_outputs("hang") == round_outputs("hang", "es") == tuple(f"round-hang.{e}" for e in ("pdf", "html", "gpx", "json"))
-    assert round_outputs("hang", BOTH)[4:] == ("round-hang.es.pdf", "round-hang.es.gpx")
+    assert round_outputs("check") == round_outputs("check", "es") == tuple(f"round-check.{e}" for e in ("pdf", "html", "gpx", "json"))
+    assert round_outputs("check", BOTH)[4:] == ("round-check.es.pdf", "round-check.es.gpx")
+    assert round_outputs("hang", BOTH)[8:] == ("round-hang.es.pdf", "round-hang.es.gpx", "picklist-hang.es.pdf", "picklist-hang.es.xlsx")
     assert named("picklist.xlsx", "es") == "picklist.es.xlsx" and named("picklist.xlsx", "en") == "picklist.xlsx"
 
 

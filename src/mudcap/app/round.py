@@ -98,7 +98,7 @@ class RoundChoices:
 @click.option("--stop", type=Duration(), metavar="TIME", help="At each stop [hang 180s, check 45s, fetch 120s; wet as the plan says].")
 @click.option("--per-cavity", type=Duration(), default="0s", show_default=True, metavar="TIME", help="Besides, for each cavity.")
 @click.option("--capacity", type=click.FloatRange(min=0, min_open=True), metavar="N",
-              help="Shelters (litres of water, for wetting) that a vehicle takes [all; the plan's tank].")  # fmt: skip
+              help="Shelters (litres of water, for wetting) that a vehicle takes [hang: as the supply options say; wet: the tank; else all].")  # fmt: skip
 @click.option("--reload", type=Duration(), metavar="TIME", help="At the yard between two loads [10min; wet as the tank fills].")
 @click.option("--closed", type=Closing(), multiple=True, metavar='"BLOCK until TIME"',
               help="A block that may not be entered before then, by its label's re-entry interval. Repeat as needed.")  # fmt: skip
@@ -247,17 +247,33 @@ def _write(
             own = round_in(made, first)
             made_files: list[str | bytes] = [
                 round_sheet(plan, own, page=choices.page, lang=first), web_map(plan, lang, made), round_gpx(plan, own, first),
-                round_json(plan, own, first),
+                round_json(plan, own, first), *hang_lists(plan, own, choices.page, first),
             ]  # fmt: skip
         for other in others:
             own = round_in(made, other)
             with speaking(other):
-                made_files += [round_sheet(plan, own, page=choices.page, lang=other), round_gpx(plan, own, other)]
+                made_files += [round_sheet(plan, own, page=choices.page, lang=other), round_gpx(plan, own, other), *hang_lists(plan, own, choices.page, other)[:2]]
         content = dict(zip(names, made_files, strict=True))
     with console.timed("write", _("writing")), staged(lock, round_outputs(choices.task, BOTH)) as stage:
         for name, text in content.items():
             (stage / name).write_bytes(text.encode() if isinstance(text, str) else text)
     return [lock.directory / name for name in names]
+
+
+def hang_lists(plan: Plan, made: Round, page: str, lang: str) -> tuple[str | bytes, ...]:
+    """The pick-list of a hanging round in the order of `HANG_LISTS`, those for people first; () for other rounds."""
+    if made.options.task != "hang":
+        return ()
+    from mudcap.draw.picklist import picklist
+    from mudcap.files.picklist_json import hang_json
+    from mudcap.files.spreadsheet import picklist_csv, picklist_xlsx
+    from mudcap.plan.hanging import hang_list
+
+    hang = hang_list(plan, made)
+    return (
+        picklist(plan, page=page, lang=lang, hang=hang), picklist_xlsx(plan, lang, hang), picklist_csv(plan, lang, hang),
+        hang_json(plan, hang, lang),
+    )  # fmt: skip
 
 
 def farewell(plan: Plan, made: Round, paths: list[Path]) -> list[str]:

@@ -17,6 +17,7 @@ from mudcap.draw.sheet_pen import PT_PER_MM, Pen, face_name, printable
 from mudcap.draw.sheet_tables import Item, draw_items, flow, heading, paragraph, table
 from mudcap.draw.words import status_words
 from mudcap.lang import translator
+from mudcap.plan.hanging import HangList, outing_text
 from mudcap.plan.model import Plan
 from mudcap.plan.picking import Pick, Sums, by_block, by_load, has_loads, picks, sums, wants
 from mudcap.supply.params import SupplyParams
@@ -33,8 +34,8 @@ class _Part:
     items: tuple[Item, ...]
 
 
-def picklist(plan: Plan, *, page: str = "letter", lang: str = "en") -> bytes:
-    """The pick-list as a PDF; `page` as for the sheet. The same bytes for the same plan.
+def picklist(plan: Plan, *, page: str = "letter", lang: str = "en", hang: HangList | None = None) -> bytes:
+    """The pick-list of the plan, or of a hanging round, as a PDF; `page` as for the sheet. The same bytes for the same plan.
 
     Raises ``ValueError`` for another page.
     """
@@ -44,7 +45,7 @@ def picklist(plan: Plan, *, page: str = "letter", lang: str = "en") -> bytes:
     width, height = PAGES_MM[page]
     status = status_words(plan, _)
     band = BAND_MM if status else 0.0
-    laid = [(part.title, flow(part.items, width, height, band)) for part in _parts(plan, width - 2 * MARGIN_MM, _)]
+    laid = [(part.title, flow(part.items, width, height, band)) for part in _parts(plan, hang, width - 2 * MARGIN_MM, _)]
     count = sum(len(pages) for _title, pages in laid)
     out = BytesIO()
     size = (width * PT_PER_MM, height * PT_PER_MM)
@@ -73,16 +74,18 @@ def picklist(plan: Plan, *, page: str = "letter", lang: str = "en") -> bytes:
     return out.getvalue()
 
 
-def _parts(plan: Plan, width: float, _: Text) -> list[_Part]:
-    found = picks(plan)
+def _parts(plan: Plan, hang: HangList | None, width: float, _: Text) -> list[_Part]:
+    found = picks(plan) if hang is None else hang.picks
     letters = {name: mark(k) for k, (name, _count) in enumerate(sums(found).packages)}
     parts = []
-    if has_loads(found):
+    if hang is not None:
+        parts += _round_parts(plan, hang, letters, width, _)
+    elif has_loads(found):
         loads = by_load(found)
         last = max(load for load, _own in loads)
         for load, own in loads:
             title = _("load {number} of {count}").format(number=load, count=last) if load else _("without a load")
-            parts.append(_Part(title=title, items=tuple(_load_items(title, own, plan.params.supply, letters, width, _))))
+            parts.append(_Part(title=title, items=tuple(_load_items(title, "", own, plan.params.supply, letters, width, _))))
     else:
         for name, own in by_block(found):
             title = _("block {block}").format(block=name)
@@ -91,12 +94,38 @@ def _parts(plan: Plan, width: float, _: Text) -> list[_Part]:
     return parts
 
 
-def _load_items(
+def _round_parts(plan: Plan, hang: HangList, letters: dict[str, str], width: float, _: Text) -> list[_Part]:
+    """One part a load of the round, and one for what no crew comes to."""
+    parts = []
+    for load, own in by_load(hang.picks):
+        if not load:
+            title = _("left over")
+            parts.append(_Part(title=title, items=tuple(_left_items(title, own, plan.params.supply, letters, width, _))))
+            continue
+        outing = hang.outing(load)
+        title = _("load {number} of {count}, crew {crew}, day {day}").format(
+            number=load, count=len(hang.outings), crew=outing.crew, day=outing.day + 1
+        )
+        said = outing_text(outing, hang.options, _)
+        parts.append(_Part(title=title, items=tuple(_load_items(title, said, own, plan.params.supply, letters, width, _))))
+    return parts
+
+
+def _left_items(
     title: str, own: Sequence[Pick], supply: SupplyParams | None, letters: dict[str, str], width: float, _: Text
+) -> list[Item]:
+    text = _("No crew comes to these sites on this round; the crew sheet says why. What they take stays in the yard.")
+    first, *rest = _block_items(title, own, supply, letters, width, _)
+    return [first, *paragraph(text, width), *rest]
+
+
+def _load_items(
+    title: str, said: str, own: Sequence[Pick], supply: SupplyParams | None, letters: dict[str, str], width: float, _: Text
 ) -> list[Item]:
     total = sums(own)
     return [
         heading(_capital(title)),
+        *(paragraph(said, width, face="bold") if said else ()),
         *paragraph(_("Load from the top of this list to the bottom: what is hung last goes on first. Hang from the bottom to "
                      "the top. Keep within the vehicle's load limit, and tie the load down."), width),
         *_wants(own, supply, letters, _),

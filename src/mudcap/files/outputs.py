@@ -34,8 +34,13 @@ LABELS_FILE: Final = "labels.pdf"
 
 
 def round_outputs(task: str, choice: str = "en") -> tuple[str, ...]:
-    """Names of what a round writes: crew sheets, map, routes for handhelds, and all of it for programs; with ``both`` the
-    sheets and routes once more in each other language."""
-    plain = tuple(f"round-{task}.{ending}" for ending in ("pdf", "html", "gpx", "json"))
+    """Names of what a round writes: crew sheets, map, routes for handhelds, and all of it for programs; a hanging round also
+    its pick-list. With ``both`` the sheets, routes and lists for people once more in each other language."""
+    lists = HANG_LISTS if task == "hang" else ()
+    plain = (*(f"round-{task}.{ending}" for ending in ("pdf", "html", "gpx", "json")), *lists)
     others = LANGUAGES[1:] if choice == BOTH else ()
-    return plain + tuple(named(f"round-{task}.{ending}", language) for language in others for ending in ("pdf", "gpx"))
+    return plain + tuple(named(name, language) for language in others for name in plain if name.endswith((".pdf", ".gpx", ".xlsx")))
+
+
+HANG_LISTS: Final = ("picklist-hang.pdf", "picklist-hang.xlsx", "picklist-hang.csv", "picklist-hang.json")
+"""The pick-list of a hanging round, by crew, day and load; `plan` leaves it alone."""

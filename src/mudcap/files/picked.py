@@ -9,7 +9,7 @@ from typing import Final
 from mudcap.errors import InputError
 from mudcap.files.names import clean_text, plain_letters
 from mudcap.files.source import decode, kind_in_words, looks_like, read_bytes, shown
-from mudcap.files.spreadsheet import COLUMNS, FILLED, heads
+from mudcap.files.spreadsheet import COLUMNS, CREW_COLUMNS, FILLED, heads
 from mudcap.files.tables import read_rows
 from mudcap.files.workbook import read_workbook
 from mudcap.lang import LANGUAGES, _
@@ -107,7 +107,7 @@ def _columns(cells: Mapping[int, str]) -> dict[int, str] | None:
 
 def _names() -> dict[str, str]:
     """Our column names by every word that a list may call them."""
-    known = {plain_letters(c): c for c in COLUMNS}
+    known = {plain_letters(c): c for c in (*COLUMNS, *CREW_COLUMNS)}
     for language in LANGUAGES:
         known |= {plain_letters(h.text): h.key for h in heads(language)}
     return known

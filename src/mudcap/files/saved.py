@@ -16,6 +16,7 @@ from shapely import MultiLineString, Point
 
 from mudcap.errors import InputError, StoreError
 from mudcap.files.outputs import PLAN_FILE
+from mudcap.files.plan_sites import read_plan_sites
 from mudcap.files.report_json import SCHEMA
 from mudcap.files.store import read_tables
 from mudcap.lang import _
@@ -66,7 +67,7 @@ def read_saved(directory: Path) -> SavedPlan:
             blocks=tuple(_block(b) for b in facts["blocks"]), findings=tuple(_finding(f) for f in facts["findings"]),
             excluded={(str(b), int(r), int(t)): int(f) for b, r, t, f in tables["excluded"]},
             last_serial={str(c): int(n) for c, n in tables["serials"]}, reproducible=bool(facts["reproducible"]),
-            puddles=_puddles(facts, [str(row[0]) for row in tables["sites"]]), release=_release(facts["release"]),
+            puddles=_puddles(facts, [str(row[0]) for row in tables["sites"]]), release=_release(facts["release"]), picks=read_plan_sites(store).sites,
         )  # fmt: skip
     except (KeyError, TypeError, ValueError, AttributeError, IndexError) as error:
         raise _damaged(report) from error

@@ -18,6 +18,7 @@ from typing import Any, Final
 import xlsxwriter
 
 from mudcap.lang import translator
+from mudcap.plan.hanging import HangList, outing_text
 from mudcap.plan.model import Plan, Site
 from mudcap.plan.picking import (
     PickLine,
@@ -36,6 +37,8 @@ COLUMNS: Final = (
     "load", "place_in_load", "take", "facing_deg", "compass_deg", "plan", "hung", "stocked", "cavities_hung",
 )  # fmt: skip
 """Column names of the CSV: stable, in English, so that a filled-in list can be read back."""
+CREW_COLUMNS: Final = ("crew", "day")
+"""What a hanging round's list has besides, before the load."""
 FILLED: Final = ("hung", "stocked", "cavities_hung")
 """Columns that the crew fills in; empty as written, so that no program in between can spoil a sign in them."""
 TICK: Final = "☐"
@@ -50,35 +53,41 @@ _PRINT_PX: Final = 970
 Cell = str | int | float
 
 
-def picklist_csv(plan: Plan, lang: str = "en") -> str:
-    """The pick-list as CSV (RFC 4180, UTF-8): line kind first, so that totals can be told from sites.
+def picklist_csv(plan: Plan, lang: str = "en", hang: HangList | None = None) -> str:
+    """The pick-list as CSV (RFC 4180, UTF-8), of the plan or of a hanging round: line kind first, so that totals can be told
+    from sites.
 
     References: RFC 4180; OWASP, CSV Injection (the guard).
     """
     out = io.StringIO(newline="")
     writer = csv.writer(out)
-    writer.writerow(COLUMNS)
+    at = COLUMNS.index("load")
+    columns = COLUMNS if hang is None else (*COLUMNS[:at], *CREW_COLUMNS, *COLUMNS[at:])
+    writer.writerow(columns)
     notes = site_notes(plan, lang)
-    for line in pick_lines(picks(plan)):
-        cells = _csv_cells(line, notes, plan.number)
-        writer.writerow([guarded(c) if isinstance(c, str) else c for c in cells])
+    for line in pick_lines(picks(plan) if hang is None else hang.picks):
+        cells = _cells(line, notes, plan.number)
+        writer.writerow([guarded(c) if isinstance(c, str) else c for c in (cells.get(name, "") for name in columns)])
     return out.getvalue()
 
 
-def _csv_cells(line: PickLine, notes: dict[str, str], number: str) -> tuple[Cell, ...]:
+def _cells(line: PickLine, notes: dict[str, str], number: str) -> dict[str, Cell]:
+    """A line's cells by column; what it has nothing for is left out."""
     pick, total = line.pick, line.sums
     if pick is None:
-        block = line.name if line.kind == "block total" else ""
-        load = int(line.name) if line.kind == "load total" else ""
-        return (
-            line.kind, block, total.sites, "", "", "", "", total.cavities, total.females, total.males, "", "", "", load, "",
-            packages_text(total.packages), "", "", "", "", "", "",
-        )  # fmt: skip
-    return (
-        line.kind, pick.block_id, pick.number, pick.site_id, pick.address, pick.row, pick.tree, pick.cavities, pick.females,
-        pick.males, round(pick.lon, 7), round(pick.lat, 7), notes[pick.site_id], pick.load or "", pick.place_in_load or "",
-        pick.take, _degrees(pick.facing_deg), _degrees(pick.compass_deg), number, "", "", "",
-    )  # fmt: skip
+        load: dict[str, Cell] = {"load": int(line.name)} if line.kind == "load total" else {}
+        return {
+            "line": line.kind, "block": line.name if line.kind == "block total" else "", "number": total.sites,
+            "cavities": total.cavities, "females": total.females, "males": total.males, "crew": line.crew, "day": line.day or "",
+            **load, "take": packages_text(total.packages),
+        }  # fmt: skip
+    return {
+        "line": line.kind, "block": pick.block_id, "number": pick.number, "site_id": pick.site_id, "address": pick.address,
+        "row": pick.row, "tree": pick.tree, "cavities": pick.cavities, "females": pick.females, "males": pick.males,
+        "lon": round(pick.lon, 7), "lat": round(pick.lat, 7), "note": notes[pick.site_id], "crew": pick.crew,
+        "day": pick.day or "", "load": pick.load or "", "place_in_load": pick.place_in_load or "", "take": pick.take,
+        "facing_deg": _degrees(pick.facing_deg), "compass_deg": _degrees(pick.compass_deg), "plan": number,
+    }  # fmt: skip
 
 
 def site_notes(plan: Plan, lang: str = "en") -> dict[str, str]:
@@ -133,10 +142,14 @@ class Head:
     """In characters."""
 
 
-def heads(lang: str, *, with_loads: bool = True, with_packages: bool = True, with_facing: bool = True) -> tuple[Head, ...]:
+def heads(
+    lang: str, *, with_loads: bool = True, with_packages: bool = True, with_facing: bool = True, with_crews: bool = True
+) -> tuple[Head, ...]:
     """The columns of the list of a workbook, in the crew's language; the reader of filled-in lists goes by them."""
     word = translator(lang)
+    crews = (Head(key="crew", text=word("Crew"), width=6), Head(key="day", text=word("Day"), width=5))
     return (
+        *(crews if with_crews else ()),
         *((Head(key="load", text=word("Load"), width=6),) if with_loads else ()),
         Head(key="block", text=word("Block"), width=16), Head(key="number", text=word("No."), width=6),
         Head(key="site_id", text=word("Site"), width=10), Head(key="address", text=word("Row, tree"), width=11),
@@ -152,43 +165,52 @@ def heads(lang: str, *, with_loads: bool = True, with_packages: bool = True, wit
     )  # fmt: skip
 
 
-def picklist_xlsx(plan: Plan, lang: str = "en") -> bytes:
-    """The pick-list as a workbook: the list, what each load takes (where there are loads), and the totals, each on a sheet
-    of its own with repeated head lines and page numbers."""
+def picklist_xlsx(plan: Plan, lang: str = "en", hang: HangList | None = None) -> bytes:
+    """The pick-list as a workbook, of the plan or of a hanging round: the list, what each load takes (where there are loads),
+    and the totals, each on a sheet of its own with repeated head lines and page numbers."""
     word = translator(lang)
     out = io.BytesIO()
     book = xlsxwriter.Workbook(out, {"in_memory": True})
     book.set_properties({"title": _title(plan), "author": "mudcap", "created": _FIXED_TIME})
-    found = picks(plan)
+    found = picks(plan) if hang is None else hang.picks
     lines = pick_lines(found)
-    _list_sheet(book, word("Pick-list"), plan, lines, lang)
+    _list_sheet(book, word("Pick-list"), plan, lines, lang, with_crews=hang is not None)
     if has_loads(found):
-        loads = [(word("Load {number}").format(number=load), wants(own, plan.params.supply, word)) for load, own in by_load(found) if load]
+        loads = [
+            (_load_title(load, hang, word), wants(own, plan.params.supply, word)) for load, own in by_load(found) if load
+        ]
         _load_sheet(book, word("Loads"), plan, loads, lang)
     _total_sheet(book, word("Totals"), plan, lines, lang)
     book.close()
     return out.getvalue()
 
 
-def _list_sheet(book: Any, name: str, plan: Plan, lines: Sequence[PickLine], lang: str) -> None:
+def _load_title(load: int, hang: HangList | None, word: Any) -> str:
+    title = str(word("Load {number}")).format(number=load)
+    return title if hang is None else f"{title}. {outing_text(hang.outing(load), hang.options, word)}"
+
+
+def _list_sheet(
+    book: Any, name: str, plan: Plan, lines: Sequence[PickLine], lang: str, *, with_crews: bool
+) -> None:
     sheet, style, word = book.add_worksheet(name), _styles(book), translator(lang)
     own = [line.pick for line in lines if line.pick is not None]
     with_loads = has_loads(own)
     columns = heads(lang, with_loads=with_loads, with_packages=any(p.packages for p in own),
-                    with_facing=any(p.facing_deg is not None for p in own))  # fmt: skip
+                    with_facing=any(p.facing_deg is not None for p in own), with_crews=with_crews)  # fmt: skip
     _head_row(sheet, [(h.text, h.width) for h in columns], style)
     notes = site_notes(plan, lang)
     names = {"load total": word("Total of the load"), "block total": word("Total of the block"),
              "ranch total": word("Total of the ranch")}  # fmt: skip
     breaks = []
     for row, line in enumerate(lines, start=1):
-        cells = dict(zip(COLUMNS, _csv_cells(line, notes, plan.number), strict=True))
+        cells = _cells(line, notes, plan.number)
         if line.pick is None:
             cells["address"] = names[line.kind]
         else:
             cells |= {"hung": TICK, "stocked": TICK}
         for column, head in enumerate(columns):
-            _write(sheet, row, column, cells[head.key], style["cell" if line.pick else "total"])
+            _write(sheet, row, column, cells.get(head.key, ""), style["cell" if line.pick else "total"])
         if line.kind == "load total":
             breaks.append(row + 1)
     _tick_choice(sheet, columns, len(lines), word)
@@ -215,7 +237,7 @@ def _tick_choice(sheet: Any, columns: Sequence[Head], last: int, word: Any) -> N
 def _load_sheet(book: Any, name: str, plan: Plan, loads: Sequence[tuple[str, Sequence[Want]]], lang: str) -> None:
     """What goes onto the vehicle before it leaves: one line a thing."""
     sheet, style, word = book.add_worksheet(name), _styles(book), translator(lang)
-    _head_row(sheet, [(word("Load"), 12), (word("Take"), 40), (word("How many"), 10), (word("Unit"), 8), (word("On board"), 10)], style)
+    _head_row(sheet, [(word("Load"), max(12, *(min(40, len(title)) for title, _things in loads))), (word("Take"), 40), (word("How many"), 10), (word("Unit"), 8), (word("On board"), 10)], style)
     row = 0
     for title, things in loads:
         for thing in things:

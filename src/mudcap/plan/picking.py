@@ -43,6 +43,10 @@ class Pick:
     """Cavities in the packages, which may be a few more than the site's own; None where no packages are planned."""
     short: int = 0
     """Cavities that neither stock nor purchase covers."""
+    crew: str = ""
+    """Who hangs it, where a round says so."""
+    day: int = 0
+    """Day of that round, from 1; 0 where none says it."""
 
     @property
     def address(self) -> str:
@@ -93,6 +97,9 @@ class PickLine:
     sums: Sums
     pick: Pick | None = None
     """The site, where the line is one."""
+    crew: str = ""
+    """Of a load of a round."""
+    day: int = 0
 
 
 def packages_text(packages: Iterable[tuple[str, int]]) -> str:
@@ -193,7 +200,7 @@ def _lines(found: Sequence[Pick]) -> Iterator[PickLine]:
         for load, own in by_load(found):
             yield from _site_lines(own)
             if load:
-                yield PickLine(kind="load total", name=str(load), sums=sums(own))
+                yield PickLine(kind="load total", name=str(load), sums=sums(own), crew=own[0].crew, day=own[0].day)
         for block_id, own in by_block(found):
             yield PickLine(kind="block total", name=block_id, sums=sums(own))
     else:

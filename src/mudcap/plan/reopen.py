@@ -24,7 +24,9 @@ from mudcap.plan.goods import with_goods
 from mudcap.plan.identity import SAME_PLACE_M
 from mudcap.plan.make import number_of
 from mudcap.plan.model import BlockPlan, Edit, Params, Plan, Site
-from mudcap.supply.model import Puddle, PuddlePlan, ReleasePoint
+from mudcap.plan.picking import Pick
+from mudcap.supply.model import Puddle, PuddlePlan, ReleasePoint, SiteSupply
+from mudcap.supply.params import SupplyParams
 
 T = TypeVar("T", Puddle, ReleasePoint)
 
@@ -50,14 +52,16 @@ class SavedPlan:
     puddles: PuddlePlan | None
     """`x_m` and `y_m` are nan, and the tour is empty."""
     release: tuple[ReleasePoint, ...]
+    picks: tuple[Pick, ...] = ()
+    """What each site takes from the yard, in any order."""
 
 
 def reopen_plan(saved: SavedPlan, orchard: Orchard) -> Plan:
     """The plan whose files are `saved`, on the `orchard` it was made from (as read, rows not laid).
 
     Rows, network, stations and trees are laid again with the plan's own options; sites, block facts and findings are the
-    saved ones, a finding's place shrunk to one point, the water truck's way left out; goods are not packed again (`supply` is
-    empty). Nothing is solved. Raises ``InputError`` where the input is not what
+    saved ones, a finding's place shrunk to one point, the water truck's way left out; what each site takes is the saved one
+    too, but what the yard must have ready is not reckoned again (`supply_plan` is None). Nothing is solved. Raises ``InputError`` where the input is not what
     the plan was made from.
     """
     if number_of(orchard, saved.params, saved.edits, saved.sites) != saved.number:
@@ -76,6 +80,7 @@ def reopen_plan(saved: SavedPlan, orchard: Orchard) -> Plan:
         assigned=_assigned(laid, demand, sites, params.place.border_m), sites=sites, blocks=saved.blocks,
         findings=tuple(_in_plane(f, orchard) for f in saved.findings), last_serial=saved.last_serial, number=saved.number, reproducible=saved.reproducible,
         puddles=_puddles(saved.puddles, laid), release=tuple(_at(r, laid) for r in saved.release),
+        supply=_supply(saved),
     ))  # fmt: skip
 
 
@@ -83,6 +88,30 @@ def _with_bees(plan: Plan) -> Plan:
     """The plan with cocoons and nesting females of its blocks; its goods are left alone."""
     bare = dataclasses.replace(plan, params=dataclasses.replace(plan.params, supply=None))
     return dataclasses.replace(plan, bees=with_goods(bare).bees)
+
+
+def _supply(saved: SavedPlan) -> tuple[SiteSupply, ...]:
+    """What each site takes, in the order of the sites; () where the options name no goods."""
+    options = saved.params.supply
+    if options is None or not saved.picks:
+        return ()
+    own = {p.site_id: p for p in saved.picks}
+    try:
+        return tuple(_taken(own[s.site_id], options) for s in saved.sites)
+    except (KeyError, ValueError) as error:
+        raise _changed(saved) from error
+
+
+def _taken(pick: Pick, options: SupplyParams) -> SiteSupply:
+    # a compass loads its model, which only goods need
+    from mudcap.supply.make import room_of
+
+    litres, kg = room_of(pick.packages, pick.shelters, options)
+    return SiteSupply(
+        packages=pick.packages, cavities=pick.packed or 0, facing_deg=pick.facing_deg, facing_magnetic_deg=pick.compass_deg,
+        load=pick.load, place_in_load=pick.place_in_load, short=pick.short, shelters=pick.shelters, height_m=options.height_m,
+        volume_l=litres, mass_kg=kg,
+    )  # fmt: skip
 
 
 def _puddles(puddles: PuddlePlan | None, orchard: Orchard) -> PuddlePlan | None:

@@ -25,7 +25,8 @@ _TICKS: Final = frozenset({
     "x", "1", "y", "yes", "true", "done", "ok", "v", "s", "si", "verdadero", "hecho", "listo", "☑", "☒", "✓", "✔", "✗", "✘", "✕", "✖", "×", "√", "■", "☓",
 })  # fmt: skip
 _NO_TICKS: Final = frozenset({"", "0", "n", "no", "false", "falso", "☐", "□", "-", "–", "—"})
-_COUNTS: Final = ("number", "row", "tree", "cavities", "females", "males", "load", "place_in_load")
+_LOADS: Final = ("load", "place_in_load")
+_COUNTS: Final = ("number", "row", "tree", "cavities", "females", "males", *_LOADS)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -134,9 +135,11 @@ def _missing(pick: Pick) -> Difference:
 
 def _changed(pick: Pick, line: ReturnedLine) -> Iterator[Difference]:
     """Cells of the plan that somebody has altered; an emptied one too, but not a column that was taken out."""
+    # a hanging round's own list has other loads than the plan's
+    is_round = "crew" in line.cells and "day" in line.cells
     for column, planned in _planned_cells(pick):
         given = line.cells.get(column)
-        if given is None or _same(column, planned, given):
+        if given is None or _same(column, planned, given) or (is_round and column in _LOADS):
             continue
         text = _("site {site}: {column} was {planned} in the plan and is {found} in the list.").format(
             site=pick.site_id, column=line.head(column), planned=planned or "–", found=given or "–"
@@ -155,7 +158,7 @@ def _planned_cells(pick: Pick) -> Iterator[tuple[str, str]]:
         "males": pick.males, "load": pick.load, "place_in_load": pick.place_in_load,
     }  # fmt: skip
     for column in _COUNTS:
-        empty_for_none = column in ("load", "place_in_load") and not values[column]
+        empty_for_none = column in _LOADS and not values[column]
         yield column, "" if empty_for_none else str(values[column])
     yield "block", pick.block_id
     yield "address", pick.address

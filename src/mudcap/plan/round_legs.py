@@ -48,7 +48,8 @@ def crew_day(
         leg = dataclasses.replace(piece.leg, stops=tuple(piece.stops))
         if piece.leg.kind in ("row", "along"):
             leg = _with_words(plan, leg, piece, places)
-        if leg.end_s > leg.begin_s or leg.stops:
+        # a load ends where the crew is back for the next, however quick that goes
+        if leg.end_s > leg.begin_s or leg.stops or leg.kind == "reload":
             legs.append(leg)
         track.append(piece.points)
     points = np.vstack(track)

@@ -10,6 +10,7 @@ import numpy as np
 from mudcap.errors import InputError
 from mudcap.geo.sun import daylight_s, zone_of
 from mudcap.lang import _
+from mudcap.plan.hanging import room, room_notes
 from mudcap.plan.model import Plan
 from mudcap.plan.round_legs import crew_day
 from mudcap.plan.round_model import (
@@ -154,6 +155,8 @@ def _with_load(plan: Plan, options: RoundOptions) -> RoundOptions:
     if options.task == "wet":
         tank = mud.tank_l if options.capacity is None else options.capacity
         options, reload_s = replace(options, capacity=tank), 60 * tank / mud.fill_l_min
+    if options.task == "hang":
+        options = replace(options, capacity=room(plan, options).capacity)
     return options if options.reload_s is not None else replace(options, reload_s=reload_s)
 
 
@@ -190,6 +193,8 @@ def _notes(plan: Plan, options: RoundOptions, roads: Roads) -> list[str]:
         )
     if options.task == "wet":
         notes.append(_("The tank is counted as filled at the yard; a water point on the way saves driving."))
+    if options.task == "hang":
+        notes += room_notes(plan, options)
     if options.first_day is None:
         notes.append(
             _("No date is given: daylight and dated closures were not looked at. Give --date for them.")

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from mudcap.errors import InputError
 from mudcap.lang import _
+from mudcap.plan.hanging import room
 from mudcap.plan.model import Plan
 from mudcap.plan.round_model import (
     STOP_S,
@@ -71,11 +72,11 @@ def _not(visit: Visit, why: str) -> NotVisited:
 
 def _sites(plan: Plan, options: RoundOptions) -> list[Visit]:
     at_stop = STOP_S[options.task] if options.stop_s is None else options.stop_s
-    carried = 1.0 if options.task in ("hang", "fetch") else 0.0
+    carried = room(plan, options).taken if options.task == "hang" else (1.0 if options.task == "fetch" else 0.0,) * len(plan.sites)
     return [
         Visit(
             name=s.site_id, site=i, block_id=s.block_id, address=s.address, number=s.number, row=s.row, tree=s.tree,
-            xy=(s.x_m, s.y_m), lonlat=(s.lon, s.lat), service_s=at_stop + options.cavity_s * s.cavities, load=carried,
+            xy=(s.x_m, s.y_m), lonlat=(s.lon, s.lat), service_s=at_stop + options.cavity_s * s.cavities, load=carried[i],
         )
         for i, s in enumerate(plan.sites)
     ]  # fmt: skip

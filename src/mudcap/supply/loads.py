@@ -16,7 +16,7 @@ FUZZ: Final = 1e-9
 class Capacity:
     """What the vehicle takes at once; None = no limit. The vehicle's own plate and a safe, tied-down load come first."""
 
-    shelters: int | None = None
+    shelters: float | None = None
     litres: float | None = None
     kg: float | None = None
 

@@ -100,6 +100,20 @@ def compass_by_block(sites: Sequence[SiteNeed], bearing_deg: float, day: date | 
     return found
 
 
+def room_of(
+    packages: Sequence[tuple[str, int]], shelters: int, params: SupplyParams
+) -> tuple[float | None, float | None]:
+    """Litres and kilograms of `packages` (name, how many) and of the kit of so many shelters; None where the options say nothing.
+
+    Raises ``ValueError`` where the options name no such package.
+    """
+    number = {p.name: i for i, p in enumerate(params.packages)}
+    strange = [name for name, _count in packages if name not in number]
+    if strange:
+        raise ValueError(f"{strange[0]}: no package of the options.")
+    return _room([(number[name], count) for name, count in packages], shelters, site_kit(params), params)
+
+
 def _room(
     given: Sequence[tuple[int, int]], shelters: int, kit: Sequence[KitParams], params: SupplyParams
 ) -> tuple[float | None, float | None]:
