@@ -88,7 +88,7 @@ def test_one_way_drive_row_worked_by_hand() -> None:
 def test_network_too_wide_is_gone_round_all_the_same() -> None:
     """Fourteen roads across thirteen rows: a whole round, a bound below it, and the word that it was a search."""
     rng = np.random.default_rng(2)
-    row, y = rng.integers(0, 12, 24), rng.uniform(0, 280, 24)
+    row, y = rng.integers(0, 12, 60), rng.uniform(0, 280, 60)
     graph = regular_block(num_rows=13, length_m=280.0, stop_row=row, stop_y_m=y, levels=15)
     tour = solve_block(graph, RoundParams(kicks=3_000))
     _check(graph, tour)

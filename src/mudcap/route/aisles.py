@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mudcap.route.anyground import narrower, tour_any, two_way
+from mudcap.route.bare import Turns, bare_ground
 from mudcap.route.frontier import Outcome
 from mudcap.route.options import EdgeOptions, Group, RoundParams, edge_options, find_groups
 from mudcap.route.search import cheapest, choose_kept
@@ -105,17 +106,25 @@ def _search(graph: StopGraph, params: RoundParams) -> BlockTour:
 
 def _exact(graph: StopGraph, params: RoundParams) -> BlockTour:
     """The round by the frontier programme; `TooWide` is raised where it cannot take the graph."""
-    best = _solve(graph, params)
+    bare = bare_ground(graph, _turn_costs(graph, params), params)
+    tour = _exact_on(bare.graph, bare.turns_s, params)
+    legs = bare.whole_legs(graph, tour.legs)
+    return replace(tour, legs=legs, length_m=sum(leg.length_m for leg in legs))
+
+
+def _exact_on(graph: StopGraph, turns_s: Turns, params: RoundParams) -> BlockTour:
+    """The same over ground that is bare of what no round needs."""
+    best = _solve(graph, turns_s, params)
     if best is None:
         raise ValueError("a stop, the start or the end cannot be reached from the others.")
     if best.status == "optimal" or graph.num_stops == len(graph.place_stop):
         return best
     bound = best.bound
-    tour = _solve(fix_sides(graph, busiest_side(graph), -1, 2), params, best.objective)
+    tour = _solve(fix_sides(graph, busiest_side(graph), -1, 2), turns_s, params, best.objective)
     best = min([best, tour or best], key=lambda t: t.objective)
     if _is_small(graph):
-        legs = tour_any(graph, _turn_costs(graph, params), params, order=_order(best))
-        cost = sum(leg_seconds(graph, legs, params))
+        legs = tour_any(graph, turns_s, params, order=_order(best))
+        cost = sum(leg_seconds(graph, legs, params, turns_s))
         if cost < best.objective - _EPS:
             length = sum(leg.length_m for leg in legs)
             best = replace(best, objective=cost, legs=legs, length_m=length)
@@ -125,7 +134,7 @@ def _exact(graph: StopGraph, params: RoundParams) -> BlockTour:
         if bound is not None and bound >= best.objective - _EPS:
             break
         half = fix_sides(graph, sides_of(best.legs, graph.num_stops), k % 2, 2)
-        tour = _solve(half, quick, best.objective)
+        tour = _solve(half, turns_s, quick, best.objective)
         since = 0 if tour and tour.objective < best.objective - _EPS else since + 1
         best = min([best, tour or best], key=lambda t: t.objective)
         if since == 2:
@@ -144,10 +153,9 @@ def _is_small(graph: StopGraph) -> bool:
     return graph.num_stops <= _SEARCHED_STOPS
 
 
-def _solve(graph: StopGraph, params: RoundParams, upper: float = np.inf) -> BlockTour | None:
+def _solve(graph: StopGraph, turns_s: Turns, params: RoundParams, upper: float = np.inf) -> BlockTour | None:
     """One run of the programme over a graph as it stands; None where it finds nothing (cheaper than ``upper``)."""
     groups, of_edge, must = find_groups(graph)
-    turns_s = _turn_costs(graph, params)
     options, whole = [], True
     for e in range(len(graph.tail)):
         made, complete = edge_options(graph, e, [groups[g] for g in of_edge[e]], must[e], turns_s[e], params)
@@ -207,7 +215,7 @@ def _best_sweep(
     return outcome, [turn.edge for turn in turns]
 
 
-def _turn_costs(graph: StopGraph, params: RoundParams) -> list[tuple[float, float]]:
+def _turn_costs(graph: StopGraph, params: RoundParams) -> Turns:
     """Cost of entering or leaving each way at its tail and head: a turn where a drive row meets no other drive row."""
     met: NDArray[np.int64] = np.zeros(len(graph.vertex_xy), np.int64)
     np.add.at(met, graph.tail[graph.is_aisle], 1)
@@ -234,9 +242,14 @@ def _use(options: EdgeOptions, o: int) -> Use:
     )
 
 
-def leg_seconds(graph: StopGraph, legs: tuple[Leg, ...], params: RoundParams) -> list[float]:
-    """Driving time of each leg, turns included; their sum is the round's objective."""
-    turns = _turn_costs(graph, params)
+def leg_seconds(
+    graph: StopGraph, legs: tuple[Leg, ...], params: RoundParams, turns_s: Turns | None = None
+) -> list[float]:
+    """Driving time of each leg, turns included; their sum is the round's objective.
+
+    ``turns_s`` is the cost of entering or leaving each way, where it is not that of the graph itself.
+    """
+    turns = _turn_costs(graph, params) if turns_s is None else turns_s
     seconds = []
     for leg in legs:
         s_m = 1 / (params.aisle_m_s if graph.is_aisle[leg.edge] else params.road_m_s)
