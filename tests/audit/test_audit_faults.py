@@ -8,10 +8,10 @@ from dataclasses import fields, replace
 import numpy as np
 import pytest
 from honest_claims import RATE, honest, shares, with_block, with_site
-from shapely import Point, Polygon, box
+from shapely import LineString, Point, Polygon, box
 
 from mudcap.audit.check import check
-from mudcap.audit.claim import Claim, CoverageClaim, Zone
+from mudcap.audit.claim import Claim, CoverageClaim, Wall, Zone
 from mudcap.orchard.model import Exclusion
 
 Fault = Callable[[Claim], Claim]
@@ -200,6 +200,27 @@ def test_a_pin_may_break_a_rule_only_if_it_says_so(claim: Claim) -> None:
     assert codes(with_site(pinned, 3, flags=int(Exclusion.KEEP_OUT))) == set()
     assert codes(with_site(pinned, 3, flags=int(Exclusion.HIVES))) == {"in_zone"}
     assert codes(with_site(with_zone(claim, zone), 3, flags=int(Exclusion.KEEP_OUT))) == {"in_zone"}
+
+
+@pytest.mark.parametrize(
+    ("shape", "way", "is_fault"),
+    [
+        (box(40, 0, 60, 20), (0, 10, 100, 10), True),
+        (box(40, 0, 60, 20), (0, 20.5, 100, 20.5), False),  # past it
+        (box(40, 0, 60, 20), (0, 20, 100, 20), False),  # along its edge
+        (box(40, 0, 60, 20), (0, 30, 50, 19), True),  # into it, a metre
+        (box(40, 0, 60, 20).difference(box(45, 5, 55, 15)), (47, 7, 53, 13), False),  # in its court
+        (LineString([(40, 0), (40, 20)]), (0, 10, 100, 11), True),
+        (LineString([(40, 0), (40, 20)]), (0, 21, 100, 21), False),
+    ],
+)
+def test_a_way_through_a_wall(claim: Claim, shape: Polygon | LineString, way: tuple[float, ...], is_fault: bool) -> None:
+    """Driven or walked; on a drawn road it is the grower's word."""
+    walled = replace(claim, walls=(Wall(name="Pond", geometry=shape),), ways=np.array([way, (-500, -500, -400, -400)], float))
+    assert codes(walled) == ({"through_wall"} if is_fault else set())
+    assert [f.text for f in check(walled)] == ["A way on which crews drive or walk leads through Pond, which nobody crosses."] * is_fault
+    road = LineString([way[:2], way[2:]])
+    assert codes(replace(walled, roads=(road,))) == set()
 
 
 def test_a_relaxed_block_may_have_fewer_sites_and_no_more(claim: Claim) -> None:

@@ -151,8 +151,8 @@ def whole_ranch(folder: Path) -> None:
         (shapely.Polygon([at(100, 50), at(120, 50), at(120, 70), at(100, 70)]), {"role": "keep_outs", "name": "pond", "kind": "pond"}),
         (spot(200, 20), {"role": "hives"}),
         (spot(220, 20), {"role": "hives", "setback_ft": 200}),
-        (line((0, 150), (267, 150)), {"role": "hazards", "kind": "power line"}),
-        (spot(-40, -20), {"role": "chemical store"}),
+        (line((0, 150), (267, 150)), {"role": "hazards", "kind": "power line", "passable": "no"}),
+        (spot(-40, -20), {"role": "chemical store", "Passable": "Sí"}),
         (shapely.Polygon(BLOCK), {"role": "soil", "texture": "loam"}),
         (shapely.Polygon(SECOND), {"role": "closures", "from": "2027-03-01", "to": "2027-03-04", "kind": "irrigation"}),
         (shapely.Polygon([at(0, 240), at(50, 240), at(50, 250)]), {"role": "forage"}),
@@ -182,6 +182,9 @@ def test_a_whole_ranch_becomes_an_orchard(tmp_path: Path) -> None:
     wet, drain = orchard.mud_sources
     assert (wet.texture, wet.clay_share, wet.is_clean, wet.wet) == ("clay loam", 0.32, True, ((date(2027, 2, 1), date(2027, 3, 15)),))
     assert not drain.is_clean
+    assert {k.reason: k.passable for k in orchard.keep_outs} == {
+        "pond": None, "hives": None, "power line": False, "chemical store": True
+    }
     setbacks = sorted((k.reason, round(k.setback_m / FT)) for k in orchard.keep_outs)
     assert setbacks == [("chemical store", 98), ("hives", 100), ("hives", 200), ("pond", 16), ("power line", 10)]
     assert orchard.closures[0].first == date(2027, 3, 1) and orchard.closures[0].reason == "irrigation"

@@ -15,10 +15,13 @@ from mudcap.audit.places import check_places
 from mudcap.audit.provisions import check_provisions
 from mudcap.audit.service import check_service
 from mudcap.audit.sums import check_sums
+from mudcap.audit.ways import check_ways
 from mudcap.lang import _
 from mudcap.orchard.model import Finding
 
-CHECKS: Final[tuple[Callable[[Case], Iterator[Finding]], ...]] = (check_places, check_service, check_sums, check_provisions, check_goods)
+CHECKS: Final[tuple[Callable[[Case], Iterator[Finding]], ...]] = (
+    check_places, check_service, check_sums, check_provisions, check_goods, check_ways,
+)  # fmt: skip
 """What is looked at, in the order of the findings; mud plans and rounds add their own here."""
 
 

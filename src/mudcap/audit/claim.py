@@ -156,6 +156,14 @@ class Zone:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Wall:
+    """What nobody drives or walks through."""
+
+    name: str
+    geometry: BaseGeometry
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Stations:
     """Where row and tree numbers stand (read-only arrays)."""
 
@@ -246,6 +254,11 @@ class Claim:
     walk_limit_m: float = np.inf
     drivable: tuple[BaseGeometry, ...] | None = None
     """Lines on which a vehicle may stop; no walk is shorter than the straight way to them. None = not checked."""
+    walls: tuple[Wall, ...] = ()
+    ways: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 4)))
+    """(k, 4) [x1 y1 x2 y2] straight pieces of way on which anybody drives or walks; none leads through a wall."""
+    roads: tuple[BaseGeometry, ...] = ()
+    """Drawn roads, and the stubs that join them, the yard and gates: these may."""
     mud: tuple[BaseGeometry, ...] | None = None
     """Clean mud sources, from which `mud_m` follows. None = not checked."""
     mud_limit_m: float = np.inf

@@ -48,6 +48,7 @@ _ALIASES: Final = {
     "keys": ("keys", "has_key", "crew_key", "llave", "llaves"),
     "closed_from": ("closed_from", "closed_fro", "cerrado_desde", "cerrado_de"),
     "closed_to": ("closed_to", "cerrado_hasta", "cerrado_ha"),
+    "passable": ("passable", "passabl", "pasable", "transitable"),
     "order": ("order", "corner_no", "seq", "sequence", "vertex", "orden", "punto"),
     "note": ("note", "notes", "comment", "remarks", "nota"),
     "role": ("role", "rol"),

@@ -197,7 +197,10 @@ def _add_keep_out(ground: Ground, layer: RoledLayer, feature: RawFeature, name: 
     }[layer.role]
     own = layer.columns.length_m(feature.attributes, "setback")
     setback = usual if own is None else own
-    ground.keep_outs.append(KeepOut(name=name, geometry=shape, setback_m=setback, reason=reason, rule=rule))
+    passable = layer.columns.flag(feature.attributes, "passable", False) if layer.columns.text(feature.attributes, "passable") else None
+    ground.keep_outs.append(
+        KeepOut(name=name, geometry=shape, setback_m=setback, reason=reason, rule=rule, passable=passable)
+    )
     if layer.role is not Role.KEEP_OUTS:
         _add_feature(ground, layer, feature, name, shape)
 

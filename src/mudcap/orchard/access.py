@@ -14,7 +14,7 @@ from scipy.sparse.csgraph import connected_components
 from shapely import LineString
 
 from mudcap.geo.units import M2_PER_ACRE
-from mudcap.orchard.barriers import closed_ground, gate_bits
+from mudcap.orchard.barriers import closed_ground, gate_bits, impassable_ground
 from mudcap.orchard.model import Block, Orchard, Role
 from mudcap.orchard.network import ALLEY, CART, VEHICLE, Days, TravelNetwork, open_on, travel_network, usable
 from mudcap.orchard.params import TravelParams
@@ -37,6 +37,8 @@ class Link:
     """Ditches that it crosses: it needs a bridge or culvert there."""
     rows: int = 0
     """Tree rows that it crosses; 0 wherever any joint is free of them."""
+    keep_outs: tuple[str, ...] = ()
+    """Keep-outs that nobody crosses and that it would lead through."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -282,7 +284,8 @@ def _link(orchard: Orchard, mine: NDArray[Any], ways: list[Any], in_the_way: _In
         done += len(rank)
     over = [f.name for f in orchard.features if f.role == Role.DITCHES and shapely.intersects(f.geometry, steps[best])]
     rows = len(in_the_way.rows.query(steps[best], predicate="intersects"))
-    return Link(line=steps[best], ditches=tuple(over), rows=rows)
+    walls = [keep.name or keep.reason for keep, shape in impassable_ground(orchard) if shapely.intersects(shape, steps[best])]
+    return Link(line=steps[best], ditches=tuple(over), rows=rows, keep_outs=tuple(walls))
 
 
 def _pieces(network: TravelNetwork, pairs: _Pairs, use: NDArray[np.bool_]) -> NDArray[Any]:

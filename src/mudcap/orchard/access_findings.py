@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import date
+from typing import Final
 
 import numpy as np
 import shapely
@@ -12,10 +13,13 @@ from mudcap.geo.units import M_PER_FT
 from mudcap.lang import _
 from mudcap.orchard.access import CutOff, Link, cut_off
 from mudcap.orchard.alley_rules import rules_without_alley
-from mudcap.orchard.barriers import named_keys
+from mudcap.orchard.barriers import impassable_ground, named_keys
 from mudcap.orchard.model import Finding, FindingLevel, Gate, Orchard
 from mudcap.orchard.network import Days, TravelNetwork
 from mudcap.orchard.params import TravelParams
+
+THROUGH_M: Final = 1.0
+"""A road that is inside a keep-out on a shorter stretch only touches it, as far as drawings go."""
 
 
 def access_findings(
@@ -33,6 +37,7 @@ def access_findings(
             "tree rows."
         )
         said.append(_said("warning", "alley_line_unused", "alleys", rule.name, text.format(name=rule.name), rule.line))
+    said += _road_findings(orchard)
     said += [_cut_off_finding(orchard, network, part, days) for part in cut_off(orchard, network, params, days=days)]
     return tuple(said)
 
@@ -52,6 +57,30 @@ def _gate_findings(orchard: Orchard, params: TravelParams) -> Iterator[Finding]:
         if key != "all" and key not in known:
             text = _('travel.keys names "{key}", but no gate is called that; check the spelling against the gates layer.')
             yield _said("warning", "unknown_key", "gates", key, text.format(key=key))
+
+
+def _road_findings(orchard: Orchard) -> Iterator[Finding]:
+    """Drawn roads that lead through what nobody crosses, and not only to it: whoever drew them is believed, loudly."""
+    lines = np.array([road.line for road in orchard.roads], dtype=object)
+    for keep, shape in impassable_ground(orchard):
+        for k in np.flatnonzero(shapely.intersects(lines, shape)).tolist():
+            road = orchard.roads[k]
+            if _through_m(road.line, shape) > THROUGH_M:
+                text = _(
+                    "Road {road} leads through {what}, which nobody should cross; it is driven as drawn. Draw the road round it, or "
+                    "its outline right, or give it passable = yes."
+                ).format(road=road.name, what=keep.name or keep.reason)
+                yield _said("warning", "road_through_keep_out", "roads", road.name, text, shapely.intersection(road.line, shape))
+
+
+def _through_m(line: shapely.LineString, shape: shapely.Geometry) -> float:
+    """Metres of a road inside a shape on stretches that do not end there."""
+    ends = shapely.points(np.array([line.coords[0][:2], line.coords[-1][:2]]))
+    inside = shapely.get_parts(shapely.intersection(line, shape))
+    through = ~(shapely.distance(inside[:, None], ends[None]) < 1e-6).any(axis=1)
+    if shapely.get_dimensions(shape) < 2:
+        return THROUGH_M + 1.0 if through.any() else 0.0
+    return float(shapely.length(inside[through]).sum())
 
 
 def _cut_off_finding(orchard: Orchard, network: TravelNetwork, part: CutOff, days: Days) -> Finding:
@@ -101,6 +130,11 @@ def _next_step(orchard: Orchard, part: CutOff) -> str:
             "The shortest link, {metres:.0f} m ({feet:.0f} ft) to {way} at {spot}, would cut through {rows} tree rows; look for "
             "another way in and draw it."
         ).format(**said, rows=link.rows)
+    if link.keep_outs:
+        return _(
+            "The shortest link, {metres:.0f} m ({feet:.0f} ft) to {way} at {spot}, leads through {names}: if crews may drive there, "
+            "give it passable = yes, else draw the road round it."
+        ).format(**said, names=", ".join(link.keep_outs))
     if link.ditches:
         return _(
             "The shortest link, {metres:.0f} m ({feet:.0f} ft) to {way} at {spot}, crosses a ditch ({ditches}): draw the road "

@@ -1,7 +1,8 @@
 """Drive rows and headlands of a block, cut from its rows and its outline.
 
-Drivable ground is the block less half a headland at its row ends and less `VEHICLE_CLEAR_M` elsewhere. The alleys run through
-it midway between neighbouring rows, and the headlands along its edge from one alley's end to the next; so both meet exactly.
+Drivable ground is the block less half a headland at its row ends and less `VEHICLE_CLEAR_M` elsewhere, also round keep-outs that
+nobody crosses: they cut as a hole in the block does. The alleys run through it midway between neighbouring rows, and the headlands
+along its edge from one alley's end to the next; so both meet exactly.
 """
 
 from __future__ import annotations
@@ -21,9 +22,8 @@ from mudcap.orchard.blocks import finding, headland_m
 from mudcap.orchard.frame import CORNERS, RowFrame, edge_m, shrink, unit_vector
 from mudcap.orchard.model import Alley, Block, Finding, Orchard, TreeRows
 from mudcap.orchard.params import RowParams
+from mudcap.orchard.walls import VEHICLE_CLEAR_M, Walls, cut_findings, tree_rows, walls_in
 
-VEHICLE_CLEAR_M: Final = 1.2
-"""Free ground on either side of a vehicle's path; a cart is about 1.2–1.6 m wide (common practice, no source)."""
 TURNING_HEADLAND_M: Final = 3.0
 """A narrower headland is no way: vehicles turn outside the block (common practice, no source)."""
 _WIDE_ALLEY: Final = 2.5
@@ -52,9 +52,12 @@ def lay_alleys(block: Block, orchard: Orchard, params: RowParams) -> tuple[Block
     headland = _measured_headland_m(rows, frame, shape)
     if rows.source not in ("trees", "lines"):
         headland = min(headland, headland_m(block, params))
-    drivable = shrink(shape, max(headland / 2, VEHICLE_CLEAR_M), VEHICLE_CLEAR_M, VEHICLE_CLEAR_M)
+    free = shrink(shape, max(headland / 2, VEHICLE_CLEAR_M), VEHICLE_CLEAR_M, VEHICLE_CLEAR_M)
     gaps = _gaps(rows, frame)
-    pieces = _cut(gaps, drivable, rows.tree_spacing_m)
+    lines = _gap_lines(gaps, free)
+    walls = walls_in(block, orchard, frame)
+    drivable = shapely.difference(free, walls.ground) if walls.keeps else free
+    pieces = _cut(gaps, lines, drivable, rows.tree_spacing_m)
     alleys = tuple(
         Alley(
             block_id=block.block_id, left_row=gap.left_row, right_row=gap.right_row,
@@ -64,10 +67,10 @@ def lay_alleys(block: Block, orchard: Orchard, params: RowParams) -> tuple[Block
     )  # fmt: skip
     headlands: tuple[LineString, ...] = ()
     if headland >= TURNING_HEADLAND_M:
-        lines = _headlands(drivable, [path for _gap, path in pieces], frame.to_frame(rows.tree_xy))
-        headlands = tuple(LineString(frame.to_plane(shapely.get_coordinates(line))) for line in lines)
+        ends = _headlands(drivable, [path for _gap, path in pieces], frame.to_frame(rows.tree_xy), walls, tree_rows(rows, frame))
+        headlands = tuple(LineString(frame.to_plane(shapely.get_coordinates(line))) for line in ends)
     alleys, findings = _mark_spray_lanes(block, apply_rules(alleys, orchard.alley_rules), orchard, params)
-    return replace(block, alleys=alleys, headlands=headlands), findings
+    return replace(block, alleys=alleys, headlands=headlands), findings + cut_findings(block, walls, lines, free)
 
 
 def frame_of_rows(block: Block, rows: TreeRows, orchard: Orchard) -> RowFrame:
@@ -146,21 +149,28 @@ def _x_at(path: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float
     return np.asarray(x)
 
 
-def _cut(
-    gaps: list[_Gap], drivable: BaseGeometry, shortest_m: float
-) -> list[tuple[_Gap, NDArray[np.float64]]]:
-    """Each gap's pieces on drivable ground, low y first, drawn out to the ground's edge, beside trees of their own."""
-    low, high = drivable.bounds[1], drivable.bounds[3]
+def _gap_lines(gaps: list[_Gap], ground: BaseGeometry) -> NDArray[Any]:
+    """Each gap's line, drawn out beyond the ground's reach along the rows; none where there is no ground."""
+    low, high = ground.bounds[1], ground.bounds[3]
     if not np.isfinite(low):
-        return []
+        return np.empty(0, object)
     paths = []
     for gap in gaps:
         y = np.unique(np.concatenate([[min(low, gap.low_y) - 1.0], gap.path[:, 1], [max(high, gap.high_y) + 1.0]]))
         path = np.column_stack([_x_at(gap.path, y), y])
         paths.append(shapely.linestrings(shapely.get_coordinates(shapely.linestrings(path).simplify(1e-3))))
+    return np.array(paths, dtype=object)
+
+
+def _cut(
+    gaps: list[_Gap], lines: NDArray[Any], drivable: BaseGeometry, shortest_m: float
+) -> list[tuple[_Gap, NDArray[np.float64]]]:
+    """Each gap's pieces on drivable ground, low y first, to the ground's edge, beside trees of their own."""
+    if not len(lines):
+        return []
     shapely.prepare(drivable)
     out = []
-    for gap, cut in zip(gaps, shapely.intersection(np.array(paths, dtype=object), drivable), strict=True):
+    for gap, cut in zip(gaps, shapely.intersection(lines, drivable), strict=True):
         for piece in sorted(_lines(cut), key=lambda line: float(line.bounds[1])):
             y = shapely.get_coordinates(piece)[:, 1]
             beside = min(float(y.max()), gap.high_y) - max(float(y.min()), gap.low_y)
@@ -175,9 +185,10 @@ def _lines(geometry: BaseGeometry) -> list[Any]:
 
 
 def _headlands(
-    drivable: BaseGeometry, alleys: list[NDArray[np.float64]], trees: NDArray[np.float64]
+    drivable: BaseGeometry, alleys: list[NDArray[np.float64]], trees: NDArray[np.float64], walls: Walls, rows: NDArray[Any]
 ) -> list[BaseGeometry]:
-    """Pieces of the drivable ground's outer edge that join the ends of different alleys, clear of the trees."""
+    """Pieces of the drivable ground's outer edge that join the ends of different alleys, clear of the trees, and where they
+    go round a wall through no tree row."""
     if not alleys:
         return []
     ends = np.array([p[k] for p in alleys for k in (0, -1)])
@@ -195,6 +206,7 @@ def _headlands(
     near = tree.query(np.array(kept, dtype=object), predicate="dwithin", distance=VEHICLE_CLEAR_M)[0]
     clear = np.ones(len(kept), bool)
     clear[near] = False
+    clear &= ~walls.through_rows(np.array(kept, dtype=object), rows)
     if not clear.any():
         return []
     return _lines(shapely.line_merge(shapely.multilinestrings([k for k, ok in zip(kept, clear, strict=True) if ok])))

@@ -1,4 +1,4 @@
-"""What stops a crew on its way: ditches without a crossing, gates, and ground that is closed."""
+"""What stops a crew on its way: ditches without a crossing, gates, ground that is closed, and what stands in the way."""
 
 from __future__ import annotations
 
@@ -6,10 +6,13 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any, Final
 
+import numpy as np
 import shapely
+from numpy.typing import NDArray
 from shapely import LineString
+from shapely.geometry.base import BaseGeometry
 
-from mudcap.orchard.model import Feature, Gate, Orchard, Role
+from mudcap.orchard.model import Exclusion, Feature, Gate, KeepOut, Orchard, Role
 
 MODE_BITS: Final = {"truck": 1, "cart": 2, "foot": 4}
 ALL_MODES: Final = 7
@@ -20,6 +23,10 @@ _BANK_M: Final = 2.0
 """A road over a ditch carries a vehicle this much beside its own width."""
 CLOSURE_REACH_M: Final = 2.0
 """A closure drawn as a line or point stops whoever comes this near (common practice, no source)."""
+POINT_M: Final = 1.0
+"""What nobody crosses and is drawn as a point reaches this far round it (common practice, no source)."""
+EDGE_M: Final = 0.1
+"""A way along the edge of what nobody crosses does not cross it, as far as drawings and positions go."""
 
 Span = tuple[date | None, date | None]
 """First and last day; None: from ever, or for ever."""
@@ -91,6 +98,62 @@ def closed_ground(orchard: Orchard) -> list[tuple[Any, Span]]:
         if not area.is_empty:
             out.append((area, (closure.first, closure.last)))
     return out
+
+
+def impassable(keep_out: KeepOut) -> BaseGeometry | None:
+    """The ground that nobody drives or walks over, of its own shape and without its setback; None where one may.
+
+    Where the input does not say, areas of keep-outs (house, pond, pump house) and chemical stores are impassable, points and
+    lines are not, nor hives and hazards, which only keep shelters off.
+
+    >>> from shapely import box
+    >>> pond = KeepOut(name="pond", geometry=box(0, 0, 9, 9), setback_m=3.0, reason="pond")
+    >>> impassable(pond).area, impassable(KeepOut(name="nest", geometry=box(0, 0, 9, 9), setback_m=3, reason="", passable=True))
+    (81.0, None)
+    """
+    if keep_out.passable or keep_out.geometry.is_empty:
+        return None
+    if keep_out.passable is False:
+        parts = shapely.get_parts(keep_out.geometry)
+        return shapely.union_all(np.where(shapely.get_dimensions(parts) > 0, parts, shapely.buffer(parts, POINT_M)))
+    if keep_out.rule not in (Exclusion.KEEP_OUT, Exclusion.CHEMICAL_STORE):
+        return None
+    areas = [part for part in shapely.get_parts(keep_out.geometry) if shapely.get_dimensions(part) == 2]
+    return shapely.union_all(areas) if areas else None
+
+
+def impassable_ground(orchard: Orchard) -> list[tuple[KeepOut, BaseGeometry]]:
+    """Every keep-out that nobody crosses, with the shape that stops them."""
+    return [(keep, shape) for keep in orchard.keep_outs if (shape := impassable(keep)) is not None]
+
+
+class Walls:
+    """What nobody drives or walks through, for many lines at a time."""
+
+    def __init__(self, orchard: Orchard) -> None:
+        self.shapes = np.array([_inner(shape) for _keep, shape in impassable_ground(orchard)], dtype=object)
+        self.tree = shapely.STRtree(self.shapes)
+
+    def cross(self, lines: NDArray[Any]) -> NDArray[np.bool_]:
+        """(n,) whether each line leads through one of them."""
+        out = np.zeros(len(lines), bool)
+        if len(self.shapes) and len(lines):
+            out[self.tree.query(lines, predicate="intersects")[0]] = True
+        return out
+
+    def enter(self, lines: NDArray[Any]) -> NDArray[np.bool_]:
+        """(n,) the same, but for lines that lie inside one from end to end, as between two roads drawn through it."""
+        out = np.zeros(len(lines), bool)
+        if len(self.shapes) and len(lines):
+            i, j = self.tree.query(lines, predicate="intersects")
+            out[i[~shapely.covers(self.shapes[j], lines[i])]] = True
+        return out
+
+
+def _inner(shape: BaseGeometry) -> BaseGeometry:
+    """A shape without its edge, where it has any width."""
+    less = shapely.buffer(shape, -EDGE_M)
+    return shape if less.is_empty or shapely.get_dimensions(shape) < 2 else less
 
 
 class Ditches:

@@ -221,6 +221,9 @@ class KeepOut:
     """What it is, in the input's words: 'pond', 'pump house', 'hives', 'power line', …"""
     rule: Exclusion = Exclusion.KEEP_OUT
     """The rule it comes under: keep-out, hives, hazard or chemical store."""
+    passable: bool | None = None
+    """Whether crews may drive and walk over it, as the input says; None: as its rule and shape let one think
+    (`orchard.barriers.impassable`)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -76,6 +76,8 @@ def travel_network(orchard: Orchard, params: TravelParams) -> TravelNetwork:
 
     - ditches cut alleys, headlands and links unless a road crosses them there; a drawn road has its bridge or culvert unless
       it says whom that carries (`Road.bridge`);
+    - keep-outs that nobody crosses cut alleys and headlands where these are laid (`orchard.alleys`), and links here; a drawn
+      road stays a road, since whoever drew it goes there;
     - a gate lets through whom it says; a locked one stops those its lock is for, unless the crew has the key (`Gate.has_key`,
       `params.keys`); it bars the way on which it stands, and nothing beside it;
     - one-way roads and alleys go one way for vehicles, both ways on foot;

@@ -9,9 +9,10 @@ import shapely
 from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import dijkstra
+from scipy.spatial import cKDTree
 
 from mudcap.orchard.alleys import frame_of_rows
-from mudcap.orchard.barriers import closed_ground
+from mudcap.orchard.barriers import Walls, closed_ground
 from mudcap.orchard.model import Block, Orchard, Role
 from mudcap.orchard.network import ALLEY, TravelNetwork, usable
 from mudcap.orchard.params import TravelParams
@@ -36,15 +37,17 @@ def walk_to_stop_m(
 
     A vehicle stops where a truck or cart can drive from where it comes and back again, all the way with one vehicle (on a
     day: give the network `open_on` it). From an alley the crew steps to the tree; else it walks along the row to a headland
-    or road, or, unless the block says trellis or hedge, between the trees of a row into the next. Ditches and holes of the
-    block are not crossed, and ground that is closed for good is not entered. Ground closed on some days is walked: which
-    day one may go is the calendar's matter.
+    or road, or, unless the block says trellis or hedge, between the trees of a row into the next. Ditches, holes of the
+    block and keep-outs that nobody crosses are gone round, and ground that is closed for good is not entered. Ground closed on
+    some days is walked: which day one may go is the calendar's matter. Stations inside such a keep-out, which its own rule
+    bars, are walked to from the nearest one outside.
     """
     walk = np.full(len(xy), np.inf)
     edges = _once(network, usable(network))
     alleys, others = (_pieces(network, edges[is_alley]) for is_alley in _split(network.kind[edges] == ALLEY))
     no_go = [area for area, span in closed_ground(orchard) if span == (None, None)]
-    barriers = shapely.union_all([*(f.geometry for f in orchard.features if f.role == Role.DITCHES), *no_go])
+    walls = Walls(orchard)
+    barriers = shapely.union_all([*(f.geometry for f in orchard.features if f.role == Role.DITCHES), *no_go, *walls.shapes])
     shapely.prepare(barriers)
     for k, ground in enumerate(orchard.blocks):
         mine = np.flatnonzero(block == k)
@@ -65,7 +68,17 @@ def walk_to_stop_m(
         )
         i, j = _steps(xy[mine], row[mine], ground, here, frame.to_frame(xy[mine])[:, 1])
         walk[mine] = _spread(direct, xy[mine], i, j)
+        _step_inside(walk, mine, xy, walls)
     return walk
+
+
+def _step_inside(walk: NDArray[np.float64], mine: NDArray[np.int64], xy: NDArray[np.float64], walls: Walls) -> None:
+    """Give the stations among `mine` that stand inside a wall the walk to their nearest one outside, and the step from there."""
+    inside = walls.cross(shapely.points(xy[mine]))
+    outside = mine[~inside & np.isfinite(walk[mine])]
+    if inside.any() and len(outside):
+        step, k = cKDTree(xy[outside]).query(xy[mine[inside]])
+        walk[mine[inside]] = walk[outside[k]] + step
 
 
 def _row_ends(ground: Block) -> NDArray[Any]:

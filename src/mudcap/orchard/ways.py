@@ -17,6 +17,7 @@ from mudcap.orchard.barriers import (
     Ditches,
     Narrow,
     Shut,
+    Walls,
     bits,
     closed_ground,
     gate_bits,
@@ -41,7 +42,7 @@ def lay_ways(orchard: Orchard, params: TravelParams) -> Edges:
     ditches = Ditches(orchard)
     closed = closed_ground(orchard)
     _cut_at(ways, [shapely.boundary(area) for area, _span in closed])
-    links = [*_road_ends(ways, params.snap_m), *_ways_in(ways, params.snap_m)]
+    links = _round_walls([*_road_ends(ways, params.snap_m), *_ways_in(ways, params.snap_m)], Walls(orchard))
     gates, gate_links = _gates(orchard, ways, params)
     yard, yard_links = _yard(orchard, ways)
     links = [link for link in (*links, *gate_links) if not ditches.cross(link.line)] + yard_links
@@ -52,6 +53,12 @@ def lay_ways(orchard: Orchard, params: TravelParams) -> Edges:
             for low, high in ditches.spans(way.line):
                 way.narrow(Narrow(low, high, way.bridge))
     return join_edges(ways, links, gates=gates, yard=yard, closed=closed)
+
+
+def _round_walls(links: list[Link], walls: Walls) -> list[Link]:
+    """Links that do not lead into what nobody crosses; a yard or gate in it is joined all the same."""
+    stopped = walls.enter(np.array([link.line for link in links], dtype=object))
+    return [link for link, stops in zip(links, stopped.tolist(), strict=True) if not stops]
 
 
 def _ways(orchard: Orchard, params: TravelParams) -> list[Way]:

@@ -25,11 +25,13 @@ from mudcap.audit.claim import (
     SiteClaim,
     Stations,
     Trees,
+    Wall,
     Zone,
 )
+from mudcap.orchard.barriers import impassable_ground
 from mudcap.orchard.model import Exclusion, Orchard
 from mudcap.orchard.mud import serving_mud
-from mudcap.orchard.network import VEHICLE
+from mudcap.orchard.network import LINK, VEHICLE
 from mudcap.place.borders import bordering
 from mudcap.plan.model import BlockPlan, Earlier, Params, Plan
 from mudcap.supply.stocking import release_rate
@@ -64,6 +66,9 @@ def claim_of(plan: Plan, *, earlier: Earlier, pinned: NDArray[np.int64]) -> Clai
         block_edge_m=params.access.block_edge_m,
         walk_limit_m=params.access.walk_m,
         drivable=(_drivable(plan),),
+        walls=walls_of(orchard),
+        ways=_ways(plan),
+        roads=roads_of(plan),
         mud=tuple(s.geometry for s in serving_mud(orchard, params.mud.clay_share_min)),
         mud_limit_m=params.mud.limit_m if existing else np.inf,
         brought=_brought(plan),
@@ -135,6 +140,42 @@ def _drivable(plan: Plan) -> shapely.MultiLineString:
         ends = np.array([a.line.coords[k] for a in bare for k in (0, -1)], float).reshape(-1, 1, 2)
         edges = np.concatenate([edges, np.concatenate([ends, ends + POINT_M], axis=1)])
     return shapely.MultiLineString(list(edges))
+
+
+def walls_of(orchard: Orchard) -> tuple[Wall, ...]:
+    """What nobody crosses, as the checker takes it."""
+    return tuple(Wall(name=keep.name or keep.reason, geometry=shape) for keep, shape in impassable_ground(orchard))
+
+
+def _ways(plan: Plan) -> NDArray[np.float64]:
+    """Every edge of the travel network, and the water truck's way."""
+    net = plan.network
+    edges = np.hstack([net.node_xy[net.source], net.node_xy[net.target]])
+    legs = () if plan.puddles is None else plan.puddles.tour.geoms
+    return np.concatenate([edges, *(pieces(np.array(leg.coords)[:, :2]) for leg in legs)])
+
+
+def pieces(xy: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The straight pieces (n − 1, 4) between points (n, 2) in a row."""
+    return np.hstack([xy[:-1], xy[1:]])
+
+
+def roads_of(plan: Plan) -> tuple[shapely.Geometry, ...]:
+    """Drawn roads, and the links that join them to each other, to the yard and to gates."""
+    net, orchard = plan.network, plan.orchard
+    drawn = [road.line for road in orchard.roads]
+    posts = [g.geometry.centroid for g in orchard.gates] + ([orchard.yard] if orchard.yard is not None else [])
+    link = np.flatnonzero(net.kind == LINK)
+    ends = np.unique(np.concatenate([net.source[link], net.target[link]]))
+    on = np.zeros(len(net.node_xy), bool)
+    if len(ends) and (drawn or posts):
+        away = shapely.STRtree([*drawn, *posts]).query_nearest(
+            shapely.points(net.node_xy[ends]), max_distance=0.05, all_matches=False
+        )[0]
+        on[ends[away]] = True
+    stubs = link[on[net.source[link]] & on[net.target[link]]]
+    lines = shapely.linestrings(np.stack([net.node_xy[net.source[stubs]], net.node_xy[net.target[stubs]]], axis=1))
+    return (*drawn, *lines)
 
 
 def _block(plan: Plan, index: int, near: Sequence[int]) -> BlockClaim:
