@@ -27,8 +27,8 @@ from mudcap.plan.make import solve_here
 
 
 @pytest.fixture(scope="module")
-def address() -> Iterator[str]:
-    """Scheduler of two worker processes on this machine, seen by nobody else; a death counts at once."""
+def cluster() -> Iterator[LocalCluster]:
+    """Two worker processes on this machine, seen by nobody else; a death counts at once."""
     import dask
 
     with (
@@ -38,7 +38,14 @@ def address() -> Iterator[str]:
             silence_logs=50,
         ) as cluster,
     ):  # fmt: skip
-        yield cluster.scheduler_address
+        yield cluster
+
+
+@pytest.fixture
+def address(cluster: LocalCluster) -> str:
+    """Its scheduler, once the workers that an earlier test killed are there again."""
+    cluster.wait_for_workers(2, timeout=60)
+    return cluster.scheduler_address
 
 
 def job(count: int = 9, name: str = "North 40", step_m: float = 6.0) -> SolveJob:
@@ -91,6 +98,13 @@ def test_a_worker_that_dies_costs_one_block_only(address):
     assert how == {"a": "solved", "b": "crashed", "c": "solved"}
     assert [p.stopped for p in placements] == [False, True, False]
     assert len(placements[1].sites) == 9 and 7 in placements[1].sites
+
+
+def test_blocks_queued_behind_a_killer_are_not_blamed(address):
+    """Many blocks, two killers: whatever waits on a worker that dies is solved all the same."""
+    counts = [4, 9, 6, 8, 9, 10]
+    _placements, how = run(address, "solvers:abort", [job(c, str(i)) for i, c in enumerate(counts)])
+    assert how == {str(i): "crashed" if c % 2 else "solved" for i, c in enumerate(counts)}
 
 
 def test_a_bug_is_told_and_a_refusal_goes_on_to_the_user(address):

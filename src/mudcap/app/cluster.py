@@ -8,12 +8,15 @@ a single thread of hard work, and where a worker dies its other threads die with
 
 from __future__ import annotations
 
+import asyncio
+import concurrent.futures
 import importlib.util
 import pickle
 import queue
 import threading
 import time
 import uuid
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any, Final
@@ -32,8 +35,6 @@ REACH_S: Final = 5.0
 """How long the scheduler may take to answer at the start."""
 LOST_S: Final = 30.0
 """How long scheduler or workers may be away before the blocks still open get the fallback; a restart takes a few seconds."""
-_TRIES: Final = 8
-"""Times that a block is given out before it counts as one that kills its worker."""
 _ASK_S: Final = 0.5
 """How often a search on a worker asks whether it should stop: each time is a message."""
 _LOOK_S: Final = 2.0
@@ -275,29 +276,74 @@ def _crashed(number: int, error: BaseException) -> Numbered:
 
 
 def _backend(client: Any) -> Any:
-    """joblib's backend for Dask, mended in two places."""
+    """joblib's backend for Dask, mended in three places.
+
+    A worker that dies takes blocks with it that only waited there, or whose answer had not been fetched yet, and the scheduler blames
+    them all. So each blamed block is given out once more with nothing else on the cluster; only what dies alone is given up.
+    """
+    from distributed import as_completed
     from joblib._dask import DaskDistributedBackend
 
     class Backend(DaskDistributedBackend):  # type: ignore[misc]
+        def __init__(self, **options: Any) -> None:
+            super().__init__(**options)
+            self.waiting_futures = as_completed([], loop=client.loop)
+            self._lock = threading.Lock()
+            self._open, self._is_alone = 0, False  # blocks given out and not answered; whether that is a blamed one
+            self._blamed: deque[tuple[Any, Any]] = deque()
+            self._held: deque[tuple[Any, Any]] = deque()
+
+        async def _collect(self) -> None:
+            # joblib's own ends for good where an answer that was ready is lost with its worker before it was fetched
+            while self._continue:
+                async for future in self.waiting_futures:
+                    answer, callback = self._results.pop(future), self._callbacks.pop(future)
+                    try:
+                        (result,) = await self.client.gather([future], asynchronous=True)
+                    except Exception as error:
+                        answer.set_exception(error)
+                        continue
+                    answer.set_result(result)
+                    callback(result)
+                await asyncio.sleep(0.01)
+
         def effective_n_jobs(self, n_jobs: int) -> int:
             # where the cluster has a single core, joblib would solve in this very process
             return max(2, int(super().effective_n_jobs(n_jobs)))
 
-        def submit(self, func: Any, callback: Any = None, tries: int = _TRIES) -> Any:
+        def submit(self, func: Any, callback: Any = None) -> Any:
+            with self._lock:
+                if self._is_alone:
+                    self._held.append((func, callback))
+                    return concurrent.futures.Future()  # joblib only asks the callback
+                self._open += 1
+            return self._give_out(func, callback)
+
+        def _give_out(self, func: Any, callback: Any) -> Any:
             future = super().submit(func, callback)
-
-            def answered(done: Any) -> None:
-                # joblib hears nothing of a task whose worker died, and would wait for ever
-                error = done.exception()
-                if error is None or callback is None:
-                    return
-                if tries > 1 and type(error).__name__ == "KilledWorker":
-                    # blocks that only waited on the worker which another one killed are blamed with it
-                    self.submit(func, callback, tries - 1)
-                else:
-                    callback([_crashed(args[0], error) for _function, args, _named in func.items])
-
-            future.add_done_callback(answered)
+            future.add_done_callback(lambda done: self._answered(done, func, callback))
             return future
+
+        def _answered(self, done: Any, func: Any, callback: Any) -> None:
+            # joblib hears nothing of a task whose worker died, and would wait for ever
+            error = done.exception()
+            with self._lock:
+                is_lost = error is not None and (self._is_alone or type(error).__name__ != "KilledWorker")
+                if error is not None and not is_lost:
+                    self._blamed.append((func, callback))
+                self._open, self._is_alone = self._open - 1, False
+                held = list(self._held)
+                self._held.clear()
+                self._open += len(held)
+            for each in held:
+                self._give_out(*each)
+            if is_lost and callback is not None:
+                callback([_crashed(args[0], error) for _function, args, _named in func.items])
+            with self._lock:
+                if self._open or not self._blamed:
+                    return
+                self._open, self._is_alone = 1, True
+                blamed = self._blamed.popleft()
+            self._give_out(*blamed)
 
     return Backend(client=client)

@@ -7,7 +7,7 @@ import multiprocessing
 import signal
 import threading
 from collections import deque
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
@@ -58,8 +58,13 @@ class Drawer:
         with suppress(ValueError):
             self._process.close()
 
-    def draw(self, plans: Mapping[str, Any], papers: Sequence[Paper], also: Mapping[str, Any]) -> dict[str, str | bytes]:
-        """All `papers` by name, each from the plan in its language, and what the functions `also` return, drawn here first."""
+    def draw(
+        self, plans: Mapping[str, Any], papers: Sequence[Paper], also: Mapping[str, Any], meanwhile: Callable[[], None] = lambda: None
+    ) -> dict[str, str | bytes]:
+        """All `papers` by name, each from the plan in its language, and what the functions `also` return, drawn here first.
+
+        `meanwhile` is other work that this process does while the child draws.
+        """
         left, lock, done = deque(papers), threading.Lock(), dict[str, str | bytes]()
 
         def take() -> Paper | None:
@@ -91,6 +96,7 @@ class Drawer:
         other = threading.Thread(target=by_child, daemon=True)
         other.start()
         done.update({name: function() for name, function in also.items()})
+        meanwhile()
         while True:
             while (paper := take()) is not None:
                 done[paper.name] = drawn_here(paper, plans)

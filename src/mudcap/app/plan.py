@@ -6,6 +6,7 @@ import dataclasses
 import json
 import os
 import signal
+import sys
 import threading
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager, nullcontext, suppress
@@ -223,13 +224,18 @@ class _Run:
     def _write(self, plan: Plan, lock: Any, runner: Runner, code: int) -> None:
         from mudcap.app.drawing import PAPERS, Paper
         from mudcap.draw.webmap import web_map
-        from mudcap.files.export import write_plan
+        from mudcap.files.export import plan_tables, write_plan
         from mudcap.files.outputs import named
         from mudcap.plan.spoken import plan_in
 
         assert self.drawer is not None
         lang = self.reading.lang
         spoken = languages(lang)
+        tables: dict[str, str | bytes] = {}
+
+        def lay_tables() -> None:
+            tables.update(plan_tables(plan, lang))
+
         with self.console.timed("draw", _("drawing map and sheet")):
             papers = [
                 Paper(name=kind if language == spoken[0] else named(kind, language), kind=kind, lang=language, page=self.choices.page)
@@ -238,10 +244,10 @@ class _Run:
             ]  # fmt: skip
             rendered = self.drawer.draw(
                 {language: plan_in(plan, language) for language in spoken}, papers,
-                {"map.html": lambda: web_map(plan, lang, photo=self.photo)},
+                {"map.html": lambda: web_map(plan, lang, photo=self.photo)}, meanwhile=lay_tables,
             )  # fmt: skip
         with self.console.timed("write", _("writing")):
-            paths = write_plan(plan, lock.directory, rendered, lang=lang, lock=lock)
+            paths = write_plan(plan, lock.directory, rendered, lang=lang, lock=lock, tables=tables)
         if self.as_json:
             tell(
                 json.dumps(
@@ -273,11 +279,25 @@ def _import_ahead() -> None:
     import mudcap.draw.contractor
     import mudcap.draw.picklist
     import mudcap.draw.sheet
-    import mudcap.draw.webmap
-    import mudcap.files.export  # noqa: F401
     from mudcap.app.drawing import read_faces
 
+    with _left_out("pandas", "geopandas"):
+        import mudcap.draw.webmap
+        import mudcap.files.export  # noqa: F401
+
     read_faces()
+
+
+@contextmanager
+def _left_out(*names: str) -> Iterator[None]:
+    """Packages that are not loaded within: folium and pyogrio take them where they find them, and never use them here."""
+    new = [name for name in names if name not in sys.modules]
+    sys.modules.update(dict.fromkeys(new))  # type: ignore[arg-type]  # None there is "not installed" to an import
+    try:
+        yield
+    finally:
+        for name in new:
+            del sys.modules[name]
 
 
 def plan_params(params: Params, choices: PlanChoices) -> Params:

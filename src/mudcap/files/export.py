@@ -29,25 +29,21 @@ def write_plan(
     *,
     lang: str = "en",
     lock: Lock | None = None,
+    tables: Mapping[str, str | bytes] | None = None,
 ) -> tuple[Path, ...]:
     """Write the plan's files into `directory`, all or none, and return their paths in the order of `OUTPUTS`.
 
     With `lang` ``both`` the files of `IN_EACH_LANGUAGE` follow in every other language. Older outputs are replaced whole, those that this plan does not have are removed. `lock` is the one already held on
-    the folder, if any. Raises ``StoreError``; then the folder is as it was.
+    the folder, if any; `tables` what ``plan_tables`` gave, where it was called before. Raises ``StoreError``; then the folder is as
+    it was.
     """
     unknown = sorted(set(rendered) - {*RENDERED, *TRANSLATED})
     if unknown:
         raise ValueError(f"{unknown[0]}: no name of an output.")
     if lock is None:
         with locked(directory) as own:
-            return write_plan(plan, directory, rendered, lang=lang, lock=own)
-    first, *others = languages(lang)
-    with speaking(first):
-        content = {**rendered, **plan_files(plan_in(plan, first), first)}
-    for other in others:
-        with speaking(other):
-            made = plan_files(plan_in(plan, other), other)
-        content |= {named(name, other): made[name] for name in IN_EACH_LANGUAGE if name in made}
+            return write_plan(plan, directory, rendered, lang=lang, lock=own, tables=tables)
+    content = {**rendered, **(plan_tables(plan, lang) if tables is None else tables)}
     names = (*OUTPUTS, *TRANSLATED)
     with staged(lock, names) as stage:
         for name, text in content.items():
@@ -57,8 +53,20 @@ def write_plan(
     return tuple(lock.directory / name for name in names if name in content or name == PLAN_FILE)
 
 
+def plan_tables(plan: Plan, lang: str = "en") -> dict[str, str | bytes]:
+    """The files that need no picture and no database, by name, with `lang` ``both`` in each language."""
+    first, *others = languages(lang)
+    with speaking(first):
+        content = plan_files(plan_in(plan, first), first)
+    for other in others:
+        with speaking(other):
+            made = plan_files(plan_in(plan, other), other)
+        content |= {named(name, other): made[name] for name in IN_EACH_LANGUAGE if name in made}
+    return content
+
+
 def plan_files(plan: Plan, lang: str = "en") -> dict[str, str | bytes]:
-    """The files that need no picture and no database, by name."""
+    """The files that need no picture and no database, by name, in one language."""
     return {
         "picklist.csv": picklist_csv(plan, lang),
         "picklist.xlsx": picklist_xlsx(plan, lang),
