@@ -12,7 +12,7 @@ from route_blocks import regular_block
 from mudcap.route.aisles import leg_seconds, only, solve_block
 from mudcap.route.options import RoundParams
 from mudcap.route.service import ServiceProblem, block_order, solve_service
-from mudcap.route.visits import BlockWork, Crew, RoutePlan
+from mudcap.route.visits import BlockWork, Crew, Progress, RoutePlan
 
 
 def _problem(num_blocks: int = 4, each: int = 25, seed: int = 0, **crew: float) -> ServiceProblem:
@@ -43,8 +43,11 @@ def _check(problem: ServiceProblem, plan: RoutePlan) -> None:
     work = {w.block_id: w for w in problem.work}
     for route in plan.routes:
         crew = crews[route.crew]
-        assert route.begin_s == pytest.approx(route.day * 86_400 + crew.start_s)
-        assert route.end_s - route.begin_s <= crew.shift_s + 1e-6
+        usual = route.day * 86_400 + crew.start_s
+        assert usual - 1e-6 <= route.begin_s
+        assert route.end_s - usual <= crew.shift_s + 1e-6
+        if not any(w.opens_s for w in problem.work):
+            assert route.begin_s == pytest.approx(usual)
         load = 0.0
         for before, after in pairwise(route.steps):
             assert after.begin_s == pytest.approx(before.end_s)
@@ -112,8 +115,8 @@ def test_short_shifts_need_days() -> None:
 
 
 def test_closed_block_is_never_entered_early() -> None:
-    """Blocks under a re-entry interval come last, and the crew waits at them if it must."""
-    problem = _problem()
+    """Blocks under a re-entry interval come last, and the crew leaves so late that it need not wait at them on the clock."""
+    problem = _problem(break_s=0.0)
     opens = (10 * 3600.0, 0.0, 13 * 3600.0, 0.0)
     work = tuple(replace(w, opens_s=o) for w, o in zip(problem.work, opens, strict=True))
     closed = replace(problem, work=work)
@@ -123,7 +126,58 @@ def test_closed_block_is_never_entered_early() -> None:
     first = {s.block_id: s.begin_s for r in plan.routes for s in reversed(r.steps) if s.kind == "serve"}
     assert first["B0"] >= 10 * 3600
     assert first["B2"] >= 13 * 3600
-    assert plan.routes[0].seconds("wait") > 0
+    at_once = solve_service(problem)
+    assert plan.routes[0].begin_s > at_once.routes[0].begin_s + 600
+    assert plan.routes[0].seconds("wait") <= 1.0
+    assert plan.paid_s <= at_once.paid_s + 300  # the blocks come in another order
+
+
+def test_the_day_begins_later_where_nothing_is_open() -> None:
+    """One block that opens at 13:00: the crew is there at 13:00 sharp, has had lunch, and is paid for the work alone."""
+    problem = _problem(num_blocks=1, lunch_s=1800.0, lunch_at_s=12 * 3600.0, break_s=0.0)
+    late = replace(problem, work=(replace(problem.work[0], opens_s=13 * 3600.0),))
+    route = solve_service(late).routes[0]
+    assert route.steps[1].begin_s == pytest.approx(13 * 3600.0, abs=1.0)
+    assert route.seconds("wait", "lunch") <= 1.0
+    open_all_day = solve_service(replace(problem, crews=(replace(problem.crews[0], lunch_s=0.0),)))
+    assert route.end_s - route.begin_s == pytest.approx(open_all_day.paid_s, abs=1.0)
+
+
+def test_a_lunch_in_the_way_of_a_later_begin() -> None:
+    """An hour of work, then a block that opens at 12:30: whatever lunch does, nobody is back later for a later begin."""
+    problem = _problem(num_blocks=2, lunch_s=1800.0, lunch_at_s=12 * 3600.0, break_s=0.0)
+    late = replace(problem, work=(problem.work[0], replace(problem.work[1], opens_s=12.5 * 3600.0)))
+    plan = solve_service(late)
+    parts = plan.routes[0].seconds("travel", "drive", "serve", "wait", "lunch")
+    assert parts == pytest.approx(plan.paid_s)
+    second = [s for s in plan.routes[0].steps if s.block_id == "B1"]
+    assert second[0].begin_s == pytest.approx(12.5 * 3600.0, abs=1.0)
+    assert plan.routes[0].begin_s > 10 * 3600.0
+
+
+def test_it_tells_how_far_it_is_and_stops_when_asked() -> None:
+    """Each block, then each search; asked to stop after the first plan it returns that one, marked, and never a worse one."""
+    problem = replace(_problem(), crews=(Crew(name="A"), Crew(name="B")))
+    heard: list[Progress] = []
+    whole = solve_service(problem, tell=heard.append)
+    assert [p.block for p in heard[:4]] == [0, 1, 2, 3]
+    assert [p.done for p in heard] == sorted(p.done for p in heard)
+    assert heard[-1].done == heard[-1].total
+    assert heard[-1].best is not None
+    assert not whole.stopped
+    asked: list[bool] = []
+
+    def stop() -> bool:
+        asked.append(True)
+        return len(asked) > 1
+
+    heard.clear()
+    stopped = solve_service(problem, stop=stop, tell=heard.append)
+    _check(problem, stopped)
+    assert stopped.stopped
+    assert stopped.unserved == ()
+    assert stopped.finish_s >= whole.finish_s - 1e-6
+    assert heard[-1].done < heard[-1].total
 
 
 def test_loads_go_back_to_the_yard() -> None:

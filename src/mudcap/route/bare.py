@@ -165,6 +165,7 @@ def _drawn_together(
         for e in at[n]:
             if not used[e]:
                 chains += _chains_from(graph, at, joint, busy, used, n, e)
+    chains.sort(key=lambda chain: min(e for e, _, _ in chain))
     return _laid(graph, turns_s, seconds, params, chains)
 
 

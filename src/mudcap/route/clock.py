@@ -30,14 +30,17 @@ def run_day(
     crew: Crew,
     day: int,
     loads: Sequence[Sequence[Share]],
+    *,
+    begin_s: float | None = None,
 ) -> Route:
     """Return the route of one crew on one day: each load from the yard (or where the crew is) through its blocks and back.
 
-    A block is never entered before it opens: the crew waits. Break and lunch are taken at the first halt that ends late enough,
-    and left out where no stop follows it. A first load without blocks means that the yard comes first.
+    The day begins at ``begin_s``, or as soon as the crew may. A block is never entered before it opens: the crew waits. Break
+    and lunch are taken at the first halt that ends late enough, or while the crew waits, and left out where no stop follows.
+    A first load without blocks means that the yard comes first.
     """
     now = crew.now if day == 0 else None
-    clock = _Clock(crew, day, sum(len(share.stops) for load in loads for share in load))
+    clock = _Clock(crew, day, begin_s, sum(len(share.stops) for load in loads for share in load))
     for number, load in enumerate(loads):
         if number:
             clock.pass_time("reload", crew.reload_s)
@@ -53,6 +56,35 @@ def run_day(
             _serve_block(clock, work[share.block], crew, share)
         clock.go(float(between_m[at, 0]))
     return Route(crew=crew.name, day=day, steps=tuple(clock.steps))
+
+
+def latest_begin(
+    work: Sequence[BlockWork],
+    between_m: NDArray[np.float64],
+    crew: Crew,
+    day: int,
+    loads: Sequence[Sequence[Share]],
+) -> Route:
+    """Return the route of `run_day` begun so late that nobody waits on the clock, where it ends no later for that.
+
+    A crew that is at work already (`Crew.now`) waits.
+    """
+    route = run_day(work, between_m, crew, day, loads)
+    if crew.now is not None and day == 0:
+        return route
+    end_s = route.end_s
+    for _ in range(_SHIFTS):
+        idle = route.seconds("wait")
+        share = 1.0
+        while idle * share > 1.0:
+            later = run_day(work, between_m, crew, day, loads, begin_s=route.begin_s + idle * share)
+            if later.end_s <= end_s + 1e-6:
+                break
+            share /= 2  # a pause that came while waiting comes at another stop now
+        else:
+            break
+        route = later
+    return route
 
 
 def _serve_block(clock: _Clock, work: BlockWork, crew: Crew, share: Share) -> None:
@@ -72,15 +104,19 @@ def _serve_block(clock: _Clock, work: BlockWork, crew: Crew, share: Share) -> No
         clock.pass_time("drive", max(seconds - spent, 0.0), metres=leg.length_m - driven, **where)
 
 
+_SHIFTS = 6
+"""Times the beginning of a day is moved on, since pauses then come elsewhere."""
+
+
 class _Clock:
     """Steps being written down as time goes on."""
 
-    def __init__(self, crew: Crew, day: int, stops: int) -> None:
+    def __init__(self, crew: Crew, day: int, begin_s: float | None, stops: int) -> None:
         self.crew = crew
-        self.begin_s = crew.begin_s(day)
+        self.begin_s = crew.begin_s(day) if begin_s is None else begin_s
         self.now_s = self.begin_s
         self.steps: list[RouteStep] = []
-        self.due = list(crew.pauses(day))
+        self.due = list(crew.pauses(day, begin_s))
         self.to_come = stops
 
     def pass_time(self, kind: StepKind, seconds: float, **said: object) -> None:
@@ -93,7 +129,17 @@ class _Clock:
         self.pass_time("travel", metres / self.crew.params.road_m_s, metres=metres)
 
     def wait_until(self, opens_s: float) -> None:
-        """Wait where a block is still closed."""
+        """Wait where a block is still closed; a pause that falls due meanwhile is taken there."""
+        if opens_s <= self.now_s:
+            return
+        for pause in sorted(self.due, key=lambda p: p[1]):
+            kind, after, seconds = pause
+            due_s = self.begin_s + after
+            if due_s < opens_s:
+                self.due.remove(pause)
+                if due_s > self.now_s:
+                    self.pass_time("wait", due_s - self.now_s)
+                self.pass_time(kind, seconds)
         if opens_s > self.now_s:
             self.pass_time("wait", opens_s - self.now_s)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -28,10 +28,15 @@ def crew_kinds(crews: Sequence[Crew]) -> tuple[list[Crew], list[int]]:
     return [crews[keys.index(key)] for key in first], [first.index(key) for key in keys]
 
 
-def lay_visits(problem: ServiceProblem, known: dict[tuple[object, ...], BlockTour]) -> tuple[Visits, float]:
+def lay_visits(
+    problem: ServiceProblem,
+    known: dict[tuple[object, ...], BlockTour],
+    tell: Callable[[int], None] = lambda block: None,
+) -> tuple[Visits, float]:
     """Return all visits that are to make, and a bound on the working seconds that they take.
 
-    Each block's are in the order of its exact round for the first kind of crew. ``known`` takes up the rounds that were found.
+    Each block's are in the order of its exact round for the first kind of crew. ``known`` takes up the rounds that were found;
+    ``tell`` is called with each block that is done.
     The bound counts driving only where all crews are of one kind.
     """
     kinds, _ = crew_kinds(problem.crews)
@@ -52,6 +57,7 @@ def lay_visits(problem: ServiceProblem, known: dict[tuple[object, ...], BlockTou
             graph = only(work.graph_of(crew), stops)
             made.append(drives(graph, [(side[s], s) for s in order], crew.params))
         times.append((np.array([a for a, _ in made]), np.array([h for _, h in made])))
+        tell(b)
     if not columns:
         columns = [(np.empty(0, np.int64),) * 2]
         times = [(np.empty((len(kinds), 0)),) * 2]

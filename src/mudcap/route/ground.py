@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import connected_components
-from shapely import LineString, Point
+from shapely import LineString, Point, intersects, points, shortest_line
 
+from mudcap.orchard.barriers import Walls
 from mudcap.orchard.model import Block, Orchard
 from mudcap.orchard.network import ALLEY, TravelNetwork, shortest
 from mudcap.route.stopgraph import StopGraph
@@ -50,23 +51,29 @@ def lay_ground(
     mode: int,
     row_spacing_m: float,
     closed_alleys: Sequence[int] = (),
+    besides: Collection[int] = (),
 ) -> Ground:
     """Return the ground of one block for a crew whose vehicle may use ways of ``mode``.
 
     ``stop_row`` is the tree row of each stop and ``stop_xy`` (n, 2) where it stands. The round starts and ends at the vertex
     that is nearest by road to where vehicles come from. ``closed_alleys`` are positions in the block's `alleys`. One-way alleys
-    and roads keep their direction (`StopGraph.one_way`); those that cannot be reached and left again are left out.
+    and roads keep their direction (`StopGraph.one_way`); those that cannot be reached and left again are left out. Where a block
+    lies in parts (cut by a canal, joined only by roads far around) it is the greatest; the next is the ground ``besides`` the
+    network nodes of those before.
 
     Raises ``ValueError`` where the block has no way that the vehicle may use.
     """
     first = _first_alley(orchard, block)
+    before = set(besides)
     steps = _steps(network, block, first, mode, set(closed_alleys))
     if not steps:
         raise ValueError(
             f"block {block.block_id}: no drive row that this vehicle may use is joined to a headland or road."
         )
     entry = shortest(network, network.entry, mode) if len(network.entry) else np.zeros(len(network.node_xy))
-    steps = _largest_part(steps, entry)
+    if before:
+        steps = [s for s in steps if s[0] not in before and s[1] not in before and np.isfinite(entry[s[0]])]
+    steps = _largest_part(steps, entry) if steps else []
     if not steps:
         raise ValueError(f"block {block.block_id}: no drive row that this vehicle may use can be left again.")
     nodes = sorted({n for s in steps for n in s[:2]})
@@ -74,7 +81,8 @@ def lay_ground(
     chains = _chains(steps, start)
     vertices = sorted({c[0][0] for c in chains} | {c[0][-1] for c in chains} | {start})
     number = {n: k for k, n in enumerate(vertices)}
-    placed = _place(network, block, chains, stop_row, np.asarray(stop_xy, float), row_spacing_m)
+    xy = np.asarray(stop_xy, float).reshape(-1, 2)
+    placed = _place(network, block, chains, stop_row, xy, row_spacing_m, _walls(orchard, block, xy))
     reached = sorted({p[0] for p in placed})
     renumber = {s: k for k, s in enumerate(reached)}
     graph = StopGraph(
@@ -210,6 +218,14 @@ def _columns(network: TravelNetwork, block: Block, vertices: list[int]) -> NDArr
     return column
 
 
+def _walls(orchard: Orchard, block: Block, xy: NDArray[np.float64]) -> tuple[Walls, NDArray[np.bool_]] | None:
+    """What nobody crosses in a block, and which stops stand inside (put there by hand, stepped to all the same)."""
+    walls = Walls(orchard)
+    if not len(walls.shapes) or not intersects(walls.shapes, block.polygon).any():
+        return None
+    return walls, walls.cross(points(xy))
+
+
 def _place(
     network: TravelNetwork,
     block: Block,
@@ -217,6 +233,7 @@ def _place(
     stop_row: Sequence[int],
     xy: NDArray[np.float64],
     row_spacing_m: float,
+    walls: tuple[Walls, NDArray[np.bool_]] | None,
 ) -> list[tuple[int, int, float, int]]:
     """(stop, way, metres from its tail, side) for the nearest way on each side of each stop."""
     beside: dict[int, list[int]] = {}
@@ -232,6 +249,8 @@ def _place(
             gap = float(lines[e].distance(Point(xy[s])))
             low_side = block.alleys[chains[e][2]].right_row == row
             if gap <= _REACH_ROWS * row_spacing_m and (gap, e) < nearest.get(low_side, (np.inf, -1)):
+                if walls is not None and not walls[1][s] and walls[0].cross(shortest_line([lines[e]], Point(xy[s]))).any():
+                    continue
                 nearest[low_side] = (gap, e)
         for _, e in sorted(nearest.values(), key=lambda g: g[1]):
             along = float(lines[e].project(Point(xy[s])))

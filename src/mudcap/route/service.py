@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mudcap.route.aisles import BlockTour, only, solve_block
-from mudcap.route.clock import Share, run_day
+from mudcap.route.clock import Share, latest_begin
 from mudcap.route.giant import block_order, home_seconds, lay_slots, lay_visits
 from mudcap.route.split import Order, Visits, best_order, split
-from mudcap.route.visits import BlockWork, Crew, CrewNow, Route, RoutePlan
+from mudcap.route.visits import BlockWork, Crew, CrewNow, Progress, Route, RoutePlan
 
 __all__ = ["ServiceProblem", "block_order", "crew_now", "replan", "solve_service"]
 
@@ -46,20 +46,34 @@ class ServiceProblem:
         return self.between_by_mode.get(crew.mode, self.between_m)
 
 
-def solve_service(problem: ServiceProblem) -> RoutePlan:
+def solve_service(
+    problem: ServiceProblem,
+    *,
+    stop: Callable[[], bool] = lambda: False,
+    tell: Callable[[Progress], None] = lambda progress: None,
+) -> RoutePlan:
     """Return routes for all crews and days that are done soonest (or cost least), as far as one giant tour allows.
 
     Each block's stops are strung in the order of its own exact round. Local search over the order of the blocks finds the giant
     tour whose split is best: shifts are filled one after the other, all up to one latest end, which is as early as can be
     (`finish`), or up to their own (`paid`). Each share's blocks are then driven by their own exact rounds, and the cuts are laid
-    anew with the times that these took. Blocks that are closed are waited for if nothing else is left. What does not fit the
-    shifts is returned as unserved. Stops that are `done` are left out.
+    anew with the times that these took. Blocks that are closed are waited for if nothing else is left, and who would wait on
+    the clock begins the day later. What does not fit the shifts is returned as unserved. Stops that are `done` are left out.
+
+    ``tell`` hears how far the search is. ``stop`` is asked from the first plan on; where it says so, the best until then is
+    returned.
 
     Raises ``ValueError`` without crews or days, or where one stop's load is more than a vehicle takes.
     """
     _check(problem)
     known: dict[tuple[object, ...], BlockTour] = {}
-    visits, bound = lay_visits(problem, known)
+    to_do = [sum(s not in w.done for s in range(w.graph.num_stops)) for w in problem.work]
+    at_work = [b for b, n in enumerate(to_do) if n]
+    restarts = _restarts(sum(to_do))
+    total = len(at_work) + restarts
+    visits, bound = lay_visits(
+        problem, known, lambda b: tell(Progress(done=at_work.index(b) + 1, total=total, block=b))
+    )
     slots = lay_slots(problem)
     size = np.bincount(visits.block, minlength=len(problem.work))
     blocks = [b for b in block_order(problem.between_m, [w.opens_s for w in problem.work]) if size[b]]
@@ -68,18 +82,22 @@ def solve_service(problem: ServiceProblem) -> RoutePlan:
     trials = int(min(np.clip(_WORK / len(visits.stop), *_TRIAL_RANGE), _TRIALS_A_PAIR * len(blocks) ** 2))
     by_finish = problem.objective == "finish"
     best: RoutePlan | None = None
-    for seed in range(int(np.clip(_RESTARTED / max(len(visits.stop), 1), 1, _MOST_RESTARTS))):
+    for seed in range(restarts):
         order = best_order(
             visits, slots, np.array(blocks, np.int64), by_finish=by_finish, trials=trials, seed=seed
         )
         slack = np.ones(len(slots.kind))
         for _ in range(_TRIALS):
+            if best is not None and stop():
+                return replace(best, stopped=True)
             cuts, estimated = split(visits, slots, order, slack, by_finish=by_finish)
             plan, real = _build(problem, visits, order, cuts, bound, known)
             if best is None or _rank(plan, by_finish) < _rank(best, by_finish):
                 best = plan
+                tell(Progress(done=len(at_work) + seed, total=total, best=best))
             filled = (estimated > 0) & (real > 0)
             slack[filled] = estimated[filled] / np.maximum(real[filled], 1.0)
+        tell(Progress(done=len(at_work) + seed + 1, total=total, best=best))
     assert best is not None
     return best
 
@@ -127,6 +145,11 @@ def crew_now(
     )  # fmt: skip
 
 
+def _restarts(num_visits: int) -> int:
+    """How often the order of the blocks is sought anew."""
+    return int(np.clip(_RESTARTED / max(num_visits, 1), 1, _MOST_RESTARTS))
+
+
 def _check(problem: ServiceProblem) -> None:
     if not problem.crews or problem.num_days < 1:
         raise ValueError("crews, num_days: at least one crew and one day are needed.")
@@ -165,8 +188,8 @@ def _build(
         last = max(int(cuts[k]), begin)
         while last > begin:
             loads = _shares(problem, visits, order.visits[begin:last], crew, day, known)
-            route = run_day(problem.work, problem.between_of(crew), crew, day, loads)
-            taken = route.end_s - route.begin_s
+            route = latest_begin(problem.work, problem.between_of(crew), crew, day, loads)
+            taken = route.end_s - crew.begin_s(day)
             real[k] = max(real[k], taken)
             if taken <= crew.limit_s(day) + 1e-6:
                 routes[k] = route

@@ -79,8 +79,10 @@ def split(
     """
     given = (*_arrays(visits), *_slot_arrays(slots), order.slots, order.visits)
     if by_finish:
-        return _soonest(*given, slack)  # type: ignore[no-any-return]
-    return _split(*given, slots.limit_s * slack)  # type: ignore[no-any-return]
+        cuts, used, _ = _soonest(*given, slack)
+    else:
+        cuts, used, _ = _split(*given, slots.limit_s * slack)
+    return cuts, used
 
 
 def best_order(
@@ -115,8 +117,10 @@ def _fill(  # type: ignore[no-untyped-def]
     block, service, load, onward, home, road, opens,
     kind, begin, room, capacity, reload, pause_after, pause, first, crew, order, at, limit,
 ):  # fmt: skip
-    """The first visit of the order that no longer fits a slot which begins with visit ``at``, and the seconds before it."""
+    """The first visit of the order that no longer fits a slot which begins with visit ``at``, the seconds before it, and
+    those of them that were not waited."""
     clock, used, where = 0.0, 0.0, -1
+    idle, paid = 0.0, 0.0
     free = room
     paused = 0
     for i in range(at, len(order)):
@@ -140,16 +144,24 @@ def _fill(  # type: ignore[no-untyped-def]
             clock += onward[kind, order[i - 1]]
         else:
             clock += onward[kind, v]
-        if (b != where or fresh) and opens[b] - begin > clock - home[kind, v]:
-            clock = opens[b] - begin + home[kind, v]
+        ready = opens[b] - begin + home[kind, v]
+        if (b != where or fresh) and ready > clock:
+            for q in range(pause.shape[1]):
+                if not (paused >> q) & 1 and pause_after[crew, q] < ready:
+                    paused |= 1 << q
+                    early = max(pause_after[crew, q] - clock, 0.0)
+                    idle += early
+                    clock += early + pause[crew, q]
+            idle += max(ready - clock, 0.0)
+            clock = max(ready, clock)
         where = b
         clock += service[v]
         free -= load[v]
         back = clock + home[kind, v] + road[kind, b + 1, 0]
         if back > limit:
-            return i, used
-        used = back
-    return len(order), used
+            return i, used, paid
+        used, paid = back, back - idle
+    return len(order), used, paid
 
 
 @njit(cache=True)
@@ -157,16 +169,16 @@ def _split(  # type: ignore[no-untyped-def]
     block, service, load, onward, home, road, opens,
     kind, begin, limit, room, capacity, reload, pause_after, pause, first, crews, order, limits,
 ):  # fmt: skip
-    cuts, used = np.zeros(len(kind), np.int64), np.zeros(len(kind))
+    cuts, used, paid = np.zeros(len(kind), np.int64), np.zeros(len(kind)), np.zeros(len(kind))
     at = 0
     for c in crews:
         if at < len(order) and limits[c] > 0:
-            at, used[c] = _fill(
+            at, used[c], paid[c] = _fill(
                 block, service, load, onward, home, road, opens, kind[c], begin[c], room[c], capacity[c], reload[c],
                 pause_after, pause, first, c, order, at, limits[c],
             )  # fmt: skip
         cuts[c] = at
-    return cuts, used
+    return cuts, used, paid
 
 
 @njit(cache=True)
@@ -175,7 +187,7 @@ def _soonest(  # type: ignore[no-untyped-def]
     kind, begin, limit, room, capacity, reload, pause_after, pause, first, crews, order, slack,
 ):  # fmt: skip
     whole = limit * slack
-    best_cuts, best_used = _split(
+    best_cuts, best_used, best_paid = _split(
         block, service, load, onward, home, road, opens,
         kind, begin, limit, room, capacity, reload, pause_after, pause, first, crews, order, whole,
     )  # fmt: skip
@@ -183,16 +195,16 @@ def _soonest(  # type: ignore[no-untyped-def]
         low, high = begin.min(), (begin + whole).max()
         for _ in range(24):
             middle = (low + high) / 2
-            cuts, used = _split(
+            cuts, used, paid = _split(
                 block, service, load, onward, home, road, opens,
                 kind, begin, limit, room, capacity, reload, pause_after, pause, first, crews, order,
                 np.minimum(whole, (middle - begin) * slack),
             )  # fmt: skip
             if cuts.max() == len(order):
-                best_cuts, best_used, high = cuts, used, middle
+                best_cuts, best_used, best_paid, high = cuts, used, paid, middle
             else:
                 low = middle
-    return best_cuts, best_used
+    return best_cuts, best_used, best_paid
 
 
 @njit(cache=True)
@@ -257,7 +269,7 @@ def _search(  # type: ignore[no-untyped-def]
                 else:
                     crews[a], crews[b] = crews[b], crews[a]
             _lay(begin, size, blocks, turned, order)
-        cuts, used = _split(
+        cuts, _, paid = _split(
             block, service, load, onward, home, road, opens,
             kind, start, limit, room, capacity, reload, pause_after, pause, first, crews, order,
             np.minimum(limit, horizon - start),
@@ -265,7 +277,7 @@ def _search(  # type: ignore[no-untyped-def]
         left = 0.0
         for q in range(cuts.max(), len(order)):
             left += service[order[q]] + 1.0
-        time = used.sum()
+        time = paid.sum()  # who would wait leaves the yard later
         if left < now_left - 1e-9 or (left <= now_left + 1e-9 and time <= now_time + 1e-9):
             now_left, now_time = left, time
             _write(blocks, old_blocks)
@@ -275,7 +287,7 @@ def _search(  # type: ignore[no-untyped-def]
                 low, high = start.min(), min(horizon, (start + limit).max())
                 for _ in range(20):
                     middle = (low + high) / 2
-                    cuts, used = _split(
+                    cuts, _, paid = _split(
                         block, service, load, onward, home, road, opens,
                         kind, start, limit, room, capacity, reload, pause_after, pause, first, crews, order,
                         np.minimum(limit, middle - start),

@@ -92,15 +92,36 @@ class Crew:
         end = day * DAY_S + min(self.start_s + self.shift_s, self.latest_end_s)
         return max(end - self.begin_s(day), 0.0)
 
-    def pauses(self, day: int) -> tuple[tuple[StepKind, float, float], ...]:
-        """Break and lunch: kind, seconds after the beginning at which it falls due, length; inf where it was taken."""
+    def pauses(self, day: int, begin_s: float | None = None) -> tuple[tuple[StepKind, float, float], ...]:
+        """Break and lunch: kind, seconds after the beginning at which it falls due, length; inf where it was taken.
+
+        Where the day begins later than it might, at ``begin_s``, the break moves with it, and lunch was had by one who begins
+        after it.
+        """
         taken = self.now.paused if self.now is not None and day == 0 else frozenset()
-        usual = day * DAY_S - self.begin_s(day)
+        usual, lunch_s = day * DAY_S - self.begin_s(day), self.lunch_at_s
+        after = usual + self.start_s + self.break_after_s
+        if begin_s is not None:
+            usual = day * DAY_S - begin_s
+            lunch_s = np.inf if usual + lunch_s <= 0 else lunch_s
         due: tuple[tuple[StepKind, float, float], ...] = (
-            ("break", usual + self.start_s + self.break_after_s, self.break_s),
-            ("lunch", usual + self.lunch_at_s, self.lunch_s),
+            ("break", after, self.break_s),
+            ("lunch", usual + lunch_s, self.lunch_s),
         )
-        return tuple((k, np.inf if k in taken or not s else after, s) for k, after, s in due)
+        return tuple((k, np.inf if k in taken or not s else at, s) for k, at, s in due)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Progress:
+    """How far the search for a plan is."""
+
+    done: int
+    """Steps: the round of each block, then each time that the order of all blocks is sought."""
+    total: int
+    block: int = -1
+    """Position of the block whose round was found last; -1 for other steps."""
+    best: RoutePlan | None = None
+    """The best plan so far; None until there is one."""
 
 
 StepKind = Literal["travel", "drive", "serve", "break", "lunch", "wait", "reload"]
@@ -166,6 +187,8 @@ class RoutePlan:
     """(block, stop) for which no shift has room."""
     bound_s: float
     """No plan needs fewer working seconds in all: service, and each block's proven shortest drive (0 where unproven)."""
+    stopped: bool = False
+    """True where the search was asked to stop: the best plan until then."""
 
     @property
     def finish_s(self) -> float:
