@@ -14,7 +14,7 @@ from shapely import LineString, Point, affinity, box
 from laid import QUICK
 from mudcap.audit.check import check
 from mudcap.orchard.model import Exclusion, KeepOut
-from mudcap.orchard.network import HEADLAND, LINK, travel_network
+from mudcap.orchard.network import CART, HEADLAND, LINK, travel_network
 from mudcap.orchard.params import RowParams, TravelParams
 from mudcap.orchard.rows import lay_rows
 from mudcap.place.params import MudParams
@@ -23,6 +23,7 @@ from mudcap.plan.make import make_plan
 from mudcap.plan.model import Earlier, Params
 from mudcap.plan.round_make import make_round
 from mudcap.plan.round_model import RoundOptions
+from mudcap.route.ground import lay_ground
 from orchards import block, orchard, road
 
 NONE = np.empty(0, np.int64)
@@ -30,10 +31,10 @@ PARAMS = Params(place=replace(QUICK, per_acre=12.0), mud=MudParams(limit_m=40.0)
 ROADS = (road((-5, -5), (-5, 105), (105, 105), (105, -5), name="ring"),)
 
 
-def planned(shape, *, passable=None, alley_mode="cart"):
+def planned(shape, *, passable=None, alley_mode="cart", roads=ROADS):
     """A plan of a square block with a pond of this shape."""
     ground = orchard(
-        block("B", box(0, 0, 100, 100), row_spacing_m=5.0, tree_spacing_m=4.0), roads=ROADS,
+        block("B", box(0, 0, 100, 100), row_spacing_m=5.0, tree_spacing_m=4.0), roads=roads,
         yard=Point(-6, -6), keep_outs=(KeepOut(name="Pond", geometry=shape, setback_m=3.0, reason="pond", passable=passable),),
     )  # fmt: skip
     return make_plan(ground, replace(PARAMS, travel=TravelParams(alley_mode=alley_mode)))
@@ -44,6 +45,31 @@ def legs(plan, task):
     made = make_round(plan, RoundOptions(task=task))
     assert not made.not_visited and not any("not drawn" in note for note in made.notes)
     return [LineString(day.track) for day in made.days]
+
+
+@pytest.mark.parametrize("mode", ["cart", "foot"])
+def test_both_sides_of_a_canal_are_gone_round(mode):
+    """Right across the block, and the roads between its two sides lead far around: each side is a place of the round."""
+    far = (road((-60, 50), (-60, -60), (50, -60), (50, -2)), road((50, 102), (50, 160), (160, 160), (160, -60), (50, -60)))
+    plan = planned(box(-8, 45, 108, 53), roads=far)
+    made = make_round(plan, RoundOptions(task="check", mode=mode))
+    assert made.not_visited == () and not any("not drawn" in note for note in made.notes)
+    for day in made.days:
+        assert not LineString(day.track).intersects(box(-8, 45.2, 108, 52.8)) and max(day.track[:, 1]) > 155
+
+
+def test_a_site_is_served_from_its_own_side_of_a_fence():
+    """The fence runs along a row of sites, east of it: they are served from the west."""
+    rows = planned(Point(-300, -300).buffer(1)).orchard.blocks[0].rows
+    x = float(rows.tree_xy[rows.tree_row == 8, 0].mean())
+    plan = planned(LineString([(x + 0.5, -4), (x + 0.5, 104)]), passable=False)
+    own = [(s.row, s.x_m, s.y_m) for s in plan.sites if s.row == 8] or [(8, x, 50.0)]
+    ground = lay_ground(
+        plan.orchard, plan.network, plan.orchard.blocks[0], [r for r, _x, _y in own], [(a, b) for _r, a, b in own], mode=CART,
+        row_spacing_m=5.0,
+    )  # fmt: skip
+    beside = {int(ground.alley[e]) for e in ground.graph.place_edge}
+    assert {plan.orchard.blocks[0].alleys[a].right_row for a in beside} == {8}
 
 
 @pytest.mark.parametrize(

@@ -47,7 +47,8 @@ def walls_in(block: Block, orchard: Orchard, frame: RowFrame) -> Walls:
     """The walls that reach within a vehicle's clear distance of a block."""
     found = impassable_ground(orchard)
     shapes = np.array([shape for _keep, shape in found], dtype=object)
-    near = np.flatnonzero(shapely.dwithin(shapes, block.polygon, VEHICLE_CLEAR_M)) if len(shapes) else []
+    reached = shapely.dwithin(shapes, block.polygon, VEHICLE_CLEAR_M) if len(shapes) else np.empty(0, bool)
+    near = np.flatnonzero(reached).tolist()
     kept_off = np.array(
         [shapely.buffer(frame.geometry_to_frame(shapes[k]), VEHICLE_CLEAR_M, quad_segs=16) for k in near], dtype=object
     )

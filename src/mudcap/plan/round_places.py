@@ -272,29 +272,33 @@ def _block_places(
     left = list(members)
     found: list[Place] = []
     for bits in dict.fromkeys((_BITS[options.mode], FOOT)):
-        if not left:
-            break
-        ground = _ground(plan, network, block, [visits[i] for i in left], bits)
-        if ground is None or not len(ground.stop):
-            continue
         walks = bits == FOOT and options.mode != "foot"
         stretch = (speeds.alley / speeds.foot, speeds.road / speeds.foot) if walks else (1.0, 1.0)
-        found.append(Place(
-            block=k, ground=ground, graph=_stretched(ground.graph, stretch), visits=tuple(left[s] for s in ground.stop),
-            on_foot=walks or options.mode == "foot", stretch=stretch, node=int(ground.node[ground.graph.start]),
-        ))  # fmt: skip
-        left = [left[s] for s in ground.unreached]
+        done: set[int] = set()
+        while left:
+            ground = _ground(plan, network, block, [visits[i] for i in left], bits, done)
+            if ground is None or not (ground.alley >= 0).any():
+                break
+            done |= set(np.concatenate(ground.path).tolist())
+            if not len(ground.stop):
+                continue
+            found.append(Place(
+                block=k, ground=ground, graph=_stretched(ground.graph, stretch), visits=tuple(left[s] for s in ground.stop),
+                on_foot=walks or options.mode == "foot", stretch=stretch, node=int(ground.node[ground.graph.start]),
+            ))  # fmt: skip
+            left = [left[s] for s in ground.unreached]
     return found, left
 
 
 def _ground(
-    plan: Plan, network: TravelNetwork, block: Block, visits: Sequence[Visit], bits: int
+    plan: Plan, network: TravelNetwork, block: Block, visits: Sequence[Visit], bits: int, done: set[int]
 ) -> Ground | None:
+    """The greatest part of the block's ways that is joined to none of the nodes `done` before; None where there is no more."""
     spacing = block.rows.row_spacing_m if block.rows is not None else plan.params.rows.row_spacing_m
     try:
         return lay_ground(
             plan.orchard, network, block, [v.row for v in visits], [v.xy for v in visits], mode=bits,
-            row_spacing_m=spacing,
+            row_spacing_m=spacing, besides=done,
         )  # fmt: skip
     except ValueError:  # no way of this kind in the block: the caller tries the next kind, then says so
         return None
