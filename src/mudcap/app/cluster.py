@@ -16,7 +16,7 @@ import queue
 import threading
 import time
 import uuid
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any, Final
@@ -35,6 +35,8 @@ REACH_S: Final = 5.0
 """How long the scheduler may take to answer at the start."""
 LOST_S: Final = 30.0
 """How long scheduler or workers may be away before the blocks still open get the fallback; a restart takes a few seconds."""
+_RUNS_ALONE: Final = 2
+"""Times that a block may kill a worker with nothing else on the cluster."""
 _ASK_S: Final = 0.5
 """How often a search on a worker asks whether it should stop: each time is a message."""
 _LOOK_S: Final = 2.0
@@ -279,7 +281,7 @@ def _backend(client: Any) -> Any:
     """joblib's backend for Dask, mended in three places.
 
     A worker that dies takes blocks with it that only waited there, or whose answer had not been fetched yet, and the scheduler blames
-    them all. So each blamed block is given out once more with nothing else on the cluster; only what dies alone is given up.
+    them all. So each blamed block is given out again with nothing else on the cluster; only what dies alone, twice, is given up.
     """
     from distributed import as_completed
     from joblib._dask import DaskDistributedBackend
@@ -291,6 +293,7 @@ def _backend(client: Any) -> Any:
             self._lock = threading.Lock()
             self._open, self._is_alone = 0, False  # blocks given out and not answered; whether that is a blamed one
             self._blamed: deque[tuple[Any, Any]] = deque()
+            self._runs_alone: Counter[int] = Counter()
             self._held: deque[tuple[Any, Any]] = deque()
 
         async def _collect(self) -> None:
@@ -328,7 +331,10 @@ def _backend(client: Any) -> Any:
             # joblib hears nothing of a task whose worker died, and would wait for ever
             error = done.exception()
             with self._lock:
-                is_lost = error is not None and (self._is_alone or type(error).__name__ != "KilledWorker")
+                self._runs_alone[id(func)] += self._is_alone
+                is_lost = error is not None and (
+                    self._runs_alone[id(func)] == _RUNS_ALONE or type(error).__name__ != "KilledWorker"
+                )
                 if error is not None and not is_lost:
                     self._blamed.append((func, callback))
                 self._open, self._is_alone = self._open - 1, False
