@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import csv
 import json
+import math
 import re
 import shutil
+import signal
 from importlib import resources
 from pathlib import Path
 
@@ -15,6 +17,8 @@ import pytest
 from small_ranch import geojson, make_ranch
 
 from mudcap.app import cli, runner
+from mudcap.app import console as console_module
+from mudcap.app import round as round_module
 from mudcap.app.times import Closing, Duration, Lunch, Panel, Speed
 from mudcap.files.outputs import round_outputs
 
@@ -77,7 +81,7 @@ def test_a_ranch_named_by_its_folder_may_be_renamed(capsys, tmp_path):
         assert cli.run(["plan", str(bare), "-q", "--quick"]) == 0
     renamed = bare.rename(tmp_path / "second name")
     code, said, err = run(capsys, "round", renamed, "--task", "check", "--date", "2027-02-16")
-    assert code == 0 and "Crew A" in said and "other options than mudcap.toml's (place.effort)" in err
+    assert code == 0 and "Crew A" in said and "other options" not in err
 
 
 def test_what_does_not_fit_is_marked_and_told_by_the_exit_code(ranch, capsys):
@@ -101,7 +105,11 @@ def test_json_alone_on_stdout_and_units_of_the_reader(ranch, capsys):
     texts = [leg["text"] for d in facts["round"]["days"] for leg in d["legs"]]
     assert any(t.endswith(" m.") for t in texts) and not any(" ft" in t for t in texts)
     _code, _out, err = run(capsys, "round", ranch, "--task", "hang")
-    assert "place.effort" in err and "its own are used" in err
+    assert "other options" not in err  # how long the plan was sought is none
+    with open(ranch / "mudcap.toml", "a", encoding="utf-8") as toml:
+        toml.write("[travel]\nfoot_m_s = 1.0\n")
+    _code, _out, err = run(capsys, "round", ranch, "--task", "hang")
+    assert "(travel.foot_m_s)" in err and "its own are used" in err
 
 
 def test_every_puddle_of_the_plan_is_wetted(ranch, capsys):
@@ -114,7 +122,8 @@ def test_every_puddle_of_the_plan_is_wetted(ranch, capsys):
     assert code == 0 and sorted(stops) == sorted(p["name"] for p in puddles) and len(stops) > 2
     assert sum(leg["kind"] == "reload" for d in facts["days"] for leg in d["legs"]) >= len(stops) // 2 - 1
     code, _said, err = run(capsys, "round", ranch, "--task", "wet", "--capacity", most / 2)
-    assert code == 3 and "more than" in err
+    assert code == 3 and f"needs {math.ceil(most)} litres at once" in err and f"Give --capacity {math.ceil(most)} or more." in err
+    assert run(capsys, "round", ranch, "--task", "wet", "--capacity", math.ceil(most))[0] == 0
 
 
 def test_the_rest_of_the_day_from_a_log(ranch, capsys, tmp_path):
@@ -148,6 +157,11 @@ def test_a_sample_is_told_with_what_it_proves(ranch, capsys):
         ((), 2, "--task"),
         (("--task", "mow"), 2, "'mow'"),
         (("--task", "check", "--day", "6"), 2, "write it with its unit"),
+        (("--task", "check", "--day", "0h"), 2, "longer than nothing"),
+        (("--task", "check", "--day", "25h"), 2, "at most 24 hours"),
+        (("--task", "check", "--date", "2027-13-01"), 2, "no date; write it as 2027-02-16"),
+        (("--task", "check", "--date", "20270216"), 2, "no date; write it as 2027-02-16"),
+        (("--task", "fetch", "--capacity", "0.5"), 3, "alone needs 1. Give --capacity 1"),
         (("--task", "check", "--start", "25:00"), 2, "no time of day"),
         (("--task", "check", "--panel", "4/3"), 2, "no panel"),
         (("--task", "check", "--lunch", "noon"), 2, "no lunch"),
@@ -170,7 +184,44 @@ def test_wrong_usage_and_wrong_input_are_refused_in_a_sentence(ranch, capsys, ar
     """2 for usage, 3 for what the plan or a file cannot give; nothing is written."""
     found, _out, err = run(capsys, "round", ranch, *arguments)
     assert (found, words in err) == (code, True), err
-    assert not list((ranch / "out").glob("round-*"))
+    assert not list((ranch / "out").glob("round-*")) and "%" not in err
+
+
+@pytest.mark.parametrize(("when", "is_kept"), [("block", False), ("best", True), ("twice", False)])
+def test_a_stop_by_hand_keeps_the_best_round_or_leaves_all_as_it_was(ranch, capsys, monkeypatch, when, is_kept):
+    """130: before there is a round nothing is written, then the best so far, marked; a second stop gives up."""
+    tell = round_module._Watch.tell
+
+    def told(watch, progress, name):
+        tell(watch, progress, name)
+        for _ in range(2 if when == "twice" else 1):
+            wanted = (progress.best is None) == (when == "block")
+            if wanted and (not watch.is_asked or when == "twice"):
+                signal.raise_signal(signal.SIGINT)
+
+    before = {p.name: p.read_bytes() for p in (ranch / "out").iterdir()}
+    handler = signal.getsignal(signal.SIGINT)
+    monkeypatch.setattr(round_module._Watch, "tell", told)
+    code, _said, err = run(capsys, "round", ranch, "--task", "check", "--crew", 2)
+    assert code == 130 and signal.getsignal(signal.SIGINT) is handler
+    after = {p.name: p.read_bytes() for p in (ranch / "out").iterdir()}
+    assert {n: after.get(n) for n in before} == before
+    if is_kept:
+        assert sorted(after) == sorted([*before, *round_outputs("check")])
+        facts = json.loads(after["round-check.json"])
+        jsonschema.validate(facts, SCHEMA)
+        assert facts["stopped"] is True and facts["status"] == "complete"
+        assert any("stopped by hand" in n for n in facts["notes"]) and "the best so far is kept" in err
+    else:
+        assert sorted(after) == sorted(before) and "nothing was written" in err
+
+
+def test_a_long_search_is_told_on_stderr(ranch, capsys, monkeypatch):
+    """Where steps take their time, each is told with its number; with --quiet none is."""
+    monkeypatch.setattr(console_module, "COUNT_S", 0.0)
+    code, _said, err = run(capsys, "round", ranch, "--task", "check", "--crew", 2, "--seed", 3)
+    assert code == 0 and "[1/6] the way through North is found" in err and "[6/6] best so far: back at" in err
+    assert "[1/" not in run(capsys, "round", ranch, "--task", "check", "-q")[2]
 
 
 def test_without_its_plan_there_is_no_round(ranch, capsys, tmp_path):

@@ -27,7 +27,7 @@ from mudcap.plan import round_words
 from mudcap.plan.model import Params
 from mudcap.plan.round_make import make_round
 from mudcap.plan.round_model import Closed, Entry, RoundOptions, SampleOptions
-from mudcap.plan.round_words import cautions, finish_text, leg_text, sample_text, stop_text
+from mudcap.plan.round_words import cautions, day_summary, finish_text, leg_text, sample_text, stop_text
 from mudcap.route.sample import expected_half_width
 from mudcap.supply.model import Puddle, PuddlePlan
 from round_plans import every_third, one_block, plan_at, three_blocks
@@ -151,10 +151,11 @@ def test_every_site_once_the_clock_adds_up_and_closed_blocks_wait(ranch, crews, 
     assert len({(d.crew, d.day) for d in made.days}) == len(made.days) <= crews * days
     for day in made.days:
         assert day.begin_s >= day.day * 86_400 + begin - 1e-6
-        assert day.end_s - day.begin_s <= day_s + 1e-3
+        assert day.end_s <= day.day * 86_400 + begin + day_s + 1e-3
+        assert lunch is not None or day.idle_s <= 1.0  # who would wait on the clock leaves the yard later
+        assert ("loading at the yard" in day_summary(day, "us", EN)) == (day.reload_s > 0)
         assert all(a.end_s == pytest.approx(b.begin_s, abs=1e-6) for a, b in pairwise(day.legs))
-        reload = sum(leg.end_s - leg.begin_s for leg in day.legs if leg.kind == "reload")
-        total = day.service_s + day.moving_s + day.idle_s + day.lunch_s + reload
+        total = day.service_s + day.moving_s + day.idle_s + day.lunch_s + day.reload_s
         assert total == pytest.approx(day.end_s - day.begin_s, abs=1e-3)
         assert [s.order for s in day.stops] == list(range(1, len(day.stops) + 1))
         assert all(a.end_s <= b.begin_s + 1e-6 for a, b in pairwise(day.stops))

@@ -7,7 +7,7 @@ import sys
 import time
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
@@ -19,6 +19,10 @@ if TYPE_CHECKING:
     from mudcap.orchard.model import Finding
 
 
+COUNT_S: Final = 2.0
+"""Seconds between two lines that count steps."""
+
+
 class Console:
     """Progress, warnings and running times of one run."""
 
@@ -28,6 +32,7 @@ class Console:
         self._bar: Any = None
         self._task: Any = None
         self._done = self._total = 0
+        self._counted = time.monotonic()
 
     def say(self, text: str) -> None:
         """One line on stderr, unless quiet."""
@@ -108,6 +113,14 @@ class Console:
             self._bar.update(self._task, completed=self._done, description=text)
         else:
             self.say(f"[{self._done}/{self._total}] {text}")
+
+    def count(self, done: int, total: int, text: str) -> None:
+        """So many steps of all are done; without a bar one line every few seconds."""
+        if self._bar is not None:
+            self._bar.update(self._task, total=total, completed=done, description=text)
+        elif time.monotonic() - self._counted >= COUNT_S:
+            self._counted = time.monotonic()
+            self.say(f"[{done}/{total}] {text}")
 
     def _print(self, text: str) -> None:
         if self._bar is not None:

@@ -4,7 +4,11 @@ from __future__ import annotations
 
 import dataclasses
 import json
-from datetime import datetime
+import signal
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -12,15 +16,16 @@ import click
 
 from mudcap.app.console import Console, tell
 from mudcap.app.options import reading_options
-from mudcap.app.plan import PAGES, output_folder
+from mudcap.app.plan import PAGES, STOPPED, output_folder
 from mudcap.app.reading import ReadingChoices, open_spec, read
-from mudcap.app.times import Clock, ClosedUntil, Closing, Duration, Lunch, Panel, Speed
+from mudcap.app.times import Clock, ClosedUntil, Closing, Day, Duration, Lunch, Panel, Speed
 from mudcap.lang import BOTH, _, languages, speaking
 
 if TYPE_CHECKING:
     from mudcap.files.ranch import RanchSpec
     from mudcap.plan.model import Plan
     from mudcap.plan.round_model import Entry, Round, RoundOptions
+    from mudcap.route.visits import Progress
 
 TASKS: Final = ("hang", "check", "wet", "fetch")
 MODES: Final = ("cart", "truck", "foot")
@@ -49,7 +54,7 @@ class RoundChoices:
     start: float
     now: float | None
     lunch: tuple[float, float] | None
-    first_day: datetime | None
+    first_day: date | None
     zone: float | None
     no_daylight: bool
     aim: str
@@ -84,7 +89,7 @@ class RoundChoices:
 @click.option("--now", type=Clock(), metavar="HH:MM", help="Plan the rest of the first day from this time; see --done.")
 @click.option("--lunch", type=Lunch(), default="12:00", show_default=True, metavar="HH:MM[/TIME]",
               help="Lunch at the first stop that ends after this, half an hour unless said; or none.")  # fmt: skip
-@click.option("--date", "first_day", type=click.DateTime(["%Y-%m-%d"]), metavar="YYYY-MM-DD",
+@click.option("--date", "first_day", type=Day(), metavar="YYYY-MM-DD",
               help="First day; for daylight and dated closures [not looked at].")  # fmt: skip
 @click.option("--zone", type=click.FloatRange(-14, 14), metavar="HOURS",
               help="Hours of the clock ahead of UTC, such as -7 [standard time of the place].")  # fmt: skip
@@ -132,11 +137,13 @@ def round_(as_json: bool, quiet: bool, debug: bool, **given: Any) -> int:
 
     with locked(target) as lock, console.progress():
         with console.timed("round", _("planning the round")):
-            made = make_round(plan, options, log)
+            watch = _Watch(console)
+            with watch.listening():
+                made = make_round(plan, options, log, stop=lambda: watch.is_asked, tell=watch.tell)
         for note in made.notes:
             console.warn(_("note: {text}").format(text=note)) if not console.is_quiet else None
         paths = _write(plan, made, choices, reading.lang, lock, console)
-    code = INCOMPLETE if made.left else 0
+    code = STOPPED if made.stopped else INCOMPLETE if made.left else 0
     if as_json:
         from mudcap.files.round_json import round_facts
 
@@ -162,7 +169,9 @@ def round_options(choices: RoundChoices) -> RoundOptions:
         raise click.UsageError(
             _("--task {task}: every site is gone to; a sample is for checking.").format(task=choices.task)
         )
-    first = choices.first_day.date() if choices.first_day else None
+    if not 0 < choices.day <= DAY_S:
+        raise click.UsageError(_("--day: a crew's day is longer than nothing and at most 24 hours."))
+    first = choices.first_day
     closed = []
     for c in choices.closed:
         if c.day is not None and first is None:
@@ -205,7 +214,7 @@ def _opened(
         with console.timed("open", _("laying rows")):
             plan = reopen_plan(saved, orchard)
     now = dataclasses.replace(spec.params, units=saved.params.units) if reading.units else spec.params
-    changed = changed_options(saved.params, now)
+    changed = [name for name in changed_options(saved.params, now) if name != "place.effort"]
     if changed:
         console.say(
             _("note: the plan was made with other options than mudcap.toml's ({names}); its own are used.").format(
@@ -215,6 +224,52 @@ def _opened(
     if reading.units:
         plan = dataclasses.replace(plan, params=dataclasses.replace(plan.params, units=reading.units))
     return plan, log
+
+
+class _Watch:
+    """Tells how far the search for a round is, and hears of Ctrl-C (or SIGTERM)."""
+
+    def __init__(self, console: Console) -> None:
+        self.console = console
+        self.is_asked = False
+        """The best round so far is wanted."""
+        self._has_round = False
+
+    def tell(self, progress: Progress, name: str) -> None:
+        """One step on."""
+        from mudcap.plan.round_words import clock
+
+        best = progress.best
+        self._has_round = self._has_round or best is not None
+        if best is None:
+            text = _("the way through {block} is found").format(block=name)
+        elif best.unserved:
+            text = _("best so far; stops that find no time: {count}").format(count=len(best.unserved))
+        else:
+            text = _("best so far: back at {clock} on day {number}").format(
+                clock=clock(best.finish_s), number=int(best.finish_s // DAY_S) + 1
+            )
+        self.console.count(progress.done, progress.total, text)
+
+    @contextmanager
+    def listening(self) -> Iterator[None]:
+        """The first Ctrl-C asks for the best round so far where there is one; any other gives up."""
+        if threading.current_thread() is not threading.main_thread():
+            yield
+            return
+
+        def ask(number: int, frame: object) -> None:
+            if self.is_asked or not self._has_round:
+                raise KeyboardInterrupt
+            self.is_asked = True
+            self.console.warn(_("stopping: the best so far is kept and marked (again to give up)"))
+
+        before = {number: signal.signal(number, ask) for number in (signal.SIGINT, signal.SIGTERM)}
+        try:
+            yield
+        finally:
+            for number, handler in before.items():
+                signal.signal(number, handler)
 
 
 def _spare_inputs(spec: RanchSpec, target: Path, task: str, lang: str) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
 from typing import Any, Final, NoReturn
@@ -61,6 +62,21 @@ class Clock(_Kind):
         if found is None:
             self.refuse(_("'{value}' is no time of day; write 7:00.").format(value=value), param, context)
         return found
+
+
+class Day(_Kind):
+    """A date."""
+
+    name = "yyyy-mm-dd"
+
+    def convert(self, value: Any, param: click.Parameter | None, context: click.Context | None) -> date:
+        """The date."""
+        if isinstance(value, date):
+            return value
+        with suppress(ValueError):
+            if re.fullmatch(r"\d{4}-\d{2}-\d{2}", str(value).strip()):
+                return date.fromisoformat(str(value).strip())
+        self.refuse(_("'{value}' is no date; write it as 2027-02-16.").format(value=value), param, context)
 
 
 class Duration(_Kind):

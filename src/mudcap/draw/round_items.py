@@ -51,13 +51,15 @@ def front_items(plan: Plan, made: Round, width: float, _: Text) -> list[Item]:
 
 
 def _days_table(plan: Plan, made: Round, _: Text) -> list[Item]:
-    heads = (_("Crew"), _("Day"), _("Leaves"), _("Back"), _("Stops"), _("Way"), _("At stops"), _("On the way"), _("Waiting"), _("Blocks"))
+    heads = (_("Crew"), _("Day"), _("Leaves"), _("Back"), _("Stops"), _("Way"), _("At stops"), _("On the way"), _("At the yard"), _("Waiting"),
+             _("Lunch"), _("Blocks"))  # fmt: skip
     rows = [
         (d.crew, day_name(made.options, d.day, _), clock(d.begin_s), clock(d.end_s), f"{len(d.stops):,}",
-         way_text(d.metres, plan.params.units), minutes(d.service_s), minutes(d.moving_s), minutes(d.idle_s), ", ".join(d.blocks))
+         way_text(d.metres, plan.params.units), minutes(d.service_s), minutes(d.moving_s), minutes(d.reload_s), minutes(d.idle_s),
+         minutes(d.lunch_s), ", ".join(d.blocks))
         for d in made.days
     ]  # fmt: skip
-    return table(heads, (18, 32, 15, 15, 14, 17, 19, 19, 15, 34), rows)
+    return table(heads, (12, 26, 13, 13, 12, 15, 19, 19, 17, 16, 14, 22), rows)
 
 
 def cautions_items(made: Round, width: float, _: Text) -> list[Item]:

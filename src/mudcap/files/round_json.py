@@ -1,4 +1,4 @@
-"""A round for programs: `round-TASK.json`, schema `mudcap.round/1` (see `round.schema.json` beside this file)."""
+"""A round for programs: `round-TASK.json`, schema `mudcap.round/2` (see `round.schema.json` beside this file)."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from mudcap.plan.model import Plan
 from mudcap.plan.round_model import CrewDay, Leg, Round, Stop
 from mudcap.plan.round_words import Text, cautions, clock, leg_text, sample_text, why_text
 
-SCHEMA: Final = "mudcap.round/1"
+SCHEMA: Final = "mudcap.round/2"
 
 
 def round_facts(plan: Plan, made: Round, lang: str = "en") -> dict[str, Any]:
@@ -29,6 +29,7 @@ def round_facts(plan: Plan, made: Round, lang: str = "en") -> dict[str, Any]:
         "ranch": plan.params.ranch or plan.orchard.name,
         "task": options.task,
         "status": "incomplete" if made.left else "complete",
+        "stopped": made.stopped,
         "options": plain(options),
         "zone_h": made.zone_h,
         "light_s": None if made.light_s is None else [rounded(v, 0) for v in made.light_s],
@@ -61,7 +62,7 @@ def _day(plan: Plan, made: Round, day: CrewDay, _: Text) -> dict[str, Any]:
         "name": route_name(made, day), "crew": day.crew, "day": day.day + 1, "date": on.isoformat() if on else None,
         "begin_s": rounded(day.begin_s, 1), "end_s": rounded(day.end_s, 1), "begin": clock(day.begin_s),
         "end": clock(day.end_s), "metres": rounded(day.metres, 1), "service_s": rounded(day.service_s, 1),
-        "moving_s": rounded(day.moving_s, 1), "idle_s": rounded(day.idle_s, 1), "lunch_s": rounded(day.lunch_s, 1),
+        "moving_s": rounded(day.moving_s, 1), "reload_s": rounded(day.reload_s, 1), "idle_s": rounded(day.idle_s, 1), "lunch_s": rounded(day.lunch_s, 1),
         "blocks": list(day.blocks), "legs": [_leg(plan, leg, _) for leg in day.legs],
     }  # fmt: skip
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -28,7 +29,7 @@ from mudcap.plan.round_places import Origin, Place, Roads, crew_origins, lay_pla
 from mudcap.plan.round_visits import choose_visits
 from mudcap.route.options import RoundParams
 from mudcap.route.service import ServiceProblem, solve_service
-from mudcap.route.visits import BlockWork, Crew, CrewNow, RoutePlan
+from mudcap.route.visits import BlockWork, Crew, CrewNow, Progress, RoutePlan
 
 U_TURN_S = 20.0
 """Turning round inside an alley: common practice, no source."""
@@ -36,8 +37,18 @@ LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ"
 """Names of crews; I and O are left out, as they look like figures."""
 
 
-def make_round(plan: Plan, options: RoundOptions, log: Sequence[Entry] = ()) -> Round:
+def make_round(
+    plan: Plan,
+    options: RoundOptions,
+    log: Sequence[Entry] = (),
+    *,
+    stop: Callable[[], bool] = lambda: False,
+    tell: Callable[[Progress, str], None] = lambda progress, name: None,
+) -> Round:
     """The round: which places are visited, by which crew, when and by which way; every other place with its reason.
+
+    ``tell`` hears how far the search is, and the name of the block or puddle that it has just gone round. ``stop`` is asked
+    once there is a round to keep: where it says so, the best until then is returned, and says that it was stopped.
 
     Raises ``InputError`` where names or numbers cannot be, or no day leaves any time.
     """
@@ -49,7 +60,8 @@ def make_round(plan: Plan, options: RoundOptions, log: Sequence[Entry] = ()) -> 
     params = RoundParams(
         aisle_m_s=speeds.alley, road_m_s=speeds.road, u_turn_s=0.0 if options.mode == "foot" else U_TURN_S
     )
-    days, bound_s, left = _solve(plan, places, visits, roads, options, light, params, log)
+    _check_loads(visits, _with_load(plan, options))
+    days, found, left = _solve(plan, places, visits, roads, options, light, params, log, stop, tell)
     left = [i for i in left if i not in set(shut)]
     late = {i for p in places for i in p.visits if p.opens_s >= _last_end_s(options, light)}
     undone: list[tuple[int, StillWhy]] = [
@@ -60,7 +72,7 @@ def make_round(plan: Plan, options: RoundOptions, log: Sequence[Entry] = ()) -> 
     made = Round(
         options=options, zone_h=zone_h, light_s=light, days=days, not_visited=not_visited, sample=sample,
         hardware=tuple(range(len(plan.sites))) if options.task == "fetch" else (),
-        notes=tuple(_notes(plan, options, roads)), bound_s=bound_s,
+        notes=tuple(_notes(plan, options, roads, found.stopped)), bound_s=found.bound_s, stopped=found.stopped,
     )  # fmt: skip
     _prove(plan, made, len(visits) + len(rest))
     return made
@@ -116,11 +128,13 @@ def _solve(
     light: tuple[float, float] | None,
     params: RoundParams,
     log: Sequence[Entry],
-) -> tuple[tuple[CrewDay, ...], float, list[int]]:
-    """Crew days, the proven bound on working seconds, and the visits for which there is no time."""
+    stop: Callable[[], bool],
+    tell: Callable[[Progress, str], None],
+) -> tuple[tuple[CrewDay, ...], RoutePlan, list[int]]:
+    """Crew days, the routes that they are made of, and the visits for which there is no time."""
     begin, end = _window(options, light)
     if not places:
-        return (), 0.0, []
+        return (), RoutePlan(routes=(), unserved=(), bound_s=0.0), []
     origins = crew_origins(plan, places, options, log, LETTERS[: options.num_crews])
     problem = ServiceProblem(
         work=tuple(_work(k, place, visits) for k, place in enumerate(places)),
@@ -130,7 +144,7 @@ def _solve(
         objective=options.objective,
     )  # fmt: skip
     try:
-        found: RoutePlan = solve_service(problem)
+        found = solve_service(problem, stop=stop, tell=lambda p: tell(p, _place_name(plan, places, visits, p.block)))
     except ValueError as error:
         raise InputError(_("No round can be made: {reason}").format(reason=error)) from error
     made = (
@@ -138,7 +152,31 @@ def _solve(
         for route in found.routes
     )
     left = [places[int(key)].visits[stop] for key, stop in found.unserved]
-    return tuple(d for d in made if d is not None), found.bound_s, left
+    return tuple(d for d in made if d is not None), found, left
+
+
+def _place_name(plan: Plan, places: Sequence[Place], visits: Sequence[Visit], k: int) -> str:
+    """The block or puddle of a place; '' where there is no such place."""
+    if k < 0:
+        return ""
+    place = places[k]
+    return visits[place.visits[0]].name if place.block < 0 else plan.orchard.blocks[place.block].block_id
+
+
+def _check_loads(visits: Sequence[Visit], options: RoundOptions) -> None:
+    """Raise ``InputError`` where one place alone is more than a vehicle takes."""
+    most = max(visits, key=lambda v: v.load, default=None)
+    if most is None or options.capacity is None or most.load <= options.capacity:
+        return
+    if options.task == "wet":
+        raise InputError(
+            _("Puddle {name} needs {need} litres at once, and the vehicle takes {room}. Give --capacity {need} or more.")
+            .format(room=f"{options.capacity:g}", name=most.name, need=math.ceil(most.load))
+        )  # fmt: skip
+    raise InputError(
+        _("The vehicle takes {room} shelters, and site {name} alone needs {need}. Give --capacity {need} or more.")
+        .format(room=f"{options.capacity:g}", name=most.name, need=math.ceil(most.load))
+    )  # fmt: skip
 
 
 def _work(key: int, place: Place, visits: Sequence[Visit]) -> BlockWork:
@@ -181,9 +219,13 @@ def _crew(
     )  # fmt: skip
 
 
-def _notes(plan: Plan, options: RoundOptions, roads: Roads) -> list[str]:
+def _notes(plan: Plan, options: RoundOptions, roads: Roads, stopped: bool) -> list[str]:
     """What had to be assumed."""
     notes = []
+    if stopped:
+        notes.append(
+            _("The search was stopped by hand: this is the best round until then. Run it again to the end for a better one.")
+        )
     if roads.straight:
         notes.append(_("{count} ways between yard and blocks are not drawn: the straight line is counted. Draw the roads.")
                      .format(count=roads.straight))  # fmt: skip

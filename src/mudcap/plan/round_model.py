@@ -248,6 +248,11 @@ class CrewDay:
         return sum(leg.end_s - leg.begin_s for leg in self.legs if leg.kind == "lunch")
 
     @property
+    def reload_s(self) -> float:
+        """At the yard between two loads."""
+        return sum(leg.end_s - leg.begin_s for leg in self.legs if leg.kind == "reload")
+
+    @property
     def moving_s(self) -> float:
         """Driving, walking and turning."""
         moving = sum(leg.end_s - leg.begin_s for leg in self.legs if leg.kind in ("travel", "row", "along", "puddle"))
@@ -278,6 +283,8 @@ class Round:
     """What had to be assumed, one sentence each."""
     bound_s: float = 0.0
     """No plan needs fewer working seconds in all; 0 where nothing is proven."""
+    stopped: bool = False
+    """The search was stopped by hand: the best round until then."""
 
     @property
     def left(self) -> tuple[NotVisited, ...]:

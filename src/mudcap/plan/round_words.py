@@ -151,11 +151,19 @@ def _row_text(leg: Leg, _: Text) -> str:
 
 def day_summary(day: CrewDay, units: Units, _: Text) -> str:
     """One line over a crew's day."""
-    return _(
-        "{begin} to {end}: {stops} stops, {way}; {service} at the stops, {moving} on the way, {idle} waiting, {lunch} lunch."
-    ).format(
+    if day.reload_s:
+        text = _(
+            "{begin} to {end}: {stops} stops, {way}; {service} at the stops, {moving} on the way, {reload} loading at the yard, "
+            "{idle} waiting, {lunch} lunch."
+        )
+    else:
+        text = _(
+            "{begin} to {end}: {stops} stops, {way}; {service} at the stops, {moving} on the way, {idle} waiting, {lunch} lunch."
+        )
+    return text.format(
         begin=clock(day.begin_s), end=clock(day.end_s), stops=len(day.stops), way=way_text(day.metres, units),
-        service=minutes(day.service_s), moving=minutes(day.moving_s), idle=minutes(day.idle_s), lunch=minutes(day.lunch_s),
+        service=minutes(day.service_s), moving=minutes(day.moving_s), reload=minutes(day.reload_s), idle=minutes(day.idle_s),
+        lunch=minutes(day.lunch_s),
     )  # fmt: skip
 
 
