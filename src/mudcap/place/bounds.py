@@ -43,10 +43,15 @@ def needed_columns(cover: Cover, price: Floats) -> NeededColumns:
     largest = float(price.max(initial=0.0))
     if not largest > 0 or not np.isfinite(largest):
         return NeededColumns(total_price=0, dearest_column=1)
-    whole = np.floor(np.maximum(price, 0.0) / largest * (1 << _PRICE_BITS)).astype(np.int64)
+    whole = whole_price(price)
     running = np.concatenate([[0], np.cumsum(whole[cover.column_row])])
     worth = running[cover.column_ptr[1:]] - running[cover.column_ptr[:-1]]
     return NeededColumns(total_price=int(whole.sum()), dearest_column=int(worth.max(initial=0)))
+
+
+def whole_price(price: Floats) -> NDArray[np.int64]:
+    """Return prices of which the largest is positive in whole numbers; negative ones count as nothing."""
+    return np.floor(np.maximum(price, 0.0) / float(price.max()) * (1 << _PRICE_BITS)).astype(np.int64)
 
 
 def counting_price(cover: Cover) -> Floats:
@@ -60,13 +65,13 @@ def counting_price(cover: Cover) -> Floats:
     return 1.0 / np.maximum(longest, 1)
 
 
-def linear_price(cover: Cover, *, iterations: int) -> Floats:
+def linear_price(cover: Cover, *, iterations: int, simplex_nonzeros: int | None = None) -> Floats:
     """Return prices from the dual of the linear relaxation.
 
     By simplex where the cover is small, else by at most ``iterations`` of a first-order method, which regular
     blocks do not slow down; prices that are not quite optimal prove a little less, never anything wrong.
     """
-    if len(cover.row_column) > _SIMPLEX_NONZEROS:
+    if len(cover.row_column) > (_SIMPLEX_NONZEROS if simplex_nonzeros is None else simplex_nonzeros):
         return _first_order_price(cover, iterations)
     solved = linprog(
         np.ones(cover.num_columns), A_ub=-_matrix(cover), b_ub=-np.ones(cover.num_rows), method="highs-ds"

@@ -21,6 +21,8 @@ from mudcap.place.cover_bracket import (
     settle,
 )
 from mudcap.place.cover_search import greedy_columns
+from mudcap.place.few_farthest import EFFORTS as FEW_EFFORTS
+from mudcap.place.few_farthest import FewParams, FewTask, are_few, few_farthest
 from mudcap.place.near import Floats, Near, nearest_m, remeasured, tolerance, within
 from mudcap.place.problem import Distance, Effort, Level, PlacementProblem, Status
 
@@ -49,21 +51,26 @@ class FarthestParams:
     exact: ExactParams
     """Branch and bound right below the best radius found."""
     rounds: int
-    """Times that more demand points join, where few sites serve very many."""
+    """Times that more demand points join, where sites are not few but each serves very many."""
+    few: FewParams
+    """Where few sites serve very many points."""
 
 
 EFFORTS: dict[Effort, FarthestParams] = {
     "quick": FarthestParams(
         search_steps=60_000, probe_steps=5_000, relaxations=8, iterations=400, precision=3e-3,
         exact=ExactParams(work=400_000, nonzeros=2_500, gap_share=0.01, iterations=400), rounds=5,
+        few=FEW_EFFORTS["quick"],
     ),
     "normal": FarthestParams(
         search_steps=2_500_000, probe_steps=20_000, relaxations=12, iterations=2000, precision=2e-4,
         exact=ExactParams(work=12_000_000, nonzeros=16_000, gap_share=0.03, iterations=2000), rounds=20,
+        few=FEW_EFFORTS["normal"],
     ),
     "long": FarthestParams(
         search_steps=25_000_000, probe_steps=50_000, relaxations=25, iterations=8000, precision=1e-6,
         exact=ExactParams(work=200_000_000, nonzeros=60_000, gap_share=0.045, iterations=8000), rounds=20,
+        few=FEW_EFFORTS["long"],
     ),
 }  # fmt: skip
 
@@ -106,6 +113,9 @@ def solve_farthest(
         value = float(task.base.max(initial=0.0))
         return _result(task, np.arange(task.free), value, value, halt)
     begin = None if start is None else np.flatnonzero(np.isin(task.allowed, start))[: task.free]
+    if _is_few(task):
+        few = few_farthest(_few_task(task), params.few, seed=seed, begin=begin, halt=halt)
+        return _result(task, few.sites, few.value, few.bound, halt)
     if _is_dense(task):
         return _solve_by_sample(task, params, seed, begin, halt)
     bracket = _solve_rows(task, np.arange(len(task.base)), params, seed, begin, halt)
@@ -125,7 +135,7 @@ def solve_rest(
     the level, or few sites serve very many points.
     """
     task = _make_task(problem)
-    if task.free == 0 or not len(task.base) or _is_dense(task):
+    if task.free == 0 or not len(task.base) or _is_few(task) or _is_dense(task):
         return None
     best = np.minimum(task.base, nearest_m(
         task.candidate_xy, task.demand_xy, distance=task.distance, tolerance_m=task.tol
@@ -194,6 +204,17 @@ def _solve_rows(
         bracket.offer(begin)
     _improve(bracket, params, seed, halt)
     return bracket
+
+
+def _is_few(task: _Task) -> bool:
+    return are_few(task.free, len(task.candidate_xy), len(task.demand_xy))
+
+
+def _few_task(task: _Task) -> FewTask:
+    return FewTask(
+        candidate_xy=task.candidate_xy, demand_xy=task.demand_xy, base=task.base, count=task.free,
+        distance=task.distance, tol=task.tol,
+    )  # fmt: skip
 
 
 def _is_dense(task: _Task) -> bool:

@@ -95,7 +95,7 @@ def within(
     reach = (np.floor(radius_m + tol) + 1.0 if distance == "euclid_floor" else radius_m) + tol
     pairs = cKDTree(demand_xy).sparse_distance_matrix(cKDTree(candidate_xy), reach, output_type="ndarray")
     demand, candidate = pairs["i"].astype(np.int32), pairs["j"].astype(np.int32)
-    away = _measured(pairs["v"], distance, tol)
+    away = measured(pairs["v"], distance, tol)
     del pairs
     if distance == "euclid_floor":
         keep = away <= radius_m + tol
@@ -132,7 +132,7 @@ def nearest_m(
     if not len(site_xy):
         return np.full(len(demand_xy), np.inf)
     away, _ = cKDTree(site_xy).query(demand_xy)
-    return _measured(away, distance, tolerance_m)
+    return measured(away, distance, tolerance_m)
 
 
 def distinct_radii(distances_m: Floats, tolerance_m: float) -> Floats:
@@ -148,7 +148,8 @@ def distinct_radii(distances_m: Floats, tolerance_m: float) -> Floats:
     return np.asarray(values[last_of_run], np.float64)
 
 
-def _measured(raw: Floats, distance: Distance, tol: float) -> Floats:
+def measured(raw: Floats, distance: Distance, tol: float) -> Floats:
+    """Return distances as the problem counts them: as they are, or rounded down."""
     away: Floats = np.ascontiguousarray(raw, np.float64)
     # a distance of exactly 5 may arrive as 4.999…: the tolerance keeps its floor at 5
     if distance == "euclid_floor":
