@@ -2,7 +2,7 @@
 
     python tests/bench/puddles.py [--i40 CSV] [--effort normal] [--radius 50 …]
 
-The blocks are those of the other benches: B40 with 360 sites in every third row and on a staggered grid, and I40 (a CSV with
+The blocks are those of the other benches: B40 with 360 sites in every third row, placed by `farthest` and on a staggered grid, and I40 (a CSV with
 columns row, tree, x_m, y_m) on a staggered grid. A puddle may lie in the middle of any alley, every 10 m. CPU seconds.
 """
 
@@ -22,17 +22,18 @@ from mudcap.place.fallback import hexagonal
 from mudcap.place.fewest import fewest_sites
 from mudcap.place.near import within
 from mudcap.place.problem import PlacementProblem
+from mudcap.place.solve import solve
 
 STEP_M = 10.0
 
 
 def every_third_row() -> NDArray[np.float64]:
-    """B40's sites in 20 rows of 18, as evenly as whole trees allow, every other row shifted by half a step."""
+    """B40's sites in 20 rows of 18, as evenly as whole trees allow."""
     rows = np.arange(1, 60, 3)
     step = 73 / 18
     places = [
-        (row * ROW_SPACING_FT * FOOT_M, np.floor((k + (0.25 if i % 2 else 0.75)) * step) * TREE_SPACING_FT * FOOT_M)
-        for i, row in enumerate(rows)
+        (row * ROW_SPACING_FT * FOOT_M, np.floor((k + 0.5) * step) * TREE_SPACING_FT * FOOT_M)
+        for row in rows
         for k in range(18)
     ]
     return np.array(places)
@@ -43,8 +44,14 @@ def staggered(instance: Instance) -> NDArray[np.float64]:
     return instance.xy[hexagonal(PlacementProblem.from_points(instance.xy, instance.xy, instance.count)).sites]
 
 
+def placed(instance: Instance) -> NDArray[np.float64]:
+    """The instance's sites where the farthest tree is as near as can be, and nothing else counts."""
+    problem = PlacementProblem.from_points(instance.xy, instance.xy, instance.count, objective="farthest")
+    return instance.xy[solve(problem, effort="quick").sites]
+
+
 def alley_places(instance: Instance) -> NDArray[np.float64]:
-    """Middles of the alleys, every 10 m from tree to tree of the lower row."""
+    """Middles of the alleys, every 10 m, as far from the first tree as from the last and at least half a step from both."""
     assert instance.row is not None
     rows = np.unique(instance.row)
     out = []
@@ -53,7 +60,8 @@ def alley_places(instance: Instance) -> NDArray[np.float64]:
         shift = (b.mean(axis=0) - a.mean(axis=0)) if len(a) == len(b) else _across(instance, a, b)
         start, end = a[0] + shift / 2, a[-1] + shift / 2
         length = float(np.hypot(*(end - start)))
-        for at in np.arange(0, length + 1e-9, STEP_M):
+        spare = max(length - STEP_M, 0.0) % STEP_M
+        for at in np.arange((STEP_M + spare) / 2, length, STEP_M):
             out.append(start + (end - start) * (at / length if length else 0.0))
     return np.array(out)
 
@@ -94,7 +102,11 @@ def main() -> None:
     parser.add_argument("--radius", type=float, nargs="*", default=[30.0, 50.0, 100.0])
     given = parser.parse_args()
     regular = b40()
-    cases = [("B40, every third row", regular, every_third_row()), ("B40, staggered", regular, staggered(regular))]
+    cases = [
+        ("B40, every third row", regular, every_third_row()),
+        ("B40, least farthest", regular, placed(regular)),
+        ("B40, staggered", regular, staggered(regular)),
+    ]
     if given.i40:
         irregular = i40(given.i40)
         cases.append(("I40, staggered", irregular, staggered(irregular)))
