@@ -8,6 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from mudcap.place.few_farthest import are_few
+from mudcap.place.few_mean import EFFORTS as FEW_EFFORTS
+from mudcap.place.few_mean import few_sites_bound, few_sites_mean, total_of
 from mudcap.place.mean_bound import lagrange_bound
 from mudcap.place.problem import Effort, Level, LevelName, PlacementProblem, Status
 from mudcap.place.swap import (
@@ -45,6 +48,8 @@ EFFORTS: dict[Effort, MeanParams] = {
     "normal": MeanParams(anneal_moves=3000, work=1e8, rounds_per_candidate=100, bound_steps=1000),
     "long": MeanParams(anneal_moves=20000, work=8e8, rounds_per_candidate=800, bound_steps=6000),
 }
+SHAKEN_ON_ALL = 12
+"""From so many sites on the local search shakes them among all points too; fewer are found by starting anew."""
 HOT, COLD = 0.2, 0.01
 """Temperatures of the cooling, as shares of the cost of one site's points: found by trial on regular and irregular
 blocks."""
@@ -69,6 +74,8 @@ def solve_mean(
 ) -> MeanResult:
     """Return sites that make the weighted mean distance small, with a certified bound on how small it can be."""
     params = EFFORTS[effort]
+    if has_few_sites(problem):
+        return _solve_few(problem, effort, seed, start, stop)
     service = build_service(problem, power=1)
     layout = open_sites(service, spread(problem, service))
     stopped = descend(service, layout, stop=stop)
@@ -81,6 +88,42 @@ def solve_mean(
         layout, stopped = iterate(service, layout, rounds=num_rounds(service, params), seed=seed, stop=stop)
     level = mean_level(problem, "mean", service, layout, params.bound_steps, stopped, stop)
     return MeanResult(sites=np.sort(layout.sites).astype(np.int64), level=level, is_stopped=stopped)
+
+
+def has_few_sites(problem: PlacementProblem) -> bool:
+    """Whether the ways of few sites among very many points are taken; they know of no cost of a moved site."""
+    free = problem.count - len(problem.fixed)
+    is_plain = not (problem.move_penalty > 0 and len(problem.previous))
+    return is_plain and bool((problem.weights > 0).any()) and are_few(free, len(problem.candidate_xy), len(problem.demand_xy))
+
+
+def _solve_few(
+    problem: PlacementProblem, effort: Effort, seed: int, start: NDArray[np.int64] | None, stop: Stop
+) -> MeanResult:
+    few = FEW_EFFORTS[effort]
+    sites, stopped = few_sites_mean(problem, few, seed=seed, start=start, stop=stop)
+    if not stopped and problem.count >= SHAKEN_ON_ALL:
+        near = max(16, 3 * len(problem.candidate_xy) // problem.count)
+        service = build_service(problem, power=1, num_near=near)
+        layout = open_sites(service, sites)
+        layout, stopped = iterate(service, layout, rounds=num_rounds(service, EFFORTS[effort]), seed=seed, stop=stop)
+        if total_of(problem, layout.sites.astype(np.int64), power=1) < total_of(problem, sites, power=1):
+            sites = np.sort(layout.sites).astype(np.int64)
+    return MeanResult(sites=sites, level=few_level(problem, "mean", sites, few.bound_steps, stopped, stop), is_stopped=stopped)
+
+
+def few_level(
+    problem: PlacementProblem, name: LevelName, sites: NDArray[np.int64], bound_steps: int, is_stopped: bool, stop: Stop,
+    cap_m: float = np.inf,
+) -> Level:  # fmt: skip
+    """The same as ``mean_level`` without service lists, for few sites."""
+    power = 1 if name == "mean" else 2
+    weight, total = float(problem.weights.sum()), total_of(problem, sites, power=power, cap_m=cap_m)
+    if power == 1 and problem.count <= len(problem.fixed) + 1:
+        bound = total  # all others were looked at
+    else:
+        bound = few_sites_bound(problem, sites, power=power, cap_m=cap_m, steps=bound_steps, stop=stop)
+    return _level(problem, name, total, bound, weight, is_stopped)
 
 
 def cool(service: Service, layout: Layout, *, moves: int, seed: int, stop: Stop, hot: float = HOT) -> bool:
@@ -119,7 +162,13 @@ def mean_level(
     if num_unserved(service, layout):
         raise AssertionError(f"{num_unserved(service, layout)} demand points have no site in their lists")
     found = lagrange_bound(service, problem.count, total, layout.second_cost, steps=bound_steps, stop=stop)
-    bound = min(_whole(problem, name, found.total), total)
+    return _level(problem, name, total, found.total, weight, is_stopped)
+
+
+def _level(
+    problem: PlacementProblem, name: LevelName, total: float, proven: float, weight: float, is_stopped: bool
+) -> Level:
+    bound = min(_whole(problem, name, proven), total)
     status: Status = "optimal" if total - bound <= 1e-9 * total else "stopped" if is_stopped else "feasible"
     return Level(name=name, value=total / weight, bound=bound / weight, status=status)
 
