@@ -11,7 +11,9 @@ from numpy.typing import NDArray
 
 from mudcap.place.farthest import EFFORTS as FARTHEST_EFFORTS
 from mudcap.place.farthest import FarthestParams, FarthestResult, solve_farthest, solve_rest
-from mudcap.place.mean import HOT, MeanParams, better, cool, mean_level, num_rounds
+from mudcap.place.few_even import fewest_driven_of_few, near_sites, part_of_candidates
+from mudcap.place.few_mean import EFFORTS as FEW_EFFORTS
+from mudcap.place.mean import HOT, MeanParams, better, cool, few_level, has_few_sites, mean_level, num_rounds
 from mudcap.place.problem import Effort, Level, PlacementProblem
 from mudcap.place.rows import fewest_driven
 from mudcap.place.rows_search import EFFORTS as ROWS_EFFORTS
@@ -106,11 +108,59 @@ def solve_even(
     far_params = farthest_params(effort, problem.slack)
     far = solve_farthest(problem, seed=seed, start=start, stop=stop, params=far_params)
     cap_m, sites = caps(problem, far, far_params, seed, stop)
-    service = build_service(problem, power=2, cap_m=cap_m)
-    # bounds are about all layouts within the farthest level, whatever the rest are held to
-    proven = service if isinstance(cap_m, float) else build_service(problem, power=2, cap_m=plain_cap_m(problem, far))
-    layout = open_sites(service, sites)
     stopped = far.level.status == "stopped"
+    if has_few_sites(problem):
+        return _solve_few(problem, effort, far, seed, start, stop)
+    # bounds are about all layouts within the farthest level, whatever the rest are held to
+    service = build_service(problem, power=2, cap_m=cap_m)
+    proven = service if isinstance(cap_m, float) else build_service(problem, power=2, cap_m=plain_cap_m(problem, far))
+    least = 0 if problem.candidate_row is None else fewest_driven(problem, proven)
+    sites, stopped = _lower_levels(problem, service, sites, least, effort, cap_m, seed, start, stop, stopped)
+    square = mean_level(
+        problem, "mean_square", proven, open_sites(proven, sites), params.bound_steps, stopped, stop
+    )
+    return _result(problem, sites, far, least, square, stopped)
+
+
+def _solve_few(
+    problem: PlacementProblem, effort: Effort, far: FarthestResult, seed: int, start: NDArray[np.int64] | None, stop: Stop
+) -> EvenResult:
+    """The same for few sites: with a part of the candidates, then with those near the sites found."""
+    cap_m, stopped = plain_cap_m(problem, far), far.level.status == "stopped"
+    least = 0 if problem.candidate_row is None else fewest_driven_of_few(problem, cap_m)
+    sites = far.sites
+    keep = sites if start is None else np.union1d(sites, start)
+    part = part_of_candidates(problem, keep, seed)
+    service = build_service(part, power=2, cap_m=cap_m)
+    sites, stopped = _lower_levels(part, service, sites, least, effort, cap_m, seed, start, stop, stopped)
+    if not stopped:
+        near = near_sites(problem, sites)
+        service = build_service(near, power=2, cap_m=cap_m)
+        layout = open_sites(service, sites)
+        stopped = descend(service, layout, stop=stop)
+        if not stopped:
+            layout, stopped = more_even(near, service, layout, EFFORTS[effort], seed, stop)
+        sites = np.sort(layout.sites).astype(np.int64)
+    steps = FEW_EFFORTS[effort].bound_steps
+    square = few_level(problem, "mean_square", sites, steps, stopped, stop, cap_m)
+    return _result(problem, sites, far, least, square, stopped)
+
+
+def _lower_levels(
+    problem: PlacementProblem,
+    service: Service,
+    sites: NDArray[np.int64],
+    least: int,
+    effort: Effort,
+    cap_m: Cap,
+    seed: int,
+    start: NDArray[np.int64] | None,
+    stop: Stop,
+    is_stopped: bool,
+) -> tuple[NDArray[np.int64], bool]:
+    """Return sites within the cap, better in all levels after the farthest, and True if stopped."""
+    params, stopped = EFFORTS[effort], is_stopped
+    layout = open_sites(service, sites)
     if start is not None and len(start) == problem.count:
         layout = better(service, layout, open_sites(service, np.asarray(start)))
     if not stopped:
@@ -118,23 +168,24 @@ def solve_even(
         # with row economy this layout only says how good the mean can be: the work goes into the one that spares rows
         first = part_of(params, SCOUT_SHARE) if has_economy(problem) else params
         layout, stopped = lower_mean_square(service, layout, first, cap_m, seed, stop, begin)
-    least = 0 if problem.candidate_row is None else fewest_driven(problem, proven)
     narrow = service
     if not stopped and has_economy(problem):
         narrow, layout, stopped = spare_rows(problem, service, layout, least, effort, cap_m, seed, stop)
     if not stopped:
         layout, stopped = more_even(problem, narrow, layout, params, seed, stop)
-    sites = np.sort(layout.sites).astype(np.int64)
-    square = mean_level(
-        problem, "mean_square", proven, open_sites(proven, sites), params.bound_steps, stopped, stop
-    )
+    return np.sort(layout.sites).astype(np.int64), stopped
+
+
+def _result(
+    problem: PlacementProblem, sites: NDArray[np.int64], far: FarthestResult, least: int, square: Level, is_stopped: bool
+) -> EvenResult:
     levels = (
         farthest_level(problem, sites, far.level),
         *driven_levels(problem, sites, least),
         square,
         cv_level(problem, sites),
     )
-    return EvenResult(sites=sites, levels=levels, is_stopped=stopped)
+    return EvenResult(sites=sites, levels=levels, is_stopped=is_stopped)
 
 
 def caps(

@@ -18,6 +18,8 @@ Bits = NDArray[np.uint64]
 Flags = NDArray[np.bool_]
 Numbers = NDArray[np.int64]
 
+_LARGE, _HARDLY_LESS = 250, 0.9
+"""Of more rows than this the thinning ends where a round takes out less than a tenth of them."""
 _FOUND, _NONE, _UNDECIDED = 1, 0, -1
 
 
@@ -47,7 +49,7 @@ class DenseCover:
 def thin_out(matrix: Flags) -> DenseCover:
     """Return the cover without dominated rows and columns: a cover of it covers all rows of ``matrix`` too.
 
-    Among equal columns the first stays.
+    Among equal columns the first stays. In a large cover some dominated ones may stay.
     """
     row, column = np.arange(matrix.shape[0]), np.arange(matrix.shape[1])
     while True:
@@ -56,7 +58,8 @@ def thin_out(matrix: Flags) -> DenseCover:
         matrix, column = matrix[:, keep], column[keep]
         keep = _minimal(*_ordered(matrix, is_descending=False))
         matrix, row = matrix[keep], row[keep]
-        if matrix.shape[0] == before[0]:
+        is_large = matrix.shape[0] > _LARGE
+        if matrix.shape[0] >= before[0] * (_HARDLY_LESS if is_large else 1.0):
             return DenseCover(matrix=np.ascontiguousarray(matrix), row=row, column=column)
 
 
@@ -82,6 +85,7 @@ def search_few(
 
 def packed(flags: Flags) -> Bits:
     """Return each line of flags as bits in whole words."""
+    flags = np.ascontiguousarray(flags)
     words = max(1, -(-flags.shape[1] // 64))
     padded = np.zeros((flags.shape[0], 8 * words), np.uint8)
     octets = np.packbits(flags, axis=1, bitorder="little")

@@ -52,7 +52,7 @@ class FewParams:
 
 
 EFFORTS: dict[Effort, FewParams] = {
-    "quick": FewParams(search_steps=3_000, nodes=3_000, last_nodes=50_000, work=0, covers=100, precision=1e-3),
+    "quick": FewParams(search_steps=3_000, nodes=3_000, last_nodes=50_000, work=0, covers=80, precision=1e-3),
     "normal": FewParams(search_steps=20_000, nodes=30_000, last_nodes=400_000, work=10_000_000, covers=1_000, precision=1e-4),
     "long": FewParams(search_steps=100_000, nodes=200_000, last_nodes=4_000_000, work=200_000_000, covers=20_000, precision=1e-5),
 }
