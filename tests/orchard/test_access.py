@@ -65,7 +65,7 @@ def test_a_block_behind_a_gap():
     start, end = part.link.line.coords
     assert (start[1], end[1]) == (pytest.approx(5, abs=0.01), pytest.approx(-35))
     text = said["not_reached"].text
-    assert f"{PLANTED:.2f} acres from the yard" in text and "40 m (131 ft) long, to road Far Road at 36.99" in text
+    assert f"{PLANTED:.2f} acres from the yard" in text and "131 ft long, to road Far Road at 36.99" in text
     assert said["not_reached"].geometry.equals(part.link.line)
 
 

@@ -123,3 +123,17 @@ def test_each_mud_source_is_judged_with_its_reason():
 def test_a_yard_that_lies_nowhere():
     """A yard 20 km off joins nothing."""
     assert "yard_alone" in findings(replace(two_blocks_and_a_road(), yard=Point(20_000, 0)))
+
+
+@pytest.mark.parametrize(("units", "length", "other"), [("us", " ft", " m "), ("metric", " m", " ft")])
+def test_lengths_are_told_in_the_units_of_the_reader(units, length, other):
+    """Rows that were assumed, roads far off, gaps: feet or metres, never both or the other."""
+    lone = road((-300, -400), (-200, -400), name="lone")
+    near = road((-400, -200), (50, -200), name="near")
+    ground, said = lay_rows(
+        orchard(block("B", box(0, 0, 60, 90), row_bearing_deg=None), roads=(near, lone)), RowParams(), units=units
+    )
+    found = {f.code: f.text for f in (*said, *check(ground, units=units))}
+    assert {"rows_assumed", "block_off_roads", "not_reached", "road_alone"} <= set(found)
+    for code in ("rows_assumed", "block_off_roads", "not_reached", "road_alone"):
+        assert length in found[code] and other not in found[code].replace(" m apart", " m-apart" if units == "metric" else " m apart")

@@ -216,7 +216,7 @@ def test_tree_numbers_against_the_run_of_the_row_are_kept_and_said():
     tree[[4, 5]] = tree[[5, 4]]
     rows, findings = inferred(BIG, points(truth.tree_xy, row=truth.tree_row, tree=tree))
     assert (np.diff(rows.tree_number[rows.tree_row == 1]) > 0).all()
-    assert "1 trees" in next(f.text for f in findings if f.code == "numbers_jump")
+    assert "1 tree of" in next(f.text for f in findings if f.code == "numbers_jump")
 
 
 @given(

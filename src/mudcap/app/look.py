@@ -63,9 +63,9 @@ def ground_findings(orchard: Orchard, params: Params) -> tuple[Finding, ...]:
     from mudcap.orchard.checks import check
     from mudcap.orchard.rows import lay_rows
 
-    laid, said = lay_rows(orchard, params.rows)
+    laid, said = lay_rows(orchard, params.rows, units=params.units)
     checked = check(
-        laid, travel=params.travel, clay_share_min=params.mud.clay_share_min, days=params.plan_date
+        laid, travel=params.travel, clay_share_min=params.mud.clay_share_min, days=params.plan_date, units=params.units
     )
     return (*said, *checked)
 

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 import shapely
 
-from mudcap.geo.units import M_PER_FT
+from mudcap.geo.units import Units, length_text
 from mudcap.lang import _
 from mudcap.orchard.access import CutOff, Link, cut_off
 from mudcap.orchard.alley_rules import rules_without_alley
@@ -23,7 +23,7 @@ THROUGH_M: Final = 1.0
 
 
 def access_findings(
-    orchard: Orchard, network: TravelNetwork, params: TravelParams, *, days: Days = None
+    orchard: Orchard, network: TravelNetwork, params: TravelParams, *, days: Days = None, units: Units = "us"
 ) -> tuple[Finding, ...]:
     """Findings about access; on `days` what is closed then counts as closed."""
     said = []
@@ -38,7 +38,7 @@ def access_findings(
         )
         said.append(_said("warning", "alley_line_unused", "alleys", rule.name, text.format(name=rule.name), rule.line))
     said += _road_findings(orchard)
-    said += [_cut_off_finding(orchard, network, part, days) for part in cut_off(orchard, network, params, days=days)]
+    said += [_cut_off_finding(orchard, network, part, days, units) for part in cut_off(orchard, network, params, days=days)]
     return tuple(said)
 
 
@@ -83,7 +83,7 @@ def _through_m(line: shapely.LineString, shape: shapely.Geometry) -> float:
     return float(shapely.length(inside[through]).sum())
 
 
-def _cut_off_finding(orchard: Orchard, network: TravelNetwork, part: CutOff, days: Days) -> Finding:
+def _cut_off_finding(orchard: Orchard, network: TravelNetwork, part: CutOff, days: Days, units: Units) -> Finding:
     blocks = ", ".join(part.acres)
     acres = sum(part.acres.values())
     start = _start(orchard, network)
@@ -116,37 +116,37 @@ def _cut_off_finding(orchard: Orchard, network: TravelNetwork, part: CutOff, day
     text = _(
         "Block {block}: no vehicle reaches the alleys of {acres:.2f} acres from {start}; its trees are walked to, if at all."
     ).format(**said)
-    return _cut("warning", "not_reached", part, f"{text} {_next_step(orchard, part)}", orchard)
+    return _cut("warning", "not_reached", part, text + " " + _next_step(orchard, part, units), orchard)
 
 
-def _next_step(orchard: Orchard, part: CutOff) -> str:
+def _next_step(orchard: Orchard, part: CutOff, units: Units) -> str:
     """What would join the part, in words."""
     link = part.link
     if link is None:
         return _("Draw the road or gate by which a vehicle comes to it.")
-    said = {"metres": link.line.length, "feet": link.line.length / M_PER_FT, "way": _way_name(orchard, link), "spot": _spot(orchard, link)}
+    said = {"distance": length_text(link.line.length, units), "way": _way_name(orchard, link), "spot": _spot(orchard, link)}
     if link.rows:
         return _(
-            "The shortest link, {metres:.0f} m ({feet:.0f} ft) to {way} at {spot}, would cut through {rows} tree rows; look for "
+            "The shortest link, {distance} to {way} at {spot}, would cut through {rows} tree rows; look for "
             "another way in and draw it."
         ).format(**said, rows=link.rows)
     if link.keep_outs:
         return _(
-            "The shortest link, {metres:.0f} m ({feet:.0f} ft) to {way} at {spot}, leads through {names}: if crews may drive there, "
+            "The shortest link, {distance} to {way} at {spot}, leads through {names}: if crews may drive there, "
             "give it passable = yes, else draw the road round it."
         ).format(**said, names=", ".join(link.keep_outs))
     if link.ditches:
         return _(
-            "The shortest link, {metres:.0f} m ({feet:.0f} ft) to {way} at {spot}, crosses a ditch ({ditches}): draw the road "
+            "The shortest link, {distance} to {way} at {spot}, crosses a ditch ({ditches}): draw the road "
             "that has the bridge or culvert, if there is one."
         ).format(**said, ditches=", ".join(filter(None, link.ditches)) or "?")
     if part.parts > 1:
         return _(
-            "It lies in {parts} separate parts; the shortest link to one of them is {metres:.0f} m ({feet:.0f} ft), to {way} at "
+            "It lies in {parts} separate parts; the shortest link to one of them is {distance}, to {way} at "
             "{spot}. Draw the roads or headlands that lead to them."
         ).format(**said, parts=part.parts)
     return _(
-        "The shortest link that would join it is {metres:.0f} m ({feet:.0f} ft) long, to {way} at {spot}. Draw the missing road, "
+        "The shortest link that would join it is {distance} long, to {way} at {spot}. Draw the missing road, "
         "or the gate there."
     ).format(**said)
 

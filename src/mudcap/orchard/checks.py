@@ -9,8 +9,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from mudcap.geo.units import M2_PER_ACRE, M_PER_FT
-from mudcap.lang import _
+from mudcap.geo.units import M2_PER_ACRE, M_PER_FT, Units, length_text
+from mudcap.lang import _, _n, joined
 from mudcap.orchard.access_findings import access_findings
 from mudcap.orchard.blocks import finding
 from mudcap.orchard.model import Block, Finding, FindingLevel, Orchard, Role
@@ -36,30 +36,32 @@ def check(
     season: tuple[date, date] | None = None,
     network: TravelNetwork | None = None,
     days: Days = None,
+    units: Units = "us",
 ) -> tuple[Finding, ...]:
     """Findings on an orchard with its rows laid; what the readers and `lay_rows` said is not said again.
 
     `network` is the one of `travel`, where it was made before; with `days` what is closed then counts as closed.
+    Lengths are told in `units`.
     """
     params = travel or TravelParams()
     network = network or travel_network(orchard, params)
     return (
-        *(f for block in orchard.blocks for f in _block_findings(block)),
-        *_road_findings(orchard, params),
-        *access_findings(orchard, network, params, days=days),
+        *(f for block in orchard.blocks for f in _block_findings(block, units)),
+        *_road_findings(orchard, params, units),
+        *access_findings(orchard, network, params, days=days, units=units),
         *_planted_findings(orchard),
         *_closure_findings(orchard),
         *_mud_findings(judge_mud(orchard, clay_share_min, season), clay_share_min),
     )
 
 
-def _block_findings(block: Block) -> list[Finding]:
+def _block_findings(block: Block, units: Units) -> list[Finding]:
     rows = block.rows
     if rows is None or not len(rows.tree_xy):
         return []
     said = []
     odd = [
-        _("{name} {value:.1f} ft").format(name=name, value=value / M_PER_FT)
+        joined(" ", [name, length_text(value, units, 1)])
         for name, value, (low, high) in (
             (_("row spacing"), rows.row_spacing_m, ROW_RANGE_M),
             (_("tree spacing"), rows.tree_spacing_m, TREE_RANGE_M),
@@ -68,11 +70,11 @@ def _block_findings(block: Block) -> list[Finding]:
     ]
     if odd:
         text = _(
-            "Block {block}: {what} is unusual for an orchard (rows 8–32 ft, trees 2–32 ft); check feet against metres."
+            "Block {block}: {what} is unusual for an orchard (rows {rows}, trees {trees}); check feet against metres."
         )
-        said.append(finding("warning", "odd_spacing", block, text.format(block=block.block_id, what=" and ".join(odd))))
+        said.append(finding("warning", "odd_spacing", block, text.format(block=block.block_id, what=joined(", ", odd), rows=_range(ROW_RANGE_M, units), trees=_range(TREE_RANGE_M, units))))
     if len(rows.row_number) == 1:
-        text = _("Block {block}: only one row of {trees} trees fits.").format(block=block.block_id, trees=len(rows.tree_xy))
+        text = _n("Block {block}: only one row of {trees} tree fits.", "Block {block}: only one row of {trees} trees fits.", len(rows.tree_xy)).format(block=block.block_id, trees=len(rows.tree_xy))
         said.append(finding("note", "one_row", block, text))
     full = M2_PER_ACRE / (rows.row_spacing_m * rows.tree_spacing_m)
     density = len(rows.tree_xy) / block.acres
@@ -86,7 +88,12 @@ def _block_findings(block: Block) -> list[Finding]:
     return said
 
 
-def _road_findings(orchard: Orchard, params: TravelParams) -> list[Finding]:
+def _range(metres: tuple[float, float], units: Units) -> str:
+    low, high = (length_text(m, units, 0 if units == "us" else 1) for m in metres)
+    return f"{low} – {high}"
+
+
+def _road_findings(orchard: Orchard, params: TravelParams, units: Units) -> list[Finding]:
     if not orchard.roads:
         if not orchard.blocks:
             return []
@@ -103,16 +110,16 @@ def _road_findings(orchard: Orchard, params: TravelParams) -> list[Finding]:
         to_road = float(np.min(shapely.distance(others, road.line), initial=np.inf))
         to_block = min((float(road.line.distance(ground)) for ground in grounds), default=np.inf)
         if min(to_road, to_block) > params.snap_m:
-            text = _("Road {road}: it comes near no other road and no block (nearest {metres:.0f} m); nobody is routed on it.")
+            text = _("Road {road}: it comes near no other road and no block (nearest {distance}); nobody is routed on it.")
             said.append(
                 _said("warning", "road_alone", "roads", road.name,
-                      text.format(road=road.name, metres=min(to_road, to_block)), road.line)
+                      text.format(road=road.name, distance=length_text(min(to_road, to_block), units)), road.line)
             )  # fmt: skip
     for block in orchard.blocks:
         metres = float(np.min(shapely.distance(lines, block.polygon)))
         if metres > ROAD_FAR_M:
-            text = _("Block {block}: the nearest road is {metres:.0f} m away; draw the road that leads to it.")
-            said.append(finding("warning", "block_off_roads", block, text.format(block=block.block_id, metres=metres)))
+            text = _("Block {block}: the nearest road is {distance} away; draw the road that leads to it.")
+            said.append(finding("warning", "block_off_roads", block, text.format(block=block.block_id, distance=length_text(metres, units))))
     return said
 
 
@@ -125,8 +132,10 @@ def _planted_findings(orchard: Orchard) -> list[Finding]:
         for keep_out in orchard.keep_outs:
             count = _count_inside(keep_out.geometry, block.rows.tree_xy)
             if count:
-                text = _(
-                    "Block {block}: {count} trees are laid inside {what}; if nothing is planted there, cut it out of the block."
+                text = _n(
+                    "Block {block}: {count} tree is laid inside {what}; if nothing is planted there, cut it out of the block.",
+                    "Block {block}: {count} trees are laid inside {what}; if nothing is planted there, cut it out of the block.",
+                    count,
                 ).format(block=block.block_id, count=count, what=keep_out.name or keep_out.reason)
                 said.append(finding("note", "trees_in_keep_out", block, text, keep_out.geometry))
     return said

@@ -18,6 +18,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
+from mudcap.geo.units import Units, length_text
 from mudcap.lang import _
 from mudcap.orchard.alleys import lay_alleys
 from mudcap.orchard.blocks import block_frame, corner_name, finding, headland_m, row_spacing_m, tree_spacing_m
@@ -38,21 +39,21 @@ _MORE: Final = 1.03
 """Rows centred on the block's whole reach are taken where they hold this much more trees."""
 
 
-def lay_rows(orchard: Orchard, params: RowParams) -> tuple[Orchard, tuple[Finding, ...]]:
+def lay_rows(orchard: Orchard, params: RowParams, *, units: Units = "us") -> tuple[Orchard, tuple[Finding, ...]]:
     """The orchard with rows, trees, alleys and headlands in each block, and what had to be assumed for them.
 
     Of what the input gives the first that there is counts: trees as points, rows as lines, bearing and spacings, and last
-    the block's own longest side, with a warning.
+    the block's own longest side, with a warning. Lengths are told in `units`.
     """
-    trees, findings = sort_trees_into_blocks(orchard)
+    trees, findings = sort_trees_into_blocks(orchard, units)
     blocks = []
     for k, block in enumerate(orchard.blocks):
-        rows, said = rows_from_trees(block, orchard, trees[k], params)
+        rows, said = rows_from_trees(block, orchard, trees[k], params, units)
         if rows is None:
-            rows, more = rows_from_lines(block, orchard, params)
+            rows, more = rows_from_lines(block, orchard, params, units)
             said += more
         if rows is None:
-            rows, more = _rows_from_spacing(block, orchard, params)
+            rows, more = _rows_from_spacing(block, orchard, params, units)
             said += more
         block, more = lay_alleys(replace(block, rows=rows), orchard, params)
         blocks.append(block)
@@ -88,7 +89,7 @@ def longest_side_deg(polygon: BaseGeometry) -> float:
 
 
 def _rows_from_spacing(
-    block: Block, orchard: Orchard, params: RowParams
+    block: Block, orchard: Orchard, params: RowParams, units: Units
 ) -> tuple[TreeRows, tuple[Finding, ...]]:
     row_m, tree_m = row_spacing_m(block, params), tree_spacing_m(block, params)
     headland, corner = headland_m(block, params), corner_name(block, params)
@@ -99,25 +100,31 @@ def _rows_from_spacing(
         source = "assumed"
         centre = block.polygon.centroid.coords[0]
         bearing = (longest_side_deg(block.polygon) + orchard.plane.convergence_deg(centre)) % 180.0
-        said += (_assumed(block, bearing, row_m, tree_m),)
+        said += (_assumed(block, bearing, row_m, tree_m, units),)
     if not all(SPACING_RANGE_M[0] <= v <= SPACING_RANGE_M[1] for v in (row_m, tree_m)):
         text = _(
-            "Block {block}: rows {row:.2f} m and trees {tree:.2f} m apart cannot be; no tree is laid. "
-            "Spacings between 1 m and 30 m are taken; check the unit (ft or m)."
-        ).format(block=block.block_id, row=row_m, tree=tree_m)
+            "Block {block}: rows {row} and trees {tree} apart cannot be; no tree is laid. "
+            "Spacings between {low} and {high} are taken; check the unit (ft or m)."
+        ).format(
+            block=block.block_id, row=length_text(row_m, units, 2), tree=length_text(tree_m, units, 2),
+            low=length_text(SPACING_RANGE_M[0], units, 1), high=length_text(SPACING_RANGE_M[1], units),
+        )  # fmt: skip
         return no_rows(source, corner, bearing, row_m, tree_m), (*said, finding("error", "odd_spacing", block, text))
     frame, more = block_frame(block, orchard, bearing, corner)
     rows = _lay(block, frame, source, corner, row_m, tree_m, headland)
     if not len(rows.tree_xy) and block.headland_m is None and headland > tree_m / 2:
         rows = _lay(block, frame, source, corner, row_m, tree_m, 0.0)
         if len(rows.tree_xy):
-            more += (_without_headland(block, headland),)
+            more += (_without_headland(block, headland, units),)
         headland = 0.0
     if not len(rows.tree_xy):
         text = _(
-            "Block {block}: no tree fits on its {acres:.3f} acres with rows {row:.1f} m and trees {tree:.1f} m apart and "
-            "a headland of {headland:.1f} m; it gets no site."
-        ).format(block=block.block_id, acres=block.acres, row=row_m, tree=tree_m, headland=headland)
+            "Block {block}: no tree fits on its {acres:.3f} acres with rows {row} and trees {tree} apart and "
+            "a headland of {headland}; it gets no site."
+        ).format(
+            block=block.block_id, acres=block.acres, row=length_text(row_m, units, 1), tree=length_text(tree_m, units, 1),
+            headland=length_text(headland, units, 1),
+        )  # fmt: skip
         more += (finding("warning", "no_tree_fits", block, text),)
     return rows, said + more
 
@@ -153,10 +160,10 @@ def _lattice_on(
     return at[inside], row[inside]
 
 
-def _without_headland(block: Block, headland: float) -> Finding:
+def _without_headland(block: Block, headland: float, units: Units) -> Finding:
     text = _(
-        "Block {block}: too small for the usual headland of {headland:.1f} m, so rows are laid without one; vehicles turn outside."
-    ).format(block=block.block_id, headland=headland)
+        "Block {block}: too small for the usual headland of {headland}, so rows are laid without one; vehicles turn outside."
+    ).format(block=block.block_id, headland=length_text(headland, units, 1))
     return finding("warning", "no_headland", block, text)
 
 
@@ -184,10 +191,12 @@ def _sides(shape: BaseGeometry, step_m: float) -> tuple[float, float]:
     return float(x0 + step * long[0]), float(x0 + step * (long[-1] + 1))
 
 
-def _assumed(block: Block, bearing: float, row_m: float, tree_m: float) -> Finding:
+def _assumed(block: Block, bearing: float, row_m: float, tree_m: float, units: Units) -> Finding:
     text = _(
         "Block {block}: ROWS ARE ASSUMED. Nothing says how the rows run, so they are laid along the longest side "
-        "({bearing:.1f}° from true north), {row:.1f} m apart with a tree every {tree:.1f} m. "
+        "({bearing:.1f}° from true north), {row} apart with a tree every {tree}. "
         "Give row_bearing_deg, or a layer of trees or rows, before hanging by row and tree."
-    ).format(block=block.block_id, bearing=round(bearing, 1) % 360, row=row_m, tree=tree_m)
+    ).format(
+        block=block.block_id, bearing=round(bearing, 1) % 360, row=length_text(row_m, units, 1), tree=length_text(tree_m, units, 1)
+    )
     return finding("warning", "rows_assumed", block, text)

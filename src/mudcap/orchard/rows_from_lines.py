@@ -12,7 +12,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from mudcap.lang import _
+from mudcap.geo.units import Units, length_text
+from mudcap.lang import _, _n
 from mudcap.orchard.blocks import Labels, finding, numbered_frame, row_spacing_m, tree_spacing_m
 from mudcap.orchard.frame import RowFrame, shrink
 from mudcap.orchard.model import Block, Finding, Orchard, RowLine, TreeRows
@@ -27,7 +28,7 @@ Floats = NDArray[np.float64]
 
 
 def rows_from_lines(
-    block: Block, orchard: Orchard, params: RowParams
+    block: Block, orchard: Orchard, params: RowParams, units: Units = "us"
 ) -> tuple[TreeRows | None, tuple[Finding, ...]]:
     """The rows of a block by the lines drawn in it, and what was made of them; None where there is none.
 
@@ -62,7 +63,7 @@ def rows_from_lines(
         row_labels={int(k): int(k) for k in np.unique(tree_key)} if given else None,
         row_lines=_row_lines(paths, key),
     )  # fmt: skip
-    return rows, (*said, *_told(block, rows, paths))
+    return rows, (*said, *_told(block, rows, paths, units))
 
 
 def lines_outside(orchard: Orchard) -> tuple[Finding, ...]:
@@ -153,17 +154,21 @@ def _row_lines(paths: list[Floats], key: NDArray[np.int64]) -> dict[int, Floats]
     return out
 
 
-def _told(block: Block, rows: TreeRows, paths: list[Floats]) -> tuple[Finding, ...]:
+def _told(block: Block, rows: TreeRows, paths: list[Floats], units: Units) -> tuple[Finding, ...]:
     text = _(
-        "Block {block}: {rows} rows as drawn, {row:.2f} m apart at {bearing:.1f}° from true north; {trees} trees are laid along "
-        "them every {tree:.2f} m, so tree numbers are assumed."
+        "Block {block}: {rows} rows as drawn, {row} apart at {bearing:.1f}° from true north; {trees} trees are laid along "
+        "them every {tree}, so tree numbers are assumed."
     ).format(
-        block=block.block_id, rows=len(rows.row_number), row=rows.row_spacing_m, bearing=round(rows.bearing_deg, 1) % 360,
-        trees=len(rows.tree_xy), tree=rows.tree_spacing_m,
+        block=block.block_id, rows=len(rows.row_number), row=length_text(rows.row_spacing_m, units, 1), bearing=round(rows.bearing_deg, 1) % 360,
+        trees=len(rows.tree_xy), tree=length_text(rows.tree_spacing_m, units, 1),
     )  # fmt: skip
     said = [finding("note", "rows_drawn", block, text)]
     back = sum(bool((np.diff(path[:, 1]) < -_BACKWARD_M).any()) for path in paths)
     if back:
-        text = _("Block {block}: {count} drawn rows turn back on themselves; trees are numbered by how far along they stand.")
+        text = _n(
+            "Block {block}: {count} drawn row turns back on itself; trees are numbered by how far along they stand.",
+            "Block {block}: {count} drawn rows turn back on themselves; trees are numbered by how far along they stand.",
+            back,
+        )
         said.append(finding("warning", "rows_turn_back", block, text.format(block=block.block_id, count=back)))
     return tuple(said)

@@ -8,7 +8,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from mudcap.lang import _
+from mudcap.geo.units import Units, length_text
+from mudcap.lang import _, _n
 from mudcap.orchard.blocks import Labels, finding, numbered_frame, row_spacing_m, tree_spacing_m
 from mudcap.orchard.frame import RowFrame
 from mudcap.orchard.model import Block, Finding, Orchard, TreePoints, TreeRows
@@ -22,7 +23,7 @@ TWICE_M: Final = 0.25
 """Two trees closer than this are one tree, listed twice."""
 
 
-def sort_trees_into_blocks(orchard: Orchard) -> tuple[list[TreePoints | None], tuple[Finding, ...]]:
+def sort_trees_into_blocks(orchard: Orchard, units: Units = "us") -> tuple[list[TreePoints | None], tuple[Finding, ...]]:
     """For each block the trees that stand in it (or within `STRAY_M` of it), and how many stand in none."""
     found: list[TreePoints | None] = [None] * len(orchard.blocks)
     layers = [layer for layer in orchard.tree_points if len(layer.xy)]
@@ -39,18 +40,18 @@ def sort_trees_into_blocks(orchard: Orchard) -> tuple[list[TreePoints | None], t
         owner[i] = j
         lost = np.flatnonzero(owner < 0)
         if len(lost):
-            findings.append(_lost(layer, lost))
+            findings.append(_lost(layer, lost, units))
         for k in np.unique(owner[owner >= 0]):
             parts[k].append(_take(layer, np.flatnonzero(owner == k)))
     for k, block in enumerate(orchard.blocks):
         if parts[k]:
-            found[k], said = _join(parts[k], block)
+            found[k], said = _join(parts[k], block, units)
             findings += said
     return found, tuple(findings)
 
 
 def rows_from_trees(
-    block: Block, orchard: Orchard, trees: TreePoints | None, params: RowParams
+    block: Block, orchard: Orchard, trees: TreePoints | None, params: RowParams, units: Units = "us"
 ) -> tuple[TreeRows | None, tuple[Finding, ...]]:
     """The rows of a block by its trees, with what was inferred; None where it has none.
 
@@ -70,7 +71,7 @@ def rows_from_trees(
         rows = rows_of_labels(trees.xy, trees.row, guess)
     else:
         rows = find_rows(trees.xy, grid_deg, block.polygon, guess)
-    said += _doubts(block, rows)
+    said += _doubts(block, rows, units)
     frame, corner, more = numbered_frame(block, orchard, params, trees.xy, rows.grid_deg, labels)
     said += more
     at = frame.to_frame(trees.xy)
@@ -84,7 +85,7 @@ def rows_from_trees(
         row_lines={int(k): row_path(at[key == k], rows.row_spacing_m, rows.tree_spacing_m) for k in np.unique(key)},
         weight=trees.weight,
     )  # fmt: skip
-    return laid, (*said, *_jumps(block, frame, laid), _inferred(block, laid))
+    return laid, (*said, *_jumps(block, frame, laid), _inferred(block, laid, units))
 
 
 def _keys(
@@ -117,21 +118,24 @@ def _usable_labels(trees: TreePoints, block: Block) -> tuple[Labels, tuple[Findi
     return Labels(row=None, tree=None), (finding("warning", "numbers_replaced", block, text),)
 
 
-def _doubts(block: Block, rows: FoundRows) -> tuple[Finding, ...]:
+def _doubts(block: Block, rows: FoundRows, units: Units) -> tuple[Finding, ...]:
     said = []
     if rows.square:
         text = _(
-            "Block {block}: trees stand as far apart along the rows as across ({spacing:.2f} m), so the direction of the rows "
+            "Block {block}: trees stand as far apart along the rows as across ({spacing}), so the direction of the rows "
             "is a guess; give row_bearing_deg."
-        ).format(block=block.block_id, spacing=rows.tree_spacing_m)
+        ).format(block=block.block_id, spacing=length_text(rows.tree_spacing_m, units, 1))
         said.append(finding("warning", "row_direction_ambiguous", block, text))
     if rows.bearing_refused:
         text = _("Block {block}: the trees do not stand in rows along the row_bearing_deg given; the trees' own is taken.")
         said.append(finding("warning", "bearing_differs", block, text.format(block=block.block_id)))
     if rows.conflicts:
-        text = _(
+        text = _n(
+            "Block {block}: {count} tree fits no single row; check the tree layer or give a row column before hanging by "
+            "row and tree.",
             "Block {block}: {count} trees fit no single row; check the tree layer or give a row column before hanging by "
-            "row and tree."
+            "row and tree.",
+            rows.conflicts,
         ).format(block=block.block_id, count=rows.conflicts)
         said.append(finding("warning", "rows_uncertain", block, text))
     return tuple(said)
@@ -142,28 +146,40 @@ def _jumps(block: Block, frame: RowFrame, rows: TreeRows) -> tuple[Finding, ...]
     back = (np.diff(frame.to_frame(rows.tree_xy)[:, 1]) < 0) & (np.diff(rows.tree_row) == 0)
     if not back.any():
         return ()
-    text = _("Block {block}: {count} trees of the tree layer are numbered against the run of their rows; check its tree column.")
+    text = _n(
+        "Block {block}: {count} tree of the tree layer is numbered against the run of its row; check its tree column.",
+        "Block {block}: {count} trees of the tree layer are numbered against the run of their rows; check its tree column.",
+        int(back.sum()),
+    )
     return (finding("warning", "numbers_jump", block, text.format(block=block.block_id, count=int(back.sum()))),)
 
 
-def _inferred(block: Block, rows: TreeRows) -> Finding:
+def _inferred(block: Block, rows: TreeRows, units: Units) -> Finding:
     first = np.concatenate([[True], np.diff(rows.tree_row) > 0])
     gaps = np.diff(rows.tree_number)[~first[1:]] - 1
-    text = _(
+    missing = int(gaps[gaps > 0].sum())
+    text = _n(
         "Block {block}: {rows} rows and {trees} trees from the tree layer; rows run at {bearing:.1f}° from true north, "
-        "{row:.2f} m apart, a tree every {tree:.2f} m; {missing} trees missing inside rows keep their numbers."
+        "{row} apart, a tree every {tree}; {missing} tree missing inside rows keeps its number.",
+        "Block {block}: {rows} rows and {trees} trees from the tree layer; rows run at {bearing:.1f}° from true north, "
+        "{row} apart, a tree every {tree}; {missing} trees missing inside rows keep their numbers.",
+        missing,
     ).format(
         block=block.block_id, rows=len(rows.row_number), trees=len(rows.tree_xy), bearing=round(rows.bearing_deg, 1) % 360,
-        row=rows.row_spacing_m, tree=rows.tree_spacing_m, missing=int(gaps[gaps > 0].sum()),
+        row=length_text(rows.row_spacing_m, units, 1), tree=length_text(rows.tree_spacing_m, units, 1), missing=missing,
     )  # fmt: skip
     return finding("note", "rows_inferred", block, text)
 
 
-def _lost(layer: TreePoints, lost: NDArray[np.int64]) -> Finding:
-    text = _("{layer}: {count} of {total} trees stand in no block (more than {reach:g} m outside); they are left out.")
+def _lost(layer: TreePoints, lost: NDArray[np.int64], units: Units) -> Finding:
+    text = _n(
+        "{layer}: {count} of {total} trees stands in no block (more than {reach} outside); it is left out.",
+        "{layer}: {count} of {total} trees stand in no block (more than {reach} outside); they are left out.",
+        len(lost),
+    )
     return Finding(
         level="warning", code="trees_outside", layer=layer.layer, feature="",
-        text=text.format(layer=layer.layer, count=len(lost), total=len(layer.xy), reach=STRAY_M),
+        text=text.format(layer=layer.layer, count=len(lost), total=len(layer.xy), reach=length_text(STRAY_M, units, 1)),
         geometry=shapely.multipoints(layer.xy[lost]),
     )  # fmt: skip
 
@@ -176,7 +192,7 @@ def _take(layer: TreePoints, pick: NDArray[np.int64]) -> TreePoints:
     )  # fmt: skip
 
 
-def _join(parts: list[TreePoints], block: Block) -> tuple[TreePoints, list[Finding]]:
+def _join(parts: list[TreePoints], block: Block, units: Units) -> tuple[TreePoints, list[Finding]]:
     """Trees of several layers as one set; numbers only where every layer gives them; no tree twice."""
     xy = np.vstack([part.xy for part in parts])
     row = [part.row for part in parts if part.row is not None]
@@ -191,8 +207,12 @@ def _join(parts: list[TreePoints], block: Block) -> tuple[TreePoints, list[Findi
     twice = np.unique(np.maximum(i, j)[i != j])
     if not len(twice):
         return whole, []
-    text = _("Block {block}: {count} trees are listed twice (closer than {near:g} m); each is kept once.")
+    text = _n(
+        "Block {block}: {count} tree is listed twice (closer than {near}); it is kept once.",
+        "Block {block}: {count} trees are listed twice (closer than {near}); each is kept once.",
+        len(twice),
+    )
     said = finding(
-        "warning", "trees_twice", block, text.format(block=block.block_id, count=len(twice), near=TWICE_M)
+        "warning", "trees_twice", block, text.format(block=block.block_id, count=len(twice), near=length_text(TWICE_M, units, 2))
     )
     return _take(whole, np.setdiff1d(np.arange(len(xy)), twice)), [said]

@@ -61,7 +61,7 @@ def make_plan(
     """
     earlier = earlier or Earlier()
     progress(_("laying rows"))
-    laid, row_findings = lay_rows(orchard, params.rows)
+    laid, row_findings = lay_rows(orchard, params.rows, units=params.units)
     if not any(b.rows is not None and len(b.rows.tree_xy) for b in laid.blocks):
         raise InputError(
             _("{ranch}: no block has room for a tree row. Check spacings and units.").format(ranch=laid.name)
@@ -100,7 +100,7 @@ def make_plan(
         orchard=laid, params=params, edits=tuple(edits), network=network, candidates=candidates, demand=demand,
         assigned=made.assigned, sites=made.sites,
         blocks=block_plans(laid, candidates, demand, tasks, placements, made, params, counts),
-        findings=(*findings, *row_findings, *check(laid, travel=params.travel, clay_share_min=params.mud.clay_share_min, network=network, days=params.plan_date), *applied.findings, *((kept_finding(earlier, made),) if keep else ()),
+        findings=(*findings, *row_findings, *check(laid, travel=params.travel, clay_share_min=params.mud.clay_share_min, network=network, days=params.plan_date, units=params.units), *applied.findings, *((kept_finding(earlier, made),) if keep else ()),
                   *plan_findings(laid, candidates, demand, tasks, placements, made, params, counts),
                   *mud_findings, *release_findings, *border_findings(laid, savings, params.units)),
         last_serial=made.last_serial, number=number_of(orchard, params, edits, made.sites),
