@@ -155,6 +155,23 @@ def test_a_lunch_in_the_way_of_a_later_begin() -> None:
     assert plan.routes[0].begin_s > 10 * 3600.0
 
 
+@pytest.mark.parametrize("objective", ["finish", "paid"])
+def test_all_crews_share_a_block_that_opens_late(objective: str) -> None:
+    """Three blocks for the morning, one for the last hour and a half, which one crew alone could never do: all go there then."""
+    problem = _problem(each=60, break_s=0.0, shift_s=3.6 * 3600.0)
+    opens_s = 7 * 3600.0 + 2.4 * 3600.0
+    work = (*problem.work[:3], replace(problem.work[3], opens_s=opens_s))
+    crews = tuple(replace(problem.crews[0], name=name) for name in "ABC")
+    late = replace(problem, work=work, crews=crews, objective=objective)  # type: ignore[arg-type]
+    alone_s = float(work[3].service_s.sum())
+    assert alone_s > 1.5 * (7 * 3600.0 + 3.6 * 3600.0 - opens_s)
+    plan = solve_service(late)
+    _check(late, plan)
+    assert plan.unserved == ()
+    assert sum(any(s.block_id == "B3" and s.kind == "serve" for s in r.steps) for r in plan.routes) >= 2
+    assert all(r.seconds("wait") <= 1.0 for r in plan.routes)
+
+
 def test_it_tells_how_far_it_is_and_stops_when_asked() -> None:
     """Each block, then each search; asked to stop after the first plan it returns that one, marked, and never a worse one."""
     problem = replace(_problem(), crews=(Crew(name="A"), Crew(name="B")))

@@ -59,7 +59,7 @@ def _days_table(plan: Plan, made: Round, _: Text) -> list[Item]:
          minutes(d.lunch_s), ", ".join(d.blocks))
         for d in made.days
     ]  # fmt: skip
-    return table(heads, (10, 27, 14, 12, 12, 14, 19, 18, 17, 15, 14, 30), rows)
+    return table(heads, (12.5, 26, 14, 12.5, 12, 14, 19, 18, 17, 15, 14, 28), rows)
 
 
 def cautions_items(made: Round, width: float, _: Text) -> list[Item]:

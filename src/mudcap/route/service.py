@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from mudcap.route.aisles import BlockTour, only, solve_block
 from mudcap.route.clock import Share, latest_begin
 from mudcap.route.giant import block_order, home_seconds, lay_slots, lay_visits
-from mudcap.route.split import Order, Visits, best_order, split
+from mudcap.route.split import Order, Slots, Visits, best_order, split, weave
 from mudcap.route.visits import BlockWork, Crew, CrewNow, Progress, Route, RoutePlan
 
 __all__ = ["ServiceProblem", "block_order", "crew_now", "replan", "solve_service"]
@@ -86,17 +86,22 @@ def solve_service(
         order = best_order(
             visits, slots, np.array(blocks, np.int64), by_finish=by_finish, trials=trials, seed=seed
         )
-        slack = np.ones(len(slots.kind))
-        for _ in range(_TRIALS):
-            if best is not None and stop():
-                return replace(best, stopped=True)
-            cuts, estimated = split(visits, slots, order, slack, by_finish=by_finish)
-            plan, real = _build(problem, visits, order, cuts, bound, known)
-            if best is None or _rank(plan, by_finish) < _rank(best, by_finish):
-                best = plan
-                tell(Progress(done=len(at_work) + seed, total=total, best=best))
-            filled = (estimated > 0) & (real > 0)
-            slack[filled] = estimated[filled] / np.maximum(real[filled], 1.0)
+        for is_woven in (False, True)[: 1 + _opens_within(visits, slots)]:
+            slack = np.ones(len(slots.kind))
+            for _ in range(_TRIALS):
+                if best is not None and stop():
+                    return replace(best, stopped=True)
+                laid = order
+                if is_woven:
+                    laid, cuts, estimated = weave(visits, slots, order, slack, by_finish=by_finish)
+                else:
+                    cuts, estimated = split(visits, slots, order, slack, by_finish=by_finish)
+                plan, real = _build(problem, visits, laid, cuts, bound, known)
+                if best is None or _rank(plan, by_finish) < _rank(best, by_finish):
+                    best = plan
+                    tell(Progress(done=len(at_work) + seed, total=total, best=best))
+                filled = (estimated > 0) & (real > 0)
+                slack[filled] = estimated[filled] / np.maximum(real[filled], 1.0)
         tell(Progress(done=len(at_work) + seed + 1, total=total, best=best))
     assert best is not None
     return best
@@ -145,6 +150,12 @@ def crew_now(
     )  # fmt: skip
 
 
+def _opens_within(visits: Visits, slots: Slots) -> bool:
+    """Whether a block with visits opens in the middle of a shift."""
+    opens_s = visits.opens_s[np.unique(visits.block)][:, None]
+    return bool(((opens_s > slots.begin_s) & (opens_s < slots.begin_s + slots.limit_s)).any())
+
+
 def _restarts(num_visits: int) -> int:
     """How often the order of the blocks is sought anew."""
     return int(np.clip(_RESTARTED / max(num_visits, 1), 1, _MOST_RESTARTS))
@@ -187,7 +198,10 @@ def _build(
         crew = problem.crews[crew]
         last = max(int(cuts[k]), begin)
         while last > begin:
-            loads = _shares(problem, visits, order.visits[begin:last], crew, day, known)
+            chosen = order.visits[begin:last]
+            late_s = np.maximum(visits.opens_s[visits.block[chosen]] - crew.begin_s(day), 0.0)
+            chosen = chosen[np.argsort(late_s, kind="stable")]  # what is open comes first
+            loads = _shares(problem, visits, chosen, crew, day, known)
             route = latest_begin(problem.work, problem.between_of(crew), crew, day, loads)
             taken = route.end_s - crew.begin_s(day)
             real[k] = max(real[k], taken)

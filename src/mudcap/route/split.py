@@ -85,6 +85,66 @@ def split(
     return cuts, used
 
 
+def weave(
+    visits: Visits, slots: Slots, order: Order, slack: NDArray[np.float64], *, by_finish: bool
+) -> tuple[Order, NDArray[np.int64], NDArray[np.float64]]:
+    """An order in which each slot goes to what is open until something else opens, then there; with cuts and seconds as `split`.
+
+    Both are taken from the front of the given order, so that all crews come to a block that opens in the middle of the day,
+    and none has to begin there.
+    """
+    whole = slots.limit_s * slack
+    best = _woven(visits, slots, order, whole)
+    if not by_finish or best[1].max() < len(order.visits):
+        return best
+    low, high = float(slots.begin_s.min()), float((slots.begin_s + slots.limit_s).max())
+    for _ in range(24):
+        middle = (low + high) / 2
+        found = _woven(visits, slots, order, np.minimum(whole, (middle - slots.begin_s) * slack))
+        if found[1].max() == len(order.visits):
+            best, high = found, middle
+        else:
+            low = middle
+    return best
+
+
+def _woven(
+    visits: Visits, slots: Slots, order: Order, limits: NDArray[np.float64]
+) -> tuple[Order, NDArray[np.int64], NDArray[np.float64]]:
+    """The slots filled in turn up to their limits, each with what is open first."""
+    left = order.visits
+    opens_s = visits.opens_s[visits.block]
+    laid: list[NDArray[np.int64]] = []
+    cuts, used = np.zeros(len(slots.kind), np.int64), np.zeros(len(slots.kind))
+    at = 0
+    for c in order.slots.tolist():
+        begin = slots.begin_s[c]
+        if limits[c] > 0 and len(left):
+            late = (opens_s[left] > begin) & (opens_s[left] < begin + limits[c])
+            first, then = left[opens_s[left] <= begin], left[late]
+            then = then[np.argsort(opens_s[then], kind="stable")]
+            given = (*_arrays(visits), *_of_slot(slots, c))
+            until = (
+                _fill(*given, first, 0, min(opens_s[then[0]] - begin, limits[c]))[0]
+                if len(then)
+                else len(first)
+            )
+            mine = np.concatenate([first[:until], then, first[until:]])
+            taken, used[c], _ = _fill(*given, mine, 0, limits[c])
+            laid.append(mine[:taken])
+            at += taken
+            left = left[~np.isin(left, mine[:taken])]
+        cuts[c] = at
+    return Order(visits=np.concatenate([*laid, left]), slots=order.slots), cuts, used
+
+
+def _of_slot(s: Slots, c: int) -> tuple[object, ...]:
+    """What `_fill` needs of one slot."""
+    return (
+        s.kind[c], s.begin_s[c], s.room[c], s.capacity[c], s.reload_s[c], s.pause_after_s, s.pause_s, s.first_s, c,
+    )  # fmt: skip
+
+
 def best_order(
     visits: Visits, slots: Slots, blocks: NDArray[np.int64], *, by_finish: bool, trials: int, seed: int = 0
 ) -> Order:
@@ -140,10 +200,12 @@ def _fill(  # type: ignore[no-untyped-def]
             clock += first[crew, b] + home[kind, v]
         elif b != where:
             clock += home[kind, order[i - 1]] + road[kind, where + 1, b + 1] + home[kind, v]
-        elif order[i] > order[i - 1]:
+        elif order[i] == order[i - 1] + 1:
             clock += onward[kind, order[i - 1]]
-        else:
+        elif order[i] == order[i - 1] - 1:
             clock += onward[kind, v]
+        else:
+            clock += home[kind, order[i - 1]] + home[kind, v]
         ready = opens[b] - begin + home[kind, v]
         if (b != where or fresh) and ready > clock:
             for q in range(pause.shape[1]):
