@@ -56,3 +56,27 @@ def test_a_locked_gate_leaves_no_site_until_there_is_a_key() -> None:
     assert opened.sites and not [f for f in opened.findings if f.code == "behind_locked_gate"]
     owned = plan(ranch(gates=tuple(replace(g, has_key=True) for g in gates)))
     assert len(owned.sites) == len(opened.sites)
+
+
+ALL = frozenset({"truck", "cart", "foot"})
+
+
+def advice(made: Plan) -> str:
+    """What the clash of sites and stations says would help."""
+    (said,) = [f for f in made.findings if f.code == "quota_clash"]
+    assert "fewer sites" not in said.text and "Without the rule" not in said.text
+    return said.text
+
+
+def test_where_no_one_gets_in_the_advice_names_what_would_help() -> None:
+    """A key, another date, the closure's dates, a road: never fewer sites."""
+    gates = tuple(
+        Gate(role=Role.GATES, name=name, geometry=Point(*at), locked=ALL) for name, at in (("East", (-15, -4)), ("North", (-20, 2)))
+    )
+    assert "take the key of East, North along" in advice(plan(ranch(gates=gates)))
+    over = Closure(name="Flood", geometry=box(-30, -30, 90, 90), first=date(2027, 2, 1), last=date(2027, 2, 9))
+    assert "give another date, on which Flood is open" in advice(plan(ranch(closures=(over,)), date(2027, 2, 5)))
+    for_good = replace(over, first=None, last=None)
+    assert "give the closure its first and last day" in advice(plan(ranch(closures=(for_good,))))
+    far = replace(ranch(), roads=(road((-20, -400), (60, -400), name="Far"),), yard=Point(-20, -401))
+    assert "draw the road or gate" in advice(plan(far))

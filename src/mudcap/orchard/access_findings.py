@@ -119,6 +119,34 @@ def _cut_off_finding(orchard: Orchard, network: TravelNetwork, part: CutOff, day
     return _cut("warning", "not_reached", part, text + " " + _next_step(orchard, part, units), orchard)
 
 
+def ways_in(orchard: Orchard, network: TravelNetwork, params: TravelParams, *, days: Days = None) -> dict[str, str]:
+    """What would let a vehicle in, as the second half of a sentence, by id of the blocks that it does not wholly reach.
+
+    Where several things keep it out of a block the one about most acres is named.
+    """
+    best: dict[str, tuple[float, CutOff]] = {}
+    for part in cut_off(orchard, network, params, days=days):
+        for name, acres in part.acres.items():
+            if acres > best.get(name, (0.0, part))[0]:
+                best[name] = acres, part
+    return {name: _way_in(orchard, part, days) for name, (_acres, part) in best.items()}
+
+
+def _way_in(orchard: Orchard, part: CutOff, days: Days) -> str:
+    """What would mend it, short."""
+    if part.why == "closed":
+        return _("give another date, on which {names} is open").format(names=", ".join(_closing_names(orchard, days)))
+    if part.why == "gate":
+        return _("take the key of {gates} along and say so (a column keys = yes of the gate, or keys under [travel])").format(
+            gates=", ".join(part.gates)
+        )
+    if part.why == "one_way":
+        return _("look which way the one-way roads and alleys are drawn")
+    if part.why == "vehicle":
+        return _("let one and the same vehicle use the whole way (modes of its roads and gates)")
+    return _("draw the road or gate by which it comes in")
+
+
 def _next_step(orchard: Orchard, part: CutOff, units: Units) -> str:
     """What would join the part, in words."""
     link = part.link

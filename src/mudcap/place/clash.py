@@ -51,6 +51,19 @@ def rules(access: AccessParams, mud: MudParams) -> tuple[Rule, ...]:
     )  # fmt: skip
 
 
+WayIn = Callable[[], str]
+"""What would let a vehicle in to a block, as the second half of a sentence; '' where nothing is known."""
+
+
+def _follows(barring: NDArray[np.int64]) -> NDArray[np.int64]:
+    """The reasons without those that only follow from another: on closed ground nobody drives, and where nobody drives no
+    puddle is made and every walk is too long."""
+    no_way = int(Exclusion.NO_MUD | Exclusion.TOO_FAR_TO_WALK)
+    shut = (barring & int(Exclusion.CLOSED)) != 0
+    out = np.where(shut, barring & ~(no_way | int(Exclusion.NO_ACCESS)), barring)
+    return np.where((out & int(Exclusion.NO_ACCESS)) != 0, out & ~no_way, out)
+
+
 def quota_clash(
     block: Block,
     stations: NDArray[np.int64],
@@ -61,6 +74,7 @@ def quota_clash(
     access: AccessParams,
     mud: MudParams,
     units: Units,
+    way_in: WayIn = str,
 ) -> Finding | None:
     """A finding where fewer stations than `quota` are free, with what each rule bars and the smallest change.
 
@@ -70,12 +84,15 @@ def quota_clash(
     if free >= quota:
         return None
     missing = quota - free
+    root = _follows(barring)
     ways = [
         way
         for rule in rules(access, mud)
-        if (way := _way_out(rule, stations, barring, candidates, missing, units))
+        if (way := _way_out(rule, stations, root, candidates, missing, units, way_in))
     ]
     no_way = _("No single change of a rule frees enough; ask for fewer sites or loosen two rules.")
+    if not ways and (root & int(Exclusion.NO_ACCESS)).any() and (where := way_in()):
+        no_way = _("No single change frees enough; begin with the way in: {where}.").format(where=where)
     if quota > len(stations):
         ways, no_way = [], _("There are no more stations; ask for fewer sites an acre.")
     acres_a_station = block.acres / max(len(stations), 1)
@@ -114,6 +131,7 @@ def reach_clash(
     access: AccessParams,
     mud: MudParams,
     units: Units,
+    way_in: WayIn = str,
 ) -> Finding | None:
     """A finding where trees stay beyond `limit_m` of every free station, naming the rules and the change that would serve them.
 
@@ -122,6 +140,7 @@ def reach_clash(
     far = np.flatnonzero(distance_m > limit_m)
     if not far.size:
         return None
+    barring = _follows(barring)
     barred = np.flatnonzero(barring)
     ways = []
     if barred.size:
@@ -131,7 +150,7 @@ def reach_clash(
             least = [_least(rule, candidates, stations[barred[[k for k in n if only[k]]]]) for n in near]
             needed = [value for value in least if value is not None]
             if len(needed) == len(far):
-                ways.append(_change(rule, max(needed) if rule.at_most else min(needed), units))
+                ways.append(_change(rule, max(needed) if rule.at_most else min(needed), units, way_in))
     text = _(
         "Block {block}: {trees} trees ({acres:.2f} ac) are more than {limit} from every free station. {ways}"
     ).format(
@@ -178,18 +197,24 @@ def _way_out(
     candidates: Candidates,
     missing: int,
     units: Units,
+    way_in: WayIn,
 ) -> str:
     only = stations[barring == int(rule.flag)]
     if len(only) < missing or not rule.is_offered:
         return ""
     if rule.values is None:
-        return _change(rule, 0.0, units)
+        return _change(rule, 0.0, units, way_in)
     values = np.sort(rule.values(candidates)[only])
     value = float(values[missing - 1] if rule.at_most else values[-missing])
-    return _change(rule, value, units) if _is_sound(rule, value) else ""
+    return _change(rule, value, units, way_in) if _is_sound(rule, value) else ""
 
 
-def _change(rule: Rule, value: float, units: Units) -> str:
+def _change(rule: Rule, value: float, units: Units, way_in: WayIn) -> str:
+    if rule.flag == Exclusion.NO_ACCESS:
+        where = way_in() or _("draw the road or gate by which a vehicle comes in")
+        return _("It would do if a vehicle got in: {where}.").format(where=where)
+    if rule.flag == Exclusion.CLOSED:
+        return _("It would do if the closed ground were open: give the closure its first and last day, if it is closed only for a while.")
     if rule.limit_m is None or rule.values is None:
         return _("Without the rule '{rule}' it would do.").format(rule=rule.name)
     digits, step = (0, M_PER_FT) if units == "us" else (1, 0.1)

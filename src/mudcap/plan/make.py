@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from mudcap.errors import InputError
 from mudcap.lang import _
+from mudcap.orchard.access_findings import ways_in
 from mudcap.orchard.checks import check
 from mudcap.orchard.model import Finding, Orchard
 from mudcap.orchard.network import open_on, travel_network
@@ -94,17 +95,17 @@ def make_plan(
         pinned=applied.pinned, stocking=params.stocking,
     )  # fmt: skip
     puddles, mud_findings = puddles_of(laid, None if is_draft else puddle_places, made.sites, params, solve_all)
-    release, release_findings = release_of(laid, candidates, demand, made, params)
+    release, release_findings, is_release_stopped = release_of(laid, candidates, demand, made, params, solve_all)
     savings = border_savings(laid, tasks, alone, placements, candidates, demand, params.place.border_m)
     plan = Plan(
         orchard=laid, params=params, edits=tuple(edits), network=network, candidates=candidates, demand=demand,
         assigned=made.assigned, sites=made.sites,
         blocks=block_plans(laid, candidates, demand, tasks, placements, made, params, counts),
         findings=(*findings, *row_findings, *check(laid, travel=params.travel, clay_share_min=params.mud.clay_share_min, network=network, days=params.plan_date, units=params.units), *applied.findings, *((kept_finding(earlier, made),) if keep else ()),
-                  *plan_findings(laid, candidates, demand, tasks, placements, made, params, counts),
+                  *plan_findings(laid, candidates, demand, tasks, placements, made, params, counts, lambda: ways_in(laid, network, params.travel, days=params.plan_date)),
                   *mud_findings, *release_findings, *border_findings(laid, savings, params.units)),
         last_serial=made.last_serial, number=number_of(orchard, params, edits, made.sites),
-        reproducible=all(p is None or not p.stopped for p in placements) and (puddles is None or puddles.status != "stopped"),
+        reproducible=all(p is None or not p.stopped for p in placements) and (puddles is None or puddles.status != "stopped") and not is_release_stopped,
         puddles=puddles, release=release,
     )  # fmt: skip
     plan = with_goods(plan)

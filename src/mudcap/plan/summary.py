@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import shapely
@@ -125,15 +126,20 @@ def plan_findings(
     made: Assignment,
     params: Params,
     counts: Sequence[CountChoice] = (),
+    ways_in: Callable[[], Mapping[str, str]] = dict,
 ) -> tuple[Finding, ...]:
-    """What the plan itself has to say: clashes, pins against a rule, crowded shelters, mud to be made, stocking words."""
+    """What the plan itself has to say: clashes, pins against a rule, crowded shelters, mud to be made, stocking words.
+
+    `ways_in` is asked, where stations are lost for want of access, for what would let a vehicle in, by block id.
+    """
     said: list[Finding] = []
+    ways_in = cache(ways_in)
     bars = candidates.reasons.copy()
     bars[made.station[[s.pinned for s in made.sites]]] = 0
     for task, placement in zip(tasks, placements, strict=True):
         block = orchard.blocks[task.block]
         own = np.flatnonzero(candidates.block == task.block)
-        said += _clashes(block, task, own, bars[own], candidates, demand, params)
+        said += _clashes(block, task, own, bars[own], candidates, demand, params, ways_in)
         said += _unfinished(block, placement)
     said += _stocking(orchard, made, params)
     served = {t.block: _served_m(t, demand, made) for t in tasks}
@@ -205,10 +211,13 @@ def _clashes(
     candidates: Candidates,
     demand: Demand,
     params: Params,
+    ways_in: Callable[[], Mapping[str, str]],
 ) -> list[Finding]:
     if not len(task.tree) or block.rows is None:
         return []
-    limits = {"access": params.access, "mud": params.mud, "units": params.units}
+    limits = {
+        "access": params.access, "mud": params.mud, "units": params.units, "way_in": lambda: ways_in().get(block.block_id, ""),
+    }  # fmt: skip
     short = quota_clash(block, own, bars, candidates, quota=task.quota, **limits)  # type: ignore[arg-type]
     if not len(task.station):
         return [short] if short else []

@@ -9,7 +9,7 @@ import shapely
 from numpy.typing import NDArray
 
 from mudcap.geo.units import Units, length_text
-from mudcap.lang import _, joined
+from mudcap.lang import _, _n, joined
 from mudcap.orchard.model import Finding, FindingLevel, Orchard, Role
 from mudcap.orchard.network import TRUCK
 from mudcap.orchard.paths import with_stops
@@ -96,9 +96,12 @@ def _needed(
         proof = _("no fewer will do")
         if plan.status != "optimal":
             proof = _("at least {bound} are needed, whatever the layout").format(bound=plan.bound)
-        text += " " + _(
+        text += " " + _n(
+            "{puddles} puddle brings it to {served} of them ({proof}). Make it before the bees come and wet it every {days} "
+            "days in dry weather.",
             "{puddles} puddles bring it to {served} of them ({proof}). Make them before the bees come and wet each every {days} "
-            "days in dry weather."
+            "days in dry weather.",
+            len(plan.puddles),
         ).format(
             puddles=len(plan.puddles), served=needy - len(plan.unserved), proof=proof, days=plan.rewet_days
         )
