@@ -194,6 +194,7 @@ def test_few_sites_among_very_many_points(count, monkeypatch):
     """A growing sample of the demand gives the same optimum as all of it at once."""
     rng = np.random.default_rng(8)
     problem = PlacementProblem.from_points(rng.random((250, 2)) * 100, rng.random((400, 2)) * 100, count)
+    monkeypatch.setattr("mudcap.place.farthest.are_few", lambda count, num_candidates: False)
     whole = solve_farthest(problem)
     monkeypatch.setattr("mudcap.place.farthest._DENSE_REACH", 10)
     monkeypatch.setattr("mudcap.place.farthest._DENSE_PAIRS", 1_000)

@@ -18,7 +18,6 @@ from mudcap.place.few_farthest import FewParams, are_few
 def always_few(monkeypatch):
     """Let small problems take the way of few sites as well."""
     monkeypatch.setattr("mudcap.place.few_farthest._CANDIDATES_A_SITE", 0)
-    monkeypatch.setattr("mudcap.place.few_farthest._MANY_PAIRS", 0)
 
 
 def _away(problem):
@@ -71,7 +70,7 @@ def _cloud(num_points, count, seed=0, **more):
 def test_few_among_many_are_proven(count):
     """The optimum of 1,200 points, which no set of random sites undercuts; one site by looking at all."""
     problem = _cloud(1200, count)
-    assert are_few(count, 1200, 1200)
+    assert are_few(count, 1200) and not are_few(count, 12 * count)
     found = solve(problem, effort="quick")
     assert found.status == "optimal" and found.objective == pytest.approx(_value(problem, found.sites), abs=1e-9)
     if count == 1:

@@ -207,7 +207,7 @@ def _solve_rows(
 
 
 def _is_few(task: _Task) -> bool:
-    return are_few(task.free, len(task.candidate_xy), len(task.demand_xy))
+    return are_few(task.free, len(task.candidate_xy))
 
 
 def _few_task(task: _Task) -> FewTask:

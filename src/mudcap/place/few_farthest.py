@@ -29,7 +29,7 @@ Halt = Callable[[], bool]
 
 _FIRST_SHARE, _FIRST_ROWS = 8, 50
 _FIRST_NODES = 200
-_FEW, _CANDIDATES_A_SITE, _MANY_PAIRS = 60, 20, 250_000
+_FEW, _CANDIDATES_A_SITE = 60, 20
 _SIMPLEX, _CORE_SHARE = 10**6, 12
 
 
@@ -58,12 +58,12 @@ EFFORTS: dict[Effort, FewParams] = {
 }
 
 
-def are_few(count: int, num_candidates: int, num_demand: int) -> bool:
-    """Whether so few sites serve so many points that this way is faster than lists of all pairs within reach.
+def are_few(count: int, num_candidates: int) -> bool:
+    """Whether sites are so few among the candidates that this way is faster than lists of all pairs within reach.
 
-    An orchard with a shelter for every dozen trees is not meant, nor is anything small.
+    An orchard with a shelter for every dozen trees is not meant.
     """
-    return count <= _FEW and num_candidates >= _CANDIDATES_A_SITE * count and num_candidates * num_demand >= _MANY_PAIRS
+    return count <= _FEW and num_candidates >= _CANDIDATES_A_SITE * count
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
