@@ -13,7 +13,8 @@ from scipy.spatial.distance import cdist
 
 from laid import lay
 from mudcap.orchard.model import Exclusion
-from mudcap.place.params import AccessParams
+from mudcap.place.params import AccessParams, PlaceParams
+from mudcap.plan.make import solve_here
 from mudcap.supply.params import StockingParams
 from mudcap.supply.release import BlockCocoons, ReleaseParams, choose_points, plan_release
 from orchards import guarded_block, two_blocks_and_a_road
@@ -64,6 +65,16 @@ def test_a_search_over_many_sets_comes_near_the_best_of_random_ones(mode):
     assert cost(trees, trees, np.ones(400), found, mode) <= 1.02 * cost(trees, trees, np.ones(400), quarters, mode)
 
 
+def release(laid, stock, params):
+    """The points and what is said of them, solved in this process; nothing stops the search."""
+    points, said, is_stopped = plan_release(
+        laid.orchard, laid.candidates, laid.demand, stock, params, StockingParams(), place=PlaceParams(effort="quick"),
+        solve_all=solve_here,
+    )  # fmt: skip
+    assert not is_stopped
+    return points, said
+
+
 def laid_with_stock(ground, **access):
     """The ground with stations, and 1,001 females and 1,501 males for each block."""
     laid = lay(ground, access=AccessParams(**access))
@@ -75,7 +86,7 @@ def laid_with_stock(ground, **access):
 def test_cocoons_add_up_in_each_block(params):
     """Females and males are those of the block; containers hold them; names are unique; stations are free."""
     laid, stock = laid_with_stock(two_blocks_and_a_road())
-    points, said = plan_release(laid.orchard, laid.candidates, laid.demand, stock, params, StockingParams())
+    points, said = release(laid, stock, params)
     assert [p.name for p in points] == [f"A{k + 1}" for k in range(2 * params.points)] and not said
     for block in ("South", "North"):
         own = [p for p in points if p.block_id == block]
@@ -92,35 +103,31 @@ def test_cocoons_add_up_in_each_block(params):
 def test_a_barred_middle_is_left_for_the_next_best_station():
     """Hives, store, closure and lanes bar a release point as they bar a shelter; mud does not matter."""
     laid, stock = laid_with_stock(guarded_block())
-    (point,), said = plan_release(laid.orchard, laid.candidates, laid.demand, stock, ReleaseParams(), StockingParams())
+    (point,), said = release(laid, stock, ReleaseParams())
     free = laid.candidates.reasons == 0
     assert not said and point.lane_m >= 6.0
     clear = np.flatnonzero(free & (laid.candidates.lane_m >= 6.0))
     sums = cdist(laid.candidates.xy[clear], laid.demand.xy).sum(axis=1)
     assert np.allclose((point.x_m, point.y_m), laid.candidates.xy[clear[sums.argmin()]])
     dry = laid.with_stations(reasons=laid.candidates.reasons | int(Exclusion.NO_MUD))
-    assert plan_release(dry.orchard, dry.candidates, dry.demand, stock, ReleaseParams(), StockingParams())[0] == (point,)
+    assert release(dry, stock, ReleaseParams())[0] == (point,)
 
 
 def test_where_all_is_near_a_lane_the_farthest_station_is_taken_and_told():
     """And where every station is barred, the site's own stands in."""
     laid, stock = laid_with_stock(guarded_block())
     far = ReleaseParams(lane_clear_m=500.0)
-    (point,), (said,) = plan_release(laid.orchard, laid.candidates, laid.demand, stock, far, StockingParams())
+    (point,), (said,) = release(laid, stock, far)
     free = laid.candidates.reasons == 0
     assert point.lane_m == laid.candidates.lane_m[free].max() and said.code == "release_near_lane"
     barred = laid.with_stations(reasons=np.full(len(laid.candidates.xy), int(Exclusion.HAZARD)))
     own = replace(stock[0], stations=(17,))
-    (point,), _said = plan_release(
-        barred.orchard, barred.candidates, barred.demand, [own], ReleaseParams(lane_clear_m=0.0), StockingParams()
-    )
+    (point,), _said = release(barred, [own], ReleaseParams(lane_clear_m=0.0))
     assert (point.x_m, point.y_m) == tuple(laid.candidates.xy[17])
 
 
 def test_a_block_without_sites_gets_no_point():
     """Nothing is set out where no shelter hangs."""
     laid, stock = laid_with_stock(two_blocks_and_a_road())
-    points, _said = plan_release(
-        laid.orchard, laid.candidates, laid.demand, [stock[0], replace(stock[1], stations=())], ReleaseParams(), StockingParams()
-    )
+    points, _said = release(laid, [stock[0], replace(stock[1], stations=())], ReleaseParams())
     assert [p.block_id for p in points] == ["South"]

@@ -54,9 +54,9 @@ def puddles_of(
 
 
 def release_of(
-    orchard: Orchard, candidates: Candidates, demand: Demand, made: Assignment, params: Params
-) -> tuple[tuple[ReleasePoint, ...], tuple[Finding, ...]]:
-    """Where the cocoons of each block are set out, and what to know of it."""
+    orchard: Orchard, candidates: Candidates, demand: Demand, made: Assignment, params: Params, solve_all: SolveAll
+) -> tuple[tuple[ReleasePoint, ...], tuple[Finding, ...], bool]:
+    """Where the cocoons of each block are set out, what to know of it, and whether the search was stopped early."""
     stock = [
         BlockCocoons(
             block=index, females=bees.females, males=bees.males,
@@ -64,5 +64,7 @@ def release_of(
         )
         for index, bees in sorted(made.stock.items())
     ]  # fmt: skip
-    points, said = plan_release(orchard, candidates, demand, stock, params.release, params.stocking)
-    return points, (*release_findings(points, params.release), *said)
+    points, said, is_stopped = plan_release(
+        orchard, candidates, demand, stock, params.release, params.stocking, place=params.place, solve_all=solve_all
+    )
+    return points, (*release_findings(points, params.release), *said), is_stopped
