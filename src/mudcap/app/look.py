@@ -10,7 +10,7 @@ import click
 from mudcap.app.console import Console, finding_line, tell
 from mudcap.app.options import reading_options
 from mudcap.app.reading import ReadingChoices, open_spec, read
-from mudcap.lang import _
+from mudcap.lang import _, _n
 
 if TYPE_CHECKING:
     from mudcap.orchard.model import Finding, Orchard
@@ -75,7 +75,11 @@ def summary(orchard: Orchard, findings: tuple[Finding, ...]) -> list[str]:
     from mudcap.files.report_json import layer_counts
 
     lines = [
-        _("{ranch}: {count} blocks, {acres:,.2f} acres").format(
+        _n(
+            "{ranch}: {count} block, {acres:,.2f} acres",
+            "{ranch}: {count} blocks, {acres:,.2f} acres",
+            len(orchard.blocks),
+        ).format(
             ranch=orchard.name, count=len(orchard.blocks), acres=sum(b.acres for b in orchard.blocks)
         )
     ]

@@ -21,7 +21,7 @@ from mudcap.app.console import Console, how_text, tell
 from mudcap.app.options import Length, PerAcre, cluster_option, reading_options
 from mudcap.app.reading import ReadingChoices, open_spec, read, refuse_strictly, with_values
 from mudcap.errors import InputError
-from mudcap.lang import _, languages
+from mudcap.lang import _, _n, languages
 
 if TYPE_CHECKING:
     from mudcap.app.drawing import Drawer
@@ -403,7 +403,11 @@ def farewell(plan: Plan, paths: Sequence[Path], code: int) -> list[str]:
 
     acres = sum(b.acres for b in plan.blocks)
     lines = [
-        _("{sites:,} shelters in {blocks} blocks on {acres:,.2f} acres. {status}").format(
+        _n(
+            "{sites:,} shelters in {blocks} block on {acres:,.2f} acres. {status}",
+            "{sites:,} shelters in {blocks} blocks on {acres:,.2f} acres. {status}",
+            sum(b.sites > 0 for b in plan.blocks),
+        ).format(
             sites=len(plan.sites), blocks=sum(b.sites > 0 for b in plan.blocks), acres=acres,
             status=status_text(plan, _) if code != STOPPED else _("Stopped by hand: the best so far, marked on every page."),
         )

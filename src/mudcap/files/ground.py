@@ -19,7 +19,7 @@ from mudcap.files.raw import RawFeature
 from mudcap.files.travel import read_bridge, read_closed, read_locked, read_modes, read_one_way, read_span
 from mudcap.geo.plane import LocalPlane
 from mudcap.geo.rings import repair
-from mudcap.lang import _
+from mudcap.lang import _, _n
 from mudcap.orchard.model import (
     MODES,
     AlleyRule,
@@ -290,7 +290,11 @@ def _add_trees(ground: Ground, layer: RoledLayer) -> None:
     same = (np.abs(np.diff(xy[order], axis=0)) < 0.05).all(axis=1)
     if same.any():
         keep = np.sort(np.r_[order[0], order[1:][~same]])
-        text = _("{layer}: {count} trees stand on the same spot as another; counted once.").format(
+        text = _n(
+            "{layer}: {count} tree stands on the same spot as another; counted once.",
+            "{layer}: {count} trees stand on the same spot as another; counted once.",
+            int(same.sum()),
+        ).format(
             layer=layer.title, count=int(same.sum())
         )
         ground.say("warning", "doubled_trees", layer, "", text)

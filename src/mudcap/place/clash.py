@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from mudcap.geo.units import M2_PER_ACRE, M_PER_FT, Units, length_text
-from mudcap.lang import _, joined
+from mudcap.lang import _, _n, joined
 from mudcap.orchard.model import Block, Exclusion, Finding
 from mudcap.place.candidates import Candidates
 from mudcap.place.params import AccessParams, MudParams
@@ -151,8 +151,10 @@ def reach_clash(
             needed = [value for value in least if value is not None]
             if len(needed) == len(far):
                 ways.append(_change(rule, max(needed) if rule.at_most else min(needed), units, way_in))
-    text = _(
-        "Block {block}: {trees} trees ({acres:.2f} ac) are more than {limit} from every free station. {ways}"
+    text = _n(
+        "Block {block}: {trees} tree ({acres:.2f} ac) is more than {limit} from every free station. {ways}",
+        "Block {block}: {trees} trees ({acres:.2f} ac) are more than {limit} from every free station. {ways}",
+        far.size,
     ).format(
         block=block.block_id,
         trees=far.size,

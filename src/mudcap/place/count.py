@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mudcap.geo.units import M2_PER_ACRE, M_PER_FT, Units, length_text
-from mudcap.lang import _
+from mudcap.lang import _, _n
 from mudcap.orchard.model import Block, Finding, Orchard
 from mudcap.place.layout import BlockTask, SolveAll, SolveJob, quota
 from mudcap.place.near import nearest_m
@@ -207,9 +207,12 @@ def _missed(
         )
     else:
         more = _("no number of sites that was tried would")
-    text = _(
-        "Block {block}: {trees} trees ({acres:.2f} ac) are farther than {limit} from a site with {count} sites; {more}; with "
-        "{count} sites the limit would have to be {best}."
+    text = _n(
+        "Block {block}: {trees} tree ({acres:.2f} ac) is farther than {limit} from a site with {count} "
+        "sites; {more}; with {count} sites the limit would have to be {best}.",
+        "Block {block}: {trees} trees ({acres:.2f} ac) are farther than {limit} from a site with {count} "
+        "sites; {more}; with {count} sites the limit would have to be {best}.",
+        beyond,
     ).format(
         block=block.block_id,
         trees=beyond,

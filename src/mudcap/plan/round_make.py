@@ -10,7 +10,7 @@ import numpy as np
 
 from mudcap.errors import InputError
 from mudcap.geo.sun import daylight_s, zone_of
-from mudcap.lang import _
+from mudcap.lang import _, _n
 from mudcap.plan.hanging import room, room_notes
 from mudcap.plan.model import Plan
 from mudcap.plan.round_legs import crew_day
@@ -227,7 +227,11 @@ def _notes(plan: Plan, options: RoundOptions, roads: Roads, stopped: bool) -> li
             _("The search was stopped by hand: this is the best round until then. Run it again to the end for a better one.")
         )
     if roads.straight:
-        notes.append(_("{count} ways between yard and blocks are not drawn: the straight line is counted. Draw the roads.")
+        notes.append(_n(
+            "{count} way between yard and blocks is not drawn: the straight line is counted. Draw the roads.",
+            "{count} ways between yard and blocks are not drawn: the straight line is counted. Draw the roads.",
+            roads.straight,
+        )
                      .format(count=roads.straight))  # fmt: skip
     if plan.network.yard_node < 0:
         notes.append(

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import Final
 
 from mudcap.geo.units import M_PER_FT, Units, length_text
+from mudcap.lang import counted
 from mudcap.plan.round_model import (
     DAY_S,
     CrewDay,
@@ -174,8 +175,9 @@ def why_text(place: NotVisited, made: Round, _: Text) -> str:
         "not_sampled": _("another round's turn"),
         "no_way": _("no alley that is open leads past it"),
         "closed": _("closed until after the round"),
-        "no_time": _("no time left in {days} days with {crews} crews").format(
-            days=made.options.num_days, crews=made.options.num_crews
+        "no_time": _("no time left in {days} with {crews}").format(
+            days=counted(_, "{n} day", "{n} days", made.options.num_days).format(n=made.options.num_days),
+            crews=counted(_, "{n} crew", "{n} crews", made.options.num_crews).format(n=made.options.num_crews),
         ),
     }[place.why]
 
@@ -213,7 +215,12 @@ def finish_text(made: Round, _: Text) -> str:
         return _("Nothing is left to do.")
     last = max(made.days, key=lambda d: d.end_s)
     paid = sum(d.end_s - d.begin_s for d in made.days)
-    return _("{stops} stops in {days} crew days; the last crew is back at {clock} on {day}. Paid time {paid}.").format(
+    return counted(
+        _,
+        "{stops} stops in {days} crew day; the last crew is back at {clock} on {day}. Paid time {paid}.",
+        "{stops} stops in {days} crew days; the last crew is back at {clock} on {day}. Paid time {paid}.",
+        len(made.days),
+    ).format(
         stops=made.num_stops, days=len(made.days), clock=clock(last.end_s % DAY_S),
         day=day_name(made.options, last.day, _), paid=minutes(paid),
     )  # fmt: skip

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from mudcap.geo.units import M2_PER_ACRE, Units, length_text
-from mudcap.lang import _, joined
+from mudcap.lang import _, _n, joined
 from mudcap.orchard.model import Block, Exclusion, Finding, Orchard
 from mudcap.place.borders import BorderSaving
 from mudcap.place.candidates import Candidates
@@ -172,8 +172,10 @@ def _limits(task: BlockTask, placement: Placement, missed: bool) -> tuple[BlockS
             sites=len(placement.sites), quota=task.quota
         )
     if len(task.relaxed):
-        return "relaxed", _(
-            "{n} sites stand beyond the walk or mud limit, since nothing nearer is free."
+        return "relaxed", _n(
+            "{n} site stands beyond the walk or mud limit, since nothing nearer is free.",
+            "{n} sites stand beyond the walk or mud limit, since nothing nearer is free.",
+            len(task.relaxed),
         ).format(n=len(task.relaxed))
     if missed:
         return "relaxed", _("The wanted farthest distance is missed; the best layout found stands.")
@@ -293,7 +295,11 @@ def _relaxed(
         sites = [made.sites[k] for k in own if made.station[k] in task.relaxed]
         bars = int(np.bitwise_or.reduce(candidates.reasons[task.relaxed]))
         block = orchard.blocks[task.block]
-        text = _("Block {block}: {n} sites stand beyond a limit, since too few stations keep it ({rules}): {sites}.").format(
+        text = _n(
+            "Block {block}: {n} site stands beyond a limit, since too few stations keep it ({rules}): {sites}.",
+            "Block {block}: {n} sites stand beyond a limit, since too few stations keep it ({rules}): {sites}.",
+            len(sites),
+        ).format(
             block=block.block_id, n=len(sites), rules=_rule_names(bars),
             sites=", ".join(f"{s.site_id} ({s.address})" for s in sites),
         )  # fmt: skip
@@ -313,9 +319,14 @@ def border_findings(orchard: Orchard, savings: Sequence[BorderSaving], units: Un
         if not saving.trees_across:
             continue
         block = orchard.blocks[saving.block]
-        text = _(
-            "Block {block}: {trees} trees are served by shelters across the border. With these counted, the farthest tree is "
-            "{farthest} from a shelter instead of {farthest_before}, and the mean distance is {mean} instead of {mean_before}."
+        text = _n(
+            "Block {block}: {trees} tree is served by a shelter across the border. With it counted, the farthest "
+            "tree is {farthest} from a shelter instead of {farthest_before}, and the mean distance is {mean} "
+            "instead of {mean_before}.",
+            "Block {block}: {trees} trees are served by shelters across the border. With these counted, the "
+            "farthest tree is {farthest} from a shelter instead of {farthest_before}, and the mean distance is "
+            "{mean} instead of {mean_before}.",
+            saving.trees_across,
         ).format(
             block=block.block_id, trees=saving.trees_across,
             farthest=length_text(saving.farthest_m, units, 1), farthest_before=length_text(saving.farthest_before_m, units, 1),

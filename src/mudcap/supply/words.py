@@ -120,9 +120,13 @@ def _unserved(
     ]
     if len(worst) > _NAMED:
         each.append(_("and {n} more").format(n=len(worst) - _NAMED))
-    text = _(
-        "{n} sites are too far from every place where a water truck may make a puddle: {sites}. Carry mud there, let the "
-        "truck into the alleys (mud.alleys), take a longer hose (mud.hose_m) or move the sites."
+    text = _n(
+        "{n} site is too far from every place where a water truck may make a puddle: {sites}. Carry mud "
+        "there, let the truck into the alleys (mud.alleys), take a longer hose (mud.hose_m) or move the site.",
+        "{n} sites are too far from every place where a water truck may make a puddle: {sites}. Carry mud "
+        "there, let the truck into the alleys (mud.alleys), take a longer hose (mud.hose_m) or move the "
+        "sites.",
+        len(worst),
     ).format(n=len(worst), sites=joined("; ", each))
     where = shapely.multipoints(site_xy[[k for k, _missing in worst]])
     return _said("warning", "mud_unserved", text, where)
