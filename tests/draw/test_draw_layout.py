@@ -82,3 +82,24 @@ def test_index_squares() -> None:
     left, bottom, right, top = view.ground
     assert view.square(left + 0.1, top - 0.1) == "A1"
     assert view.square(right - 0.1, bottom + 0.1) == "F8"
+
+
+def test_a_tiled_block_follows_its_shape_and_fills_its_pages() -> None:
+    """Where both ways of turning the paper take as many tiles at one scale, a wide block lies across; no larger map takes no more tiles."""
+    shape = box(0, 0, 737, 219)
+    tabloid = block_views(shape, grid(shape, 17.0), "tabloid", "us")
+    assert len(tabloid) == 2 and tabloid[0].frame.width > tabloid[0].frame.height
+    for page in PAGES_MM:
+        for polygon in (FORTY, shape, box(0, 0, 500, 480)):
+            sites = grid(polygon, 17.0)
+            views = block_views(polygon, sites, page, "us")
+            limit = legible_scale(sites, "us")
+            assert views[0].scale <= limit
+            if len(views) == 1:
+                continue
+            frame, larger = views[0].frame, [s for s in (12 * f for f in FEET_PER_INCH) if s < views[0].scale]
+            width, height = frame.window_size
+            for scale in larger:
+                across = -(-(polygon.bounds[2] * 1000 / scale + 18 - 8) // (width - 8))
+                up = -(-(polygon.bounds[3] * 1000 / scale + 18 - 8) // (height - 8))
+                assert across * up > len(views)

@@ -20,6 +20,7 @@ from mudcap.draw.list_pages import (
     page_words,
 )
 from mudcap.draw.scene import Layer, Mark, Scene, Text, exclusion_text, make_scene
+from mudcap.draw.sheet import first_tree_text, rows_text
 from mudcap.draw.sheet_cautions import sprayer_cautions
 from mudcap.draw.sheet_frame import draw_grid, draw_heading, draw_panel, draw_strip, match_lines
 from mudcap.draw.sheet_geo import MapCanvas, map_canvas
@@ -99,7 +100,7 @@ def _draw_map(
     sites = len(plan.site_index(block.block_id))
     facts = (
         (_("Block"), f"{block.block_id} ({block.code})"), (_("Crop"), ", ".join(filter(None, (block.crop, block.cultivar))) or "–"),
-        (_("Acres"), f"{block.acres:,.2f}"), (_("Shelters"), f"{sites:,}"), (_("Row 1"), _corner(block, _)),
+        (_("Acres"), f"{block.acres:,.2f}"), (_("Shelters"), f"{sites:,}"), (_("Rows"), rows_text(block, _)), (_("Row 1"), first_tree_text(block, _)),
         (_("Plan"), plan.number), (_("Date"), plan.params.plan_date.isoformat() if plan.params.plan_date else ""),
     )  # fmt: skip
     words = replace(page_words(plan, _("spray contractor"), each, count, _), facts=facts)
@@ -110,10 +111,6 @@ def _draw_map(
     draw_panel(pen, plan, view, words, drawn, _)
     canvas.place(view, plan.orchard.plane)
     canvas.showPage()
-
-
-def _corner(block: Block, _: Text) -> str:
-    return "–" if block.rows is None else _("tree 1 at {corner}").format(corner=corner_word(block.rows.corner, _))
 
 
 def _items(plan: Plan, block: Block, off: tuple[RowOff, ...], width: float, _: Text) -> list[Item]:

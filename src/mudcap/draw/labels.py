@@ -43,6 +43,16 @@ class Ground:
         columns, rows = math.ceil((right - left) / CELL_MM), math.ceil((top - bottom) / CELL_MM)
         self.taken: NDArray[np.bool_] = np.zeros((max(rows, 1), max(columns, 1)), bool)
 
+    def keep_within(self, left: float, bottom: float, right: float, top: float) -> None:
+        """Mark all that lies outside a rectangle as taken."""
+        inner = self.taken[
+            max(math.ceil((bottom - self.bottom) / CELL_MM), 0) : max(math.floor((top - self.bottom) / CELL_MM), 0),
+            max(math.ceil((left - self.left) / CELL_MM), 0) : max(math.floor((right - self.left) / CELL_MM), 0),
+        ]
+        free = inner.copy()
+        self.taken[:] = True
+        inner[:] = free
+
     def take_lines(self, lines: Sequence[BaseGeometry], width_mm: float) -> None:
         """Mark lines (page millimetres) of that width as taken."""
         for line in lines:
@@ -72,9 +82,22 @@ class Ground:
             if low_row < 0 or low_column < 0 or high_row > rows or high_column > columns:
                 return False
             return not self.taken[low_row:high_row, low_column:high_column].any()
+        if not self._may_be_free(box):
+            return False
         cells = self._covered(box)
         inside = (cells[:, 0] >= 0) & (cells[:, 0] < rows) & (cells[:, 1] >= 0) & (cells[:, 1] < columns)
         return bool(inside.all()) and not self.taken[cells[:, 0], cells[:, 1]].any()
+
+    def _may_be_free(self, box: Box) -> bool:
+        """A quick look at the middle line of a turned box: most places are taken, and the full count is slow."""
+        rows, columns = self.taken.shape
+        cos, sin = math.cos(math.radians(box.turn_deg)), math.sin(math.radians(box.turn_deg))
+        for share in (0.0, -0.48, 0.48, -0.25, 0.25):
+            row = math.floor((box.y + share * box.width * sin - self.bottom) / CELL_MM)
+            column = math.floor((box.x + share * box.width * cos - self.left) / CELL_MM)
+            if not (0 <= row < rows and 0 <= column < columns) or self.taken[row, column]:
+                return False
+        return True
 
     def first_free(self, places: Iterable[Box]) -> Box | None:
         """The first free place, taken at once; None where all are taken."""

@@ -29,6 +29,7 @@ from mudcap.draw.sheet_pen import PT_PER_MM, Pen, fitted, printable
 from mudcap.draw.sheet_tables import Item, draw_items, flow, heading, table
 from mudcap.draw.words import corner_word, status_words
 from mudcap.lang import translator
+from mudcap.orchard.model import Block
 from mudcap.plan.model import BlockPlan, Plan, Site
 
 INDEX_ROWS: Final = 14
@@ -266,20 +267,24 @@ def _block_facts(plan: Plan, block: _BlockSheets, _: Text) -> tuple[tuple[str, s
         (_("Crop"), crop or "–"),
         (_("Acres"), f"{block.plan.acres:,.2f}{tiles}"),
         (_("Sites"), f"{block.plan.sites:,}"),
-        (_("Rows"), _rows_text(plan, block.index, _)),
+        (_("Rows"), rows_text(own, _)),
+        (_("Row 1"), first_tree_text(own, _)),
         (_("Plan"), plan.number),
         (_("Date"), plan.params.plan_date.isoformat() if plan.params.plan_date else ""),
     )
 
 
-def _rows_text(plan: Plan, index: int, _: Text) -> str:
-    rows = plan.orchard.blocks[index].rows
-    if rows is None or not len(rows.row_number):
+def rows_text(block: Block, _: Text) -> str:
+    """First and last row of a block, and whether its rows are no more than assumed."""
+    if block.rows is None or not len(block.rows.row_number):
         return "–"
-    text = _("{first}–{last}, row 1 tree 1 at {corner}").format(
-        first=int(rows.row_number[0]), last=int(rows.row_number[-1]), corner=corner_word(rows.corner, _)
-    )
-    return text + (" " + _("(assumed)") if rows.source == "assumed" else "")
+    text = f"{int(block.rows.row_number[0])}–{int(block.rows.row_number[-1])}"
+    return text + (" " + _("(assumed)") if block.rows.source == "assumed" else "")
+
+
+def first_tree_text(block: Block, _: Text) -> str:
+    """At which corner trees begin to be counted."""
+    return "–" if block.rows is None else _("tree 1 at {corner}").format(corner=corner_word(block.rows.corner, _))
 
 
 def _ranch_facts(plan: Plan, _: Text) -> tuple[tuple[str, str], ...]:

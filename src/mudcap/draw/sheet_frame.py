@@ -22,6 +22,8 @@ from mudcap.plan.model import Plan
 
 CHECK_MM: Final = 100.0
 BAND_MM: Final = 6.0
+SAMPLE_MM: Final = 6.4
+"""Width of a sample in the legend."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,7 +119,7 @@ def draw_strip(pen: Pen, view: View, drawn: Drawn, _: Text) -> None:
         if len(lines) > 3:
             lines = [*lines[:2], fitted(" ".join(lines[2:]), room, 6)]
         for k, line in enumerate(lines):
-            pen.text(left + CHECK_MM + 6, y + 1.0 - 2.4 * k, line, 6)
+            pen.text(left + CHECK_MM + 6, y + 1.3 - 2.2 * k, line, 6)
 
 
 def draw_panel(pen: Pen, plan: Plan, view: View, words: PageText, drawn: Drawn, _: Text) -> None:
@@ -125,7 +127,7 @@ def draw_panel(pen: Pen, plan: Plan, view: View, words: PageText, drawn: Drawn, 
     left, right = MARGIN_MM, view.frame.width - MARGIN_MM
     height = view.frame.panel_mm - 1
     bottom, top = MARGIN_MM, MARGIN_MM + height
-    title = left + min(70.0, (right - left) * 0.29)
+    title = left + min(70.0, (right - left) * 0.28)
     scale = right - 64.0
     for a, b in ((left, title), (title, scale), (scale, right)):
         pen.rectangle(a, bottom, b - a, height, width_mm=0.3)
@@ -150,22 +152,33 @@ def _draw_facts(pen: Pen, left: float, right: float, top: float, words: PageText
 
 def _draw_legend(pen: Pen, left: float, right: float, top: float, drawn: Drawn, _: Text) -> None:
     names = legend_words(_)
-    keys = list(names)
-    items: list[tuple[tuple[str, str] | None, str]] = [
-        (entry, names[entry[0]]) for entry in sorted(drawn.keys, key=lambda e: keys.index(e[0]))
-    ]
+    forms: dict[str, list[str]] = {key: [form for k, form in drawn.keys if k == key] for key in names}
+    items = [(key, own, names[key]) for key, own in forms.items() if own]
     if drawn.has_tree_dots:
-        items.append((None, _("dot: tree (big: 10th)")))
+        items.append(("", [], _("dot: tree (big: 10th)")))
     if drawn.row_step > 1:
-        items.append((None, _("one row in {k} numbered").format(k=drawn.row_step)))
-    columns = max(1, min(math.ceil(len(items) / 9), 2 if right - left < 90 else 3))
-    rows = max(9, math.ceil(len(items) / columns))
-    width, step = (right - left) / columns, (PANEL_MM - 3.5) / rows
-    for k, (entry, text) in enumerate(items):
-        x, y = left + (k // rows) * width, top - 0.7 - step / 2 - (k % rows) * step
-        if entry is not None:
-            draw_sample(pen, x, y, STYLES[entry[0]], entry[1], 7.5)
-        pen.text(x + 8.7, y - 0.8, fitted(text, width - 9.0, 6.2), 6.2)
+        items.append(("", [], _("one row in {k} numbered").format(k=drawn.row_step)))
+    if not items:
+        return
+    size, rows, widths = _legend_columns([text for _key, _forms, text in items], right - left)
+    step = (PANEL_MM - 3.5) / max(9, rows)
+    for k, (key, own, text) in enumerate(items):
+        x, y = left + sum(widths[: k // rows]), top - 0.7 - step / 2 - (k % rows) * step
+        for form in sorted(own):  # an area, then lines, then the symbol over them, as on the map
+            draw_sample(pen, x, y, STYLES[key], form, SAMPLE_MM)
+        pen.text(x + SAMPLE_MM + 0.9, y - 0.8, fitted(text, widths[k // rows] - SAMPLE_MM - 0.9, size), size)
+
+
+def _legend_columns(texts: Sequence[str], room: float) -> tuple[float, int, list[float]]:
+    """Type size, lines a column and the columns' widths: as few lines as fit whole, each column as wide as its words."""
+    for size in (6.2, 6.0):
+        for rows in range(9, 14):
+            columns = [texts[k : k + rows] for k in range(0, len(texts), rows)]
+            widths = [max(text_width_mm(t, size) for t in own) + SAMPLE_MM + 1.5 for own in columns]
+            if sum(widths) - 0.4 <= room:
+                return size, rows, [w + (room - sum(widths)) / len(widths) for w in widths]
+    rows = max(9, math.ceil(len(texts) / 2))
+    return 6.0, rows, [room / 2] * 2
 
 
 def draw_sample(pen: Pen, x: float, y: float, style: Style, form: str, width: float) -> None:

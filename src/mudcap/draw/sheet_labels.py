@@ -32,9 +32,11 @@ ROW_PT: Final = 6.0
 NAME_PT: Final = 6.5
 ROW_REACH_MM: Final = 11.0
 """How far beyond a row's end its number may stand; where that is taken it stands on the row itself, near its end."""
-ROW_INWARD_MM: Final = 25.0
+ROW_INWARD_MM: Final = 40.0
 LINE_EM: Final = 1.15
 _NAMED: Final = ("puddles", "release", "gates", "hives", "hazards", "chemical_store", "keep_outs", "mud", "water", "closures", "forage", "roads")
+_ALONG: Final = (0.5, 0.35, 0.65, 0.2, 0.8, 0.1, 0.9, 0.0, 1.0)
+"""Shares of a line's length at which its name may stand, the best first."""
 FEW_NAMES: Final = ("gates", "hives", "chemical_store", "closures", "roads")
 """What is named on the overview; the rest is named on the blocks' own pages."""
 
@@ -184,8 +186,8 @@ def _room(spot: Spot, ground: Ground, size: float, ring: float) -> int:
 
 def row_labels(
     rows: TreeRows, ends: Sequence[RowEnd], view: View, foreign: BaseGeometry, ground: Ground, drawn: Drawn
-) -> tuple[list[Label], list[tuple[RowEnd, float]]]:
-    """Row numbers beyond both ends of what the window shows of each row, and the ends that found no room there.
+) -> tuple[list[Label], list[tuple[RowEnd, float]], float]:
+    """Row numbers beyond both ends of what the window shows of each row, the ends that found no room there, the rows' distance.
 
     `foreign` (page millimetres) is ground of other blocks, in which a number would be taken for one of theirs.
     """
@@ -205,22 +207,38 @@ def row_labels(
             continue
         angle = _upright(math.degrees(math.atan2(direction[1], direction[0]))) if turned else 0.0
         size = _extent(str(number), ROW_PT, "plain")
-        places = places_beyond(end, direction, *size, angle, ROW_REACH_MM)
+        places = _row_places(end, direction, direction, size, angle, ROW_REACH_MM, pitch)
         box = ground.first_free(b for b in places if not shapely.intersects_xy(foreign, b.x, b.y))
         if box is None:
             waiting.append(((number, end, direction), angle))
         else:
             labels.append(Label(box=box, text=str(number), size_pt=ROW_PT, face="plain"))
-    return labels, waiting
+    return labels, waiting, pitch
 
 
-def inner_row_labels(waiting: Sequence[tuple[RowEnd, float]], ground: Ground, drawn: Drawn) -> Iterator[Label]:
+def _row_places(
+    end: tuple[float, float], direction: tuple[float, float], away: tuple[float, float], size: tuple[float, float],
+    angle: float, reach_mm: float, pitch: float,
+) -> Iterator[Box]:  # fmt: skip
+    """Places on a row's own line, `away` from its end; then as far beside it as no other row is nearer."""
+    turn = math.radians(angle)
+    along, across = abs(direction[0] * math.cos(turn) + direction[1] * math.sin(turn)), abs(direction[1] * math.cos(turn) - direction[0] * math.sin(turn))
+    free = (pitch - size[0] * across - size[1] * along) / 2 - 0.1
+    for shift in (0.0, 0.5 * free, -0.5 * free, free, -free) if free > CELL_MM else (0.0,):
+        start = (end[0] - direction[1] * shift, end[1] + direction[0] * shift)
+        yield from places_beyond(start, away, *size, angle, reach_mm)
+
+
+def inner_row_labels(
+    waiting: Sequence[tuple[RowEnd, float]], pitch: float, ground: Ground, drawn: Drawn
+) -> Iterator[Label]:
     """Numbers on the rows themselves, near their ends, where there was no room beyond them."""
     for (number, end, direction), angle in waiting:
         text = f"R{number}"
         size = _extent(text, ROW_PT, "plain")
         wide = (size[0] + 1.2, size[1])
-        box = ground.first_free(places_beyond(end, (-direction[0], -direction[1]), *wide, angle, ROW_INWARD_MM))
+        inward = (-direction[0], -direction[1])
+        box = ground.first_free(_row_places(end, direction, inward, wide, angle, ROW_INWARD_MM, pitch))
         if box is None:
             drawn.unlabelled.append(text)
         else:
@@ -248,17 +266,21 @@ def name_labels(
     for key in named:
         layer = scene.layer(key)
         for mark in layer.marks if layer and layer.shown else ():
-            words = f"{mark.label} ({mark.note})" if key == "closures" and mark.note else mark.label or mark.note
+            words = f"{mark.label}\n({mark.note})" if key == "closures" and mark.note else mark.label or mark.note
             visible = view.geometry(mark.geometry).intersection(window)
             if mark.style == "setback" or not words.strip() or visible.is_empty:
                 continue
-            texts = dict.fromkeys(fitted(w, 72.0, NAME_PT, "slant") for w in (words, mark.label) if w.strip())
+            texts = dict.fromkeys(_fitted_lines(w) for w in (words, mark.label) if w.strip())
             yield from _place_name(tuple(texts), visible, ground, drawn, STYLES[mark.style].size_mm / 2)
     blocks = scene.layer("blocks")
     for mark in blocks.marks if blocks and block is not None else ():
         visible = view.geometry(mark.geometry).intersection(window)
         if mark.index != block and not visible.is_empty:
             yield from _place_name((fitted(mark.label, 48.0, NAME_PT, "slant"),), visible, ground, drawn, 0.0)
+
+
+def _fitted_lines(text: str) -> str:
+    return "\n".join(fitted(line, 84.0, NAME_PT, "slant") for line in text.split("\n"))
 
 
 def _place_name(
@@ -270,20 +292,22 @@ def _place_name(
         if box is not None:
             yield Label(box=box, text=text, size_pt=NAME_PT, face="slant")
             return
-    drawn.unnamed.append(texts[0])
+    drawn.unnamed.append(texts[0].replace("\n", " "))
 
 
 def _name_places(shape: BaseGeometry, half: float, width: float, height: float) -> Iterator[Box]:
     """Inside an area, along a line, beside a symbol; then around its bounds."""
     if shape.geom_type in ("LineString", "MultiLineString"):
         line = max(parts_of(shape), key=lambda p: p.length)
-        for share in (0.5, 0.35, 0.65, 0.2, 0.8, 0.1, 0.9):
+        for share in _ALONG:
             point = line.interpolate(share, normalized=True)
             yield from places_around(point.x, point.y, 1.0, width, height)
+        if width < line.length:
+            yield from _along_places(line, width, height)
         return
     spot = shape.representative_point()
     if shape.geom_type == "Point":
-        yield from places_around(spot.x, spot.y, half, width, height)
+        yield from places_around(spot.x, spot.y, half, width, height, rings=(0.0, 1.0, 2.2))
         return
     yield Box(x=spot.x, y=spot.y, width=width, height=height)
     left, bottom, right, top = shape.bounds
@@ -297,12 +321,29 @@ def _name_places(shape: BaseGeometry, half: float, width: float, height: float) 
         yield Box(x=x - across - gap - width / 2, y=y, width=width, height=height)
 
 
+def _along_places(line: LineString, width: float, height: float) -> Iterator[Box]:
+    """Places beside a line that run along it."""
+    for share in _ALONG:
+        middle = share * (line.length - width) + width / 2
+        a, b, point = (line.interpolate(d) for d in (middle - width / 2, middle + width / 2, middle))
+        turn = _upright(math.degrees(math.atan2(b.y - a.y, b.x - a.x)))
+        up = math.radians(turn + 90)
+        for far in (k * side for k in (1.6 + height / 2, 2.6 + height / 2, 3.6 + height / 2) for side in (1, -1)):
+            yield Box(x=point.x + far * math.cos(up), y=point.y + far * math.sin(up), width=width, height=height, turn_deg=turn)
+
+
 def _inside_places(shape: BaseGeometry, width: float, height: float) -> Iterator[Box]:
     """Places wholly inside an area, from its middle outward."""
     left, bottom, right, top = shape.bounds
     if right - left < width or top - bottom < height:
         return
-    x, y = (g.ravel() for g in np.meshgrid(np.linspace(left, right, 13)[1:-1], np.linspace(bottom, top, 17)[1:-1]))
+    across, up = (int(np.clip((b - a - side) / 0.5, 11, 41)) for a, b, side in ((left, right, width), (bottom, top, height)))
+    x, y = (
+        g.ravel()
+        for g in np.meshgrid(
+            np.linspace(left + width / 2, right - width / 2, across), np.linspace(bottom + height / 2, top - height / 2, up)
+        )
+    )
     boxes = shapely.box(x - width / 2, y - height / 2, x + width / 2, y + height / 2)
     inside = np.flatnonzero(shapely.contains(shape, boxes))
     middle = shape.centroid
@@ -314,9 +355,10 @@ def block_labels(plan: Plan, view: View, names: dict[int, str], ground: Ground, 
     """Name and pages of each block, inside it if at all possible."""
     for i, text in names.items():
         shape = view.geometry(plan.orchard.blocks[i].polygon)
-        label = _inside_label(text, shape, ground) or _outside_label(text, shape, ground)
+        flat = text.replace("\n", " ")
+        label = _inside_label(text, shape, ground) or _inside_label(flat, shape, ground) or _outside_label(flat, shape, ground)
         if label is None:
-            drawn.unnamed.append(text.replace("\n", " "))
+            drawn.unnamed.append(flat)
         else:
             yield label
 
@@ -330,16 +372,15 @@ def _inside_label(text: str, shape: BaseGeometry, ground: Ground) -> Label | Non
 
 
 def _outside_label(text: str, shape: BaseGeometry, ground: Ground) -> Label | None:
-    line = text.replace("\n", " ")
-    box = ground.first_free(_name_places(shape, 0.0, *_extent(line, 6.5, "bold")))
-    return None if box is None else Label(box=box, text=line, size_pt=6.5, face="bold")
+    box = ground.first_free(_name_places(shape, 0.0, *_extent(text, 6.5, "bold")))
+    return None if box is None else Label(box=box, text=text, size_pt=6.5, face="bold")
 
 
 def draw_label(pen: Pen, label: Label) -> None:
     """White ground, then the text: nothing is printed twice, so that it can be searched and copied."""
     box = label.box
     turn = math.radians(box.turn_deg)
-    drop = DROP_EM * label.size_pt / PT_PER_MM if label.face == "slant" else 0.0
+    drop = DROP_EM * label.size_pt / PT_PER_MM if _drops(label.text, label.face) else 0.0
     down = box.height / 2 - drop
     x, y = box.x + down * math.sin(turn), box.y - down * math.cos(turn)
     cos, sin = math.cos(turn), math.sin(turn)
@@ -356,9 +397,14 @@ def draw_label(pen: Pen, label: Label) -> None:
 def _extent(text: str, size_pt: float, face: Face) -> tuple[float, float]:
     """Width and height of a label's box [mm]; words have letters that reach below the line, numbers have none."""
     em = size_pt / PT_PER_MM
-    height = DIGIT_HEIGHT_EM + (DROP_EM + 0.06 if face == "slant" else 0.02)
+    height = DIGIT_HEIGHT_EM + (DROP_EM + 0.06 if _drops(text, face) else 0.02)
     lines = text.split("\n")
     return max(text_width_mm(line, size_pt, face) for line in lines) + 0.1, (height + (len(lines) - 1) * LINE_EM) * em
+
+
+def _drops(text: str, face: Face) -> bool:
+    """Whether a label may have letters that reach below the line: names do, numbers of sites and rows do not."""
+    return face == "slant" or not text.lstrip("R").isdigit()
 
 
 def parts_of(geometry: BaseGeometry) -> Iterator[BaseGeometry]:

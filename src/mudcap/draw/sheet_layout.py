@@ -138,14 +138,18 @@ def legible_scale(sites_xy: ArrayLike, units: Units) -> int:
 def block_views(
     polygon: BaseGeometry, sites_xy: ArrayLike, page: str, units: Units, band_mm: float = 0.0
 ) -> tuple[View, ...]:
-    """Map pages of one block: one page if numbers can be read on it, else overlapping tiles; upright or across."""
+    """Map pages of one block: one page if numbers can be read on it, else overlapping tiles.
+
+    Few pages count first, then a large map; where both ways of turning the paper give the same, the block's shape decides.
+    """
     limit = legible_scale(sites_xy, units)
+    left, bottom, right, top = polygon.bounds
+    is_wide = right - left > top - bottom
     upright, across = (_frame(page, turned, band_mm) for turned in (False, True))
-    best = min(
+    return min(
         (_arrangement(polygon, frame, limit, units) for frame in (upright, across)),
-        key=lambda views: (len(views), views[0].scale, views[0].frame.width),
+        key=lambda views: (len(views), views[0].scale, (views[0].frame.width > views[0].frame.height) != is_wide),
     )
-    return best
 
 
 def overview(
@@ -171,7 +175,19 @@ def _arrangement(polygon: BaseGeometry, frame: Frame, limit: int, units: Units) 
     fit = next((s for s in scales(units) if _fits(bounds, frame, s, PAD_MM)), None)
     if fit is not None and fit <= limit:
         return (View(frame=frame, scale=fit, centre=_middle(bounds)),)
-    return tuple(_tiles(polygon, frame, limit))
+    least = tuple(_tiles(polygon, frame, limit))
+    for scale in (s for s in scales(units) if s < limit):
+        if _grid_size(polygon, frame, scale) <= len(least):
+            return tuple(_tiles(polygon, frame, scale))
+    return least
+
+
+def _grid_size(polygon: BaseGeometry, frame: Frame, scale: int) -> int:
+    """Tiles that a block's bounds take at a scale."""
+    left, bottom, right, top = polygon.bounds
+    metres = scale / 1000
+    width, height = frame.window_size
+    return _steps(left, right, width * metres, metres)[0] * _steps(bottom, top, height * metres, metres)[0]
 
 
 def _tiles(polygon: BaseGeometry, frame: Frame, scale: int) -> Iterator[View]:

@@ -37,11 +37,11 @@ from mudcap.orchard.model import TreeRows
 from mudcap.plan.model import Plan
 
 TREE_DOTS_FROM_MM: Final = 1.1
-_CLEAR_ON_OVERVIEW: Final = frozenset({"block", "road", "hazard"})
-"""On the overview, labels keep off these edges only, and off every symbol."""
 _HARD: Final = frozenset({"block", "block_outside", "road", "keep_out", "hives", "hazard", "chemical_store", "mud",
                           "mud_bad", "water", "ditch", "gate", "gate_locked", "yard", "spray_lane", "closure", "forage", "nozzles_off"})  # fmt: skip
 """Styles over whose edges no label may lie."""
+_SOFT_ON_OVERVIEW: Final = frozenset({"spray_lane"})
+"""On the overview, blocks that lanes cut up would have no room for their names otherwise."""
 
 
 def draw_block(
@@ -72,11 +72,12 @@ def draw_block(
     foreign = view.geometry(shapely.union_all([b.polygon for i, b in enumerate(plan.orchard.blocks) if i != block]))
     rows = plan.orchard.blocks[block].rows
     ends = list(row_ends(rows, view)) if rows is not None else []
-    placed, waiting = row_labels(rows, ends, view, foreign, ground, drawn) if rows is not None and ends else ([], [])
+    placed, waiting, pitch = row_labels(rows, ends, view, foreign, ground, drawn) if rows is not None and ends else ([], [], 0.0)
     labels += placed
     labels += match_labels(matches, ground)
     labels += site_labels(spots, ground, drawn) if is_numbered else []
-    labels += inner_row_labels(waiting, ground, drawn)
+    labels += inner_row_labels(waiting, pitch, ground, drawn)
+    ground.keep_within(*window)
     labels += name_labels(scene, view, ground, drawn, block)
     for label in labels:
         draw_label(pen, label)
@@ -94,6 +95,7 @@ def draw_overview(pen: Pen, plan: Plan, scene: Scene, view: View, names: dict[in
         if plan.sites:
             pen.dots(view.to_page([(s.x_m, s.y_m) for s in plan.sites]), 0.25, GREY)
     _take_window(ground, view.frame.window)
+    ground.keep_within(*view.frame.window)
     for label in [*block_labels(plan, view, names, ground, drawn), *name_labels(scene, view, ground, drawn, None, FEW_NAMES)]:
         draw_label(pen, label)
     return drawn
@@ -116,6 +118,7 @@ def _draw_layer(
     window = view.frame.window
     reach = _grown(window)
     edges: dict[float, list[BaseGeometry]] = {}
+    hard = _HARD if block is not None else _HARD - _SOFT_ON_OVERVIEW
     for mark in layer.marks:
         if layer.key in ("rows", "nozzles_off") and mark.index != block:
             continue
@@ -129,7 +132,7 @@ def _draw_layer(
         key = "block_outside" if mark.style == "block" and block is not None and mark.index != block else mark.style
         for part in parts_of(shape):
             width = STYLES[key].casing_mm + STYLES[key].width_mm
-            edges.setdefault(width, []).extend(_draw_part(pen, part, key, window, ground, size, is_overview=block is None))
+            edges.setdefault(width, []).extend(_draw_part(pen, part, key, window, ground, size, hard))
             if part.intersects(shapely.box(*window)):
                 drawn.note(key, {"Polygon": "area", "Point": "point"}.get(part.geom_type, "line"))
     for width, lines in edges.items():
@@ -137,8 +140,8 @@ def _draw_layer(
 
 
 def _draw_part(
-    pen: Pen, part: BaseGeometry, key: str, window: tuple[float, float, float, float], ground: Ground, size: float, *,
-    is_overview: bool,
+    pen: Pen, part: BaseGeometry, key: str, window: tuple[float, float, float, float], ground: Ground, size: float,
+    hard: frozenset[str],
 ) -> list[BaseGeometry]:  # fmt: skip
     """Draw a part and give the lines of it over which no label may lie."""
     style = replace(STYLES[key], size_mm=STYLES[key].size_mm * size)
@@ -154,7 +157,7 @@ def _draw_part(
         ground.take(Box(x=part.x, y=part.y, width=style.size_mm, height=style.size_mm), gap_mm=0.3)
     elif part.geom_type != "Polygon":
         pen.way(part, style)
-    return edges if key in (_CLEAR_ON_OVERVIEW if is_overview else _HARD) else []
+    return edges if key in hard else []
 
 
 def _draw_excluded(pen: Pen, plan: Plan, mark: Mark, view: View, block: int | None, drawn: Drawn) -> None:
