@@ -220,7 +220,7 @@ def test_a_long_search_is_told_on_stderr(ranch, capsys, monkeypatch):
     """Where steps take their time, each is told with its number; with --quiet none is."""
     monkeypatch.setattr(console_module, "COUNT_S", 0.0)
     code, _said, err = run(capsys, "round", ranch, "--task", "check", "--crew", 2, "--seed", 3)
-    assert code == 0 and "[1/6] the way through North is found" in err and "[6/6] best so far: back at" in err
+    assert code == 0 and "[1/8] the way through North is found" in err and "[8/8] best so far: back at" in err
     assert "[1/" not in run(capsys, "round", ranch, "--task", "check", "-q")[2]
 
 

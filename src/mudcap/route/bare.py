@@ -165,6 +165,9 @@ def _drawn_together(
         for e in at[n]:
             if not used[e]:
                 chains += _chains_from(graph, at, joint, busy, used, n, e)
+    chains = [
+        c if len(c) > 1 else [(c[0][0], int(graph.tail[c[0][0]]), int(graph.head[c[0][0]]))] for c in chains
+    ]
     chains.sort(key=lambda chain: min(e for e, _, _ in chain))
     return _laid(graph, turns_s, seconds, params, chains)
 

@@ -21,7 +21,7 @@ _TRIALS = 5
 """Times the cuts are laid anew with what the shares really took."""
 _WORK = 40_000_000
 """Visits looked at while the order of the blocks is improved."""
-_RESTARTED, _MOST_RESTARTS = 8_000, 4
+_RESTARTED, _MOST_RESTARTS = 8_000, 6
 """The order is sought anew, and driven exactly, as often as so many visits allow."""
 _TRIAL_RANGE = (3_000, 40_000)
 _TRIALS_A_PAIR = 300
