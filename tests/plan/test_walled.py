@@ -24,6 +24,7 @@ from mudcap.plan.model import Earlier, Params
 from mudcap.plan.round_make import make_round
 from mudcap.plan.round_model import RoundOptions
 from mudcap.route.ground import lay_ground
+from mudcap.supply.stands import puddle_places
 from orchards import block, orchard, road
 
 NONE = np.empty(0, np.int64)
@@ -91,6 +92,18 @@ def test_nobody_is_led_through_a_pond(shape, alley_mode):
     assert shapely.distance(shape, shapely.points(xy)).min() >= 3 - 1e-6
     barred = (plan.candidates.reasons & int(Exclusion.NO_ACCESS)) != 0
     assert not barred.any()
+
+
+def test_no_hose_leads_through_a_fence():
+    """It runs along the west side, between the road and the trees: no puddle lies behind it from the road."""
+    fence = LineString([(1, -20), (1, 120)])
+    for passable, is_behind in ((None, True), (False, False)):
+        plan = planned(fence, passable=passable)
+        places = puddle_places(
+            plan.orchard, plan.network, mud=replace(PARAMS.mud, alleys=False), access=PARAMS.access, rows=PARAMS.rows
+        )
+        hose = shapely.linestrings(np.stack([places.stand_xy, places.xy], axis=1))
+        assert len(hose) and shapely.intersects(hose, fence).any() == is_behind
 
 
 def test_where_crews_may_pass_they_do():

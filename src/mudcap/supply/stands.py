@@ -11,6 +11,7 @@ import shapely
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from mudcap.orchard.barriers import Walls
 from mudcap.orchard.model import Feature, Orchard, Role
 from mudcap.orchard.mud import falls_in_season
 from mudcap.orchard.network import ALLEY, CART, HEADLAND, ROAD, TRUCK, TravelNetwork, reached
@@ -55,13 +56,16 @@ def puddle_places(
     """The legal places for puddles, beside roads and headlands, in alleys where `mud.alleys` says so, and within the hose.
 
     Legal: clear of spray lanes, keep-outs, hives, hazards, stores, ditches, trees and ground that is closed in the season;
-    off the roads; off the fall line of a chemical store where its fall is known. Hose places lie inside a block.
+    off the roads; off the fall line of a chemical store where its fall is known. Hose places lie inside a block; no hose leads
+    through what nobody crosses.
     """
     ways = _truck_ways(network, mud.alleys)
     stand, along, kind = _stands(ways, mud)
     free = _may_stand(orchard, stand, season)
     stand, along, kind = stand[free], along[free], kind[free]
     xy, of, is_hose = _beside(orchard, stand, along, kind, mud)
+    open_way = ~Walls(orchard).cross(shapely.linestrings(np.stack([stand[of], xy], axis=1)))
+    xy, of, is_hose = xy[open_way], of[open_way], is_hose[open_way]
     legal = _legal(orchard, xy, kind[of], is_hose, mud=mud, access=access, rows=rows, season=season)
     places = PuddlePlaces(xy=xy[legal], stand_xy=stand[of[legal]], kind=kind[of[legal]], ways=ways)
     for array in (places.xy, places.stand_xy, places.kind):
