@@ -27,7 +27,9 @@ _FRESH, _SHAKEN = 4, 4
 """One start in so many is fresh, the others shake up to so many sites of the best."""
 _SWEEPS = 200
 _CHUNK = 10
-_LENGTH, _PATIENCE, _MEMORY = 1.0, 12, 0.7
+_LENGTH, _MEMORY = 1.0, 0.7
+_PATIENCE, _PATIENCE_SHARE = 12, 25
+"""Steps without gain after which they are shortened: so many, or one in so many of all; found by trial."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -177,7 +179,8 @@ def few_sites_bound(
     _, first, second, _ = _first_two(sites, *costs.lists())
     value = float(first.sum())
     far = np.where(np.isfinite(second), second, 4.0**power * np.maximum(first, value / len(first)))
-    ascent = _Ascent(problem, costs, value, np.minimum(far, costs.outside))
+    patience = max(_PATIENCE, steps // _PATIENCE_SHARE)
+    ascent = _Ascent(problem, costs, value, np.minimum(far, costs.outside), patience)
     for step in range(steps):
         if (step % _CHUNK == 0 and stop is not None and stop()) or not ascent.climb():
             break
@@ -187,7 +190,8 @@ def few_sites_bound(
 class _Ascent:
     """Deflected subgradient steps on the prices of the points."""
 
-    def __init__(self, problem: PlacementProblem, costs: Costs, value: float, price: Floats) -> None:
+    def __init__(self, problem: PlacementProblem, costs: Costs, value: float, price: Floats, patience: int) -> None:
+        self.patience = patience
         self.costs, self.value, self.price = costs, value, price
         self.fixed, self.num_free = problem.fixed, problem.count - len(problem.fixed)
         self.free = np.setdiff1d(np.arange(len(problem.candidate_xy)), np.union1d(problem.fixed, problem.banned))
@@ -208,7 +212,7 @@ class _Ascent:
             return False
         open_now = np.concatenate([self.fixed, self.free[chosen]])
         self._leave_out(bound, worth, chosen)
-        if self.idle >= _PATIENCE:
+        if self.idle >= self.patience:
             self.length, self.idle = self.length * 0.6, 0
             self.price, self.slope = self.best_price.copy(), np.zeros(len(self.price))
             return True
