@@ -211,3 +211,19 @@ def test_six_thousand_sites_work(visit: Visit) -> None:
     page.press("#search", "Enter")
     assert "Site 5999" in page.inner_text("#card")
     assert dark_pixels(page) > 500
+
+
+@pytest.mark.parametrize("width", [320, 390])
+def test_a_long_block_name_stays_on_a_phone(visit: Visit, width: int) -> None:
+    """It goes into as many lines as it needs and moves in from the edge, where its block is dragged to as well."""
+    page = visit(sample_plan(2, 200, rows=30, trees=40, names=["The long ground beyond the creek that was bought last", "Short"]))
+    page.set_viewport_size({"width": width, "height": 700})
+    page.click("#fit")
+    for step in (0, -90, 180):
+        page.evaluate("(dx) => window[document.querySelector('.folium-map').id].panBy([dx, 0], { animate: false })", step)
+        boxes = page.eval_on_selector_all(
+            ".block-name:not([hidden]) span",
+            "nodes => nodes.map(n => [n.getBoundingClientRect().left, n.getBoundingClientRect().right])",
+        )
+        assert boxes, step
+        assert all(left >= 0 and right <= width for left, right in boxes), (step, boxes)

@@ -58,3 +58,25 @@ def test_a_days_route_is_switched_on_and_off_and_told(tmp_path):
         assert "Routes by day: Day 1, crew A" in page.locator("#card").inner_text()
         browser.close()
     assert trouble == []
+
+
+def test_far_away_only_the_order_of_stops_is_numbered(tmp_path):
+    """Beside a round's stops, sites get their numbers only close by, where there is room for both."""
+    plan = plan_at(three_blocks(), [s for b in ("West", "Mid", "East") for s in every_third(b)])
+    made = make_round(plan, RoundOptions(task="check"))
+    file = tmp_path / "map.html"
+    file.write_text(web_map(plan, "en", made), encoding="utf-8")
+    spy = """() => { const real = CanvasRenderingContext2D.prototype.fillText; window.texts = [];
+             CanvasRenderingContext2D.prototype.fillText = function (t, ...a) { if (this.font.startsWith("bold 15px")) window.texts.push(t); real.call(this, t, ...a); }; }"""
+    look = """(zoom) => { window.texts = []; window[document.querySelector(".folium-map").id].setZoom(zoom, { animate: false }); return window.texts; }"""
+    with sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=str(CHROMIUM) if CHROMIUM.exists() else None, args=["--no-sandbox"])
+        page = browser.new_context(viewport={"width": 1000, "height": 760}, offline=True).new_page()
+        page.goto(file.as_uri())
+        page.evaluate(spy)
+        seen = [page.evaluate(look, zoom) for zoom in (17, 18, 19, 20, 21)]
+        browser.close()
+    kinds = [(any(t[0] == "A" for t in texts), any(t.isdigit() for t in texts)) for texts in seen]
+    assert kinds[0] == (False, False)
+    assert (True, False) in kinds
+    assert kinds[-1] == (True, True)

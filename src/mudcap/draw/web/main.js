@@ -146,19 +146,32 @@ function arrange() {
   for (const group of groups) {
     group.switch(group.shown && (group.key !== "rows" || !gap || gap >= ROWS_FROM_PX));
     group.slim(share);
-    if (!group.names) continue;
+  }
+  nameBlocks();
+}
+
+function nameBlocks() {
+  const gap = points.gap * Math.pow(2, map.getZoom());
+  for (const group of groups.filter((g) => g.names)) {
     if (group.shown && gap < LABEL_GAP_PX) thinNames(group.names.addTo(map).getLayers());
     else group.names.remove();
   }
 }
 
-// Block names that would run into another one wait for a closer zoom.
+// Block names that would run into another one wait for a closer zoom; one that would run over the map's edge moves in, in two lines if need be.
 function thinNames(names) {
-  for (const name of names) name.getElement().hidden = false;
-  const sizes = names.map((name) => name.getElement().firstChild.offsetWidth), placed = [];
+  const size = map.getSize();
+  for (const name of names) {
+    name.getElement().hidden = false;
+    Object.assign(name.getElement().firstChild.style, { marginLeft: "", maxWidth: size.x - 16 + "px" });
+  }
+  const boxes = names.map((name) => name.getElement().firstChild).map((node) => [node.offsetWidth / 2 + 2, node.offsetHeight / 2]), placed = [];
   names.forEach((name, k) => {
-    const at = map.latLngToContainerPoint(name.getLatLng()), half = sizes[k] / 2 + 2;
-    const box = [at.x - half, at.y - 11, at.x + half, at.y + 11];
+    const at = map.latLngToContainerPoint(name.getLatLng()), [half, tall] = boxes[k];
+    const isSeen = at.x > 0 && at.x < size.x;
+    const middle = isSeen ? Math.max(half + 4, Math.min(size.x - half - 4, at.x)) : at.x;
+    name.getElement().firstChild.style.marginLeft = Math.round(middle - at.x) + "px";
+    const box = [middle - half, at.y - tall, middle + half, at.y + tall];
     const meets = placed.some((b) => box[0] < b[2] && b[0] < box[2] && box[1] < b[3] && b[1] < box[3]);
     name.getElement().hidden = meets;
     if (!meets) placed.push(box);
@@ -298,5 +311,6 @@ window.addEventListener("resize", fitUnderTop);
 startSearch((i) => choose(i, true));
 map.on("click", (event) => pick(event.latlng, null));
 map.on("moveend", drawScale);
+map.on("moveend", nameBlocks);
 map.on("zoomend", arrange);
 drawScale();

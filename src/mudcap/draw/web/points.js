@@ -167,23 +167,26 @@ const PointCanvas = L.Renderer.extend({
     const inside = (p) => p.x > -40 && p.y > -40 && p.x < size.x + 40 && p.y < size.y + 40;
     context.clearRect(0, 0, size.x, size.y);
     const taken = new Set(), labels = [];
-    const half = this.radius();
+    const half = this.radius(), gap = this.gap * scale;
+    // beside the stops of a round, whose order counts then, sites are numbered where there is room for both
+    const siteGap = LABEL_GAP_PX * (this.sets.some((s) => s.shown && s.key.startsWith("round-")) ? 2.5 : 1);
     for (const set of this.sets) {
+      const isStop = set.key.startsWith("round-");
       if (!set.shown || (set.key === "excluded" && half < RING_FROM_PX)) continue;
       set.world.forEach((w, i) => {
         const p = place(w);
         if (!inside(p)) return;
         const style = DATA.styles[set.style[i] || set.style[0]];
-        const own = set.key === "sites" ? half : set.key.startsWith("round-") ? half * 1.1 : set.key === "excluded" ? Math.max(0.8, half * 0.4) : 11 * this.size();
+        const own = set.key === "sites" ? half : isStop ? half * 1.1 : set.key === "excluded" ? Math.max(0.8, half * 0.4) : 11 * this.size();
         if (set.key === "sites" && half < RING_FROM_PX) drawSpeck(context, style, p.x, p.y, half, siteMark(i));
         else drawSymbol(context, style, p.x, p.y, own);
         if (set.key === "excluded") return;
         if (set.key === "sites" && half >= RING_FROM_PX) drawMark(context, p.x, p.y, half, siteMark(i));
         cellsOf(p.x - own * 0.8, p.y, own * 1.6, own * 1.6).forEach((k) => taken.add(k));
-        if (set.key === "sites" || set.key.startsWith("round-")) labels.push([p, set.label[i], half]);
+        if (gap >= (set.key === "sites" ? siteGap : LABEL_GAP_PX) && (set.key === "sites" || isStop)) labels.push([p, set.label[i], half]);
       });
     }
-    if (this.gap * scale >= LABEL_GAP_PX) this.number(context, labels, taken, "bold 15px sans-serif");
+    this.number(context, labels, taken, "bold 15px sans-serif");
     const rows = this.sets.rowsShown && zoom >= 17 ? this.numbers.map((n) => [outward(place(n.world), place(n.inner)), n.text, 0]) : [];
     this.number(context, rows.filter((n) => inside(n[0])), taken, "13px sans-serif");
     if (this.picked) {
