@@ -82,6 +82,8 @@ FULL_COOLING = 500
 """Sites up to which each gets its whole share of moves."""
 LEAST_MOVES = 2000
 """Moves a site that large layouts get as well, where the effort has so many: with fewer the soft cap leaves points beyond it."""
+FEW_WORK: dict[Effort, Effort] = {"quick": "quick", "normal": "quick", "long": "normal"}
+"""Search of few sites among a part of the candidates: each move touches nearly all points, and few moves do."""
 BALANCE_SHARE = 12
 """One move in so many of the cooling is tried for the loads."""
 
@@ -132,14 +134,15 @@ def _solve_few(
     keep = sites if start is None else np.union1d(sites, start)
     part = part_of_candidates(problem, keep, seed)
     service = build_service(part, power=2, cap_m=cap_m)
-    sites, stopped = _lower_levels(part, service, sites, least, effort, cap_m, seed, start, stop, stopped)
+    work = FEW_WORK[effort]
+    sites, stopped = _lower_levels(part, service, sites, least, work, cap_m, seed, start, stop, stopped)
     if not stopped:
         near = near_sites(problem, sites)
         service = build_service(near, power=2, cap_m=cap_m)
         layout = open_sites(service, sites)
         stopped = descend(service, layout, stop=stop)
         if not stopped:
-            layout, stopped = more_even(near, service, layout, EFFORTS[effort], seed, stop)
+            layout, stopped = more_even(near, service, layout, EFFORTS[work], seed, stop)
         sites = np.sort(layout.sites).astype(np.int64)
     steps = FEW_EFFORTS[effort].bound_steps
     square = few_level(problem, "mean_square", sites, steps, stopped, stop, cap_m)
