@@ -53,7 +53,7 @@ def test_several_reasons_are_kept_together():
     )
     flags = reason_flags(
         ranch, AccessParams(), xy=np.array([(0.0, 0.0), (20.0, 0.0)]), block=np.zeros(2, np.int64),
-        walk_m=np.array([61.0, np.inf]), barred_lane_m=np.array([1.5, 1.53]),
+        walk_m=np.array([61.0, np.inf]), barred_lane_m=np.array([1.4, 1.5]),
     )  # fmt: skip
     first = Exclusion.HIVES | Exclusion.KEEP_OUT | Exclusion.CLOSED | Exclusion.TOO_FAR_TO_WALK | Exclusion.SPRAY_LANE
     assert flags.tolist() == [int(first), int(Exclusion.HIVES | Exclusion.NO_ACCESS)]

@@ -10,7 +10,7 @@ from typing import Literal
 class AccessParams:
     """What keeps a shelter away; each default is common practice, no source, and can be set in mudcap.toml."""
 
-    spray_clear_m: float = 5 * 0.3048
+    spray_clear_m: float = 1.5
     """Clear distance from the width a sprayer sweeps."""
     block_edge_m: float = 0.0
     """Field trials favour edges (Boyle et al. 2020, Ecol. Evol. 10:3189–3199), so none is kept."""
