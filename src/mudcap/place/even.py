@@ -75,7 +75,7 @@ EXACT_BEFORE_OTHERS: dict[Effort, dict[str, Any]] = {
 SEARCH_WITH_SLACK, RELAXATIONS_WITH_SLACK = 0.4, 8
 """Share of the search, and most relaxations, of the farthest level where some of it is given up anyway: the rest of the time
 is better spent on the levels after it."""
-SCOUT_SHARE, SPARING_SHARE = 0.2, 0.5
+SCOUT_SHARE, SPARING_SHARE = 0.2, 0.4
 """Shares of the work, where rows are spared, that go into the layout before (it only shows how good the mean can be) and
 into the one that stands in the end; the rest of the time goes into the search for rows."""
 FULL_COOLING = 500
@@ -323,8 +323,9 @@ def lower_mean_square(
             service, trial, moves=num_moves(params, len(trial.sites)), seed=seed, stop=stop, hot=HARD_HOT
         )
     layout = better(service, layout, trial)
-    if stopped:
-        return layout, True
+    # so many points beyond the cap never came back in trials: the time is better spent elsewhere
+    if stopped or len(lost_points(service, layout)) > most_repaired(layout):
+        return layout, stopped
     return iterate(service, layout, rounds=num_rounds(service, params), seed=seed, stop=stop)
 
 
@@ -338,7 +339,7 @@ def repair(
     stopped = False
     for attempt in range(REPAIRS):
         lost = lost_points(service, layout)
-        if stopped or not 0 < len(lost) <= max(5, REPAIRED_SHARE * len(layout.sites)):
+        if stopped or not 0 < len(lost) <= most_repaired(layout):
             break
         if attempt:
             layout, stopped = soft_cool(service, layout, params, cap_m, seed + attempt, stop, FIRM)
@@ -349,6 +350,11 @@ def repair(
                 service, layout, rounds=rounds, seed=seed + attempt, centres=lost, stop=stop
             )
     return layout, stopped
+
+
+def most_repaired(layout: Layout) -> float:
+    """Return the number of points beyond the cap up to which the local search tries to bring them back."""
+    return max(5, REPAIRED_SHARE * len(layout.sites))
 
 
 def lost_points(service: Service, layout: Layout) -> NDArray[np.int64]:
