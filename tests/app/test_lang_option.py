@@ -63,7 +63,7 @@ def test_spanish_alone_says_everything_in_spanish(tmp_path, capsys):
     ranch = make_ranch(tmp_path / "r")
     code, told, _err = run(capsys, "plan", ranch, "--quick", "--lang", "es")
     assert code in (0, 4) and names(ranch / "out") == sorted(OUTPUTS)
-    assert "refugios en 1 bloques" in told and "Lo que sigue" in told and "shelters" not in told
+    assert "refugios en 1 bloque en" in told and "Lo que sigue" in told and "shelters" not in told
     assert '<html lang="es">' in (ranch / "out" / "map.html").read_text(encoding="utf-8")
     report = (ranch / "out" / "report.json").read_text(encoding="utf-8")
     assert "No hay ningún camino dibujado" in report

@@ -9,6 +9,7 @@ from datetime import date
 
 import pytest
 
+from mudcap.supply import package_programme
 from mudcap.supply.lots import usable_lots
 from mudcap.supply.packages import fill_sites
 from mudcap.supply.params import PackageParams
@@ -103,6 +104,22 @@ def test_sums_lots_and_needs_hold_on_a_large_yard():
     assert not any(dict(given).get(3, 0) for given, block in zip(filling.given, blocks, strict=True) if block != "B")
     assert [level.status for level in filling.levels] == ["optimal"] * 6
     assert filling == fill_sites(needs, blocks, packages, day=DAY)
+
+
+def test_what_cp_sat_leaves_open_is_proven_by_highs(monkeypatch):
+    """The same values and bounds with either solver alone and with both."""
+    draw = random.Random(5)
+    needs = [draw.randint(60, 120) for _site in range(40)]
+    packages = [
+        package("a", 12, kind="tubes", stock=90, buyable=True, cost=3.0), package("b", 5, kind="tubes", stock=150, buyable=True, cost=1.5),
+        package("c", 9, kind="reed", stock=100, cost=2.0), package("d", 50, kind="laminate", stock=9, buyable=True, cost=20.0),
+    ]  # fmt: skip
+    both = fill_sites(needs, ["A"] * 40, packages)
+    assert {level.status for level in both.levels} == {"optimal"}
+    for left_out in ("by_cp_sat", "by_highs"):
+        with monkeypatch.context() as patch:
+            patch.setattr(package_programme, left_out, lambda *_args: (None, None))
+            assert fill_sites(needs, ["A"] * 40, packages).levels == both.levels
 
 
 def test_the_columns_reach_what_a_plain_model_by_another_solver_reaches():
@@ -230,14 +247,9 @@ def test_many_sizes_that_do_not_suffice_end_soon():
 
 
 def test_without_any_search_the_start_still_fills_every_site(monkeypatch):
-    """A solver that finds nothing leaves one thing bought for all, or nothing where nothing is for sale."""
-    import scipy.optimize
-
-    class Nothing:
-        x = None
-        mip_dual_bound = None
-
-    monkeypatch.setattr(scipy.optimize, "milp", lambda *_args, **_options: Nothing())
+    """Solvers that find nothing leave one thing bought for all, or nothing where nothing is for sale."""
+    for solver in ("by_cp_sat", "by_highs"):
+        monkeypatch.setattr(package_programme, solver, lambda *_args: (None, None))
     bought = fill_sites([20, 35, 0], ["A"] * 3, [package("s", 7, stock=9), package("t", 10, buyable=True, cost=2.0)])
     assert bought.cavities == (20, 40, 0) and bought.bought == (0, 6)
     assert bought.levels[2].status == "bound_unknown"

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from mudcap.supply.model import SupplyLevel
+from mudcap.supply.package_solvers import Found, Rules, by_cp_sat, by_highs
 from mudcap.supply.patterns import Pattern
 
 NAMES: Final = ("short", "mixed", "bought", "surplus", "cost", "pieces")
@@ -117,29 +118,35 @@ class _Programme:
 
     def improve(self, aim: NDArray[np.float64], nodes: int, gap: float) -> int | None:
         """Solve for a level, hold its value, and hand back the proven bound; None where nothing was proven."""
-        # a tenth of a second to load, and only where packages are named
-        from scipy.optimize import Bounds, milp
-
         most = np.concatenate([
-            self.sites[self.of].astype(float),
-            [np.inf if s.buy >= 0 else 0.0 for s in self.shapes],
-            [float(stock) for _f, _block, stock in self.kept],
-        ])  # fmt: skip
-        found = milp(
-            aim, constraints=self._constraints(), bounds=Bounds(0, most), integrality=np.ones(self.width),
-            options={"mip_rel_gap": gap, "node_limit": nodes},
-        )  # fmt: skip
-        if found.x is not None:
-            whole = np.round(found.x).astype(np.int64)
-            if self._holds(whole) and int(aim.astype(np.int64) @ whole) <= self.value(aim):
+            self.sites[self.of],
+            [self._enough(f) if s.buy >= 0 else 0 for f, s in enumerate(self.shapes)],
+            [stock for _f, _block, stock in self.kept],
+        ]).astype(np.int64)  # fmt: skip
+        rules = self._rules()
+        solvers: tuple[Callable[[], Found], ...] = (
+            lambda: by_cp_sat(aim, rules, most, self.best, gap),
+            lambda: by_highs(aim, rules, most, nodes, gap),
+        )
+        bounds: list[int] = []
+        for solve in solvers:
+            whole, bound = solve()
+            if whole is not None and self._holds(whole) and int(aim.astype(np.int64) @ whole) <= self.value(aim):
                 self.best = whole
+            bounds += [] if bound is None else [bound]
+            if self.value(aim) <= max(bounds, default=-1):
+                break
         self.held.append((aim, self.value(aim)))
-        bound = found.mip_dual_bound
-        return None if bound is None or not np.isfinite(bound) else int(np.ceil(bound - 1e-6 - 1e-9 * abs(bound)))
+        return max(bounds, default=None)
 
-    def _constraints(self) -> list[Any]:
+    def _enough(self, shape: int) -> int:
+        """More of a shape than any filling takes."""
+        each = np.zeros(len(self.sorts), np.int64)
+        np.maximum.at(each, self.of, self.counts[:, shape].astype(np.int64))
+        return int(each @ self.sites)
+
+    def _rules(self) -> Rules:
         import scipy.sparse as sp
-        from scipy.optimize import LinearConstraint
 
         f = len(self.shapes)
         each = sp.csr_matrix((np.ones(self.ways), (self.of, np.arange(self.ways))), shape=(len(self.sorts), self.width))
@@ -147,14 +154,9 @@ class _Programme:
         for j, (shape, _block, _stock) in enumerate(self.kept):
             own[shape, j] = -1
         stock = sp.hstack([sp.csr_matrix(self.counts.T), -sp.eye(f), sp.csr_matrix(own)]).tocsr()
-        out = [
-            LinearConstraint(each, self.sites, self.sites),
-            LinearConstraint(stock, -np.inf, [float(s.open_stock) for s in self.shapes]),
-        ]
-        if self.kept:
-            out.append(LinearConstraint(sp.csr_matrix(self._kept_rows()), -np.inf, 0.0))
-        out += [LinearConstraint(sp.csr_matrix(aim[None]), -np.inf, float(value)) for aim, value in self.held]
-        return out
+        above = [stock, *([sp.csr_matrix(self._kept_rows())] if self.kept else []), *(sp.csr_matrix(aim[None]) for aim, _v in self.held)]
+        most = [s.open_stock for s in self.shapes] + [0] * len(self.kept) + [value for _aim, value in self.held]
+        return Rules(equal=each, sum=self.sites, above=sp.vstack(above, format="csr"), most=np.array(most, np.int64))
 
     def _kept_rows(self) -> NDArray[np.float64]:
         """A kept lot counts no further than its own block uses its shape."""

@@ -14,7 +14,7 @@ from mudcap.supply.params import PackageParams
 from mudcap.supply.patterns import Form, Pattern, patterns
 
 NODES: Final = 200
-"""Branch-and-bound nodes that each level of the objective may take: counted work, the same on every machine."""
+"""Branch-and-bound nodes that HiGHS may take for a level of the objective: counted work, the same on every machine."""
 WAYS: Final = 30_000
 """Columns that the programme may have; a yard of very many sizes is cut down, and then no level is called proven."""
 FEWEST_WAYS: Final = 25
@@ -56,8 +56,8 @@ def fill_sites(
 
     Raises ``ValueError`` for a package without cavities, or needs and blocks of different length.
 
-    References: pattern formulation of Gilmore & Gomory 1961, Oper. Res. 9:849–859 (from memory); solved by HiGHS
-    (Huangfu & Hall 2018, Math. Program. Comput. 10:119–142, from memory).
+    References: pattern formulation of Gilmore & Gomory 1961, Oper. Res. 9:849–859 (from memory); solved
+    by CP-SAT, and by HiGHS where CP-SAT leaves a gap (`package_solvers`).
     """
     if len(needs) != len(blocks):
         raise ValueError("one block a site is needed.")
