@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+from dataclasses import replace
 
 import pytest
 from pypdf import PdfReader
@@ -90,3 +91,10 @@ def test_without_a_plan_it_says_what_to_do(tmp_path, capsys):
 def test_the_help_names_every_sheet():
     """So that nobody has to guess."""
     assert all(name in cli.commands.commands["labels"].epilog for name in STOCKS)
+
+
+def test_a_plan_without_a_site_is_no_usable_input(tmp_path, capsys):
+    """Exit 3, one line, no file."""
+    write_plan(replace(two_block_plan(per_block=4), sites=()), tmp_path / "out", {})
+    code, _out, err = run(capsys, "labels", tmp_path)
+    assert code == 3 and "no site" in err and not (tmp_path / "out" / "labels.pdf").exists()

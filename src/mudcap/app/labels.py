@@ -13,6 +13,7 @@ import click
 
 from mudcap.app.console import Console, tell
 from mudcap.app.planned import plan_folder, telling_options
+from mudcap.errors import InputError
 from mudcap.lang import LANGUAGES, _, choose_language, languages
 
 if TYPE_CHECKING:
@@ -140,7 +141,7 @@ def _chosen(found: Sequence[Pick], blocks: Sequence[str], sites: Sequence[str]) 
     else:
         chosen = [p for p in found if p.block_id in blocks or p.site_id in wanted]
     if not chosen:
-        raise click.UsageError(_("the plan has no site, so there is nothing to label."))
+        raise InputError(_("the plan has no site, so there is nothing to label."))
     return chosen
 
 
