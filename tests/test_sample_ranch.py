@@ -317,3 +317,9 @@ def test_nmea_sentences_have_true_checksums() -> None:
         for letter in body:
             value ^= ord(letter)
         assert int(check, 16) == value, line
+
+
+def test_a_log_without_names_takes_that_of_the_toml(read: tuple[Orchard, tuple[Finding, ...]]) -> None:
+    """NMEA sentences name nothing, so the road is called what `defaults` says, not after its file."""
+    names = {road.name for road in read[0].roads}
+    assert "Creek Lane" in names and not any("/" in name for name in names)

@@ -144,8 +144,7 @@ def read_nmea(data: bytes, file: str) -> RawLayer:
     notes: tuple[ReadNote, ...] = ()
     if wrong:
         notes = (ReadNote(code="damaged_sentences", text=str(wrong), level="warning"),)
-    name = clean_name(file.rsplit(".", 1)[0])
-    feature = RawFeature(number=1, geometry=shapely.LineString(points), name=name, walked="track", notes=notes)
+    feature = RawFeature(number=1, geometry=shapely.LineString(points), walked="track", notes=notes)
     return RawLayer(file=file, layer="", crs=WGS84, features=(feature,))
 
 
