@@ -14,8 +14,9 @@ import pytest
 from small_ranch import geojson, make_ranch
 
 from mudcap.app import cli, runner
+from mudcap.app.changes import changes_text, plan_changes
 from mudcap.app.options import ROLES
-from mudcap.app.plan import changes_text, exit_code, plan_changes
+from mudcap.app.plan import exit_code
 from mudcap.files.atomic import locked
 from mudcap.files.outputs import OUTPUTS
 from mudcap.files.report_text import status_text

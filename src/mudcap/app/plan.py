@@ -160,7 +160,6 @@ class _Run:
             target = output_folder(spec, self.choices.out)
             check_directory(target)
             runner.limit(safety_s=params.place.safety_s, processes=params.place.jobs)
-            threading.Thread(target=_import_ahead, daemon=True).start()
             held = nullcontext(Lock(directory=target)) if self.choices.dry_run else locked(target)
             with held as lock:
                 plan, earlier = self._plan(spec, params, target, runner, stop, children)
@@ -174,7 +173,6 @@ class _Run:
     def _plan(
         self, spec: RanchSpec, params: Params, target: Path, runner: Runner, stop: Stop, children: ExitStack
     ) -> tuple[Plan, Earlier]:
-        from mudcap.app.drawing import Drawer
         from mudcap.files.outputs import PLAN_FILE
         from mudcap.files.store import read_codes, read_earlier
         from mudcap.plan.make import make_plan
@@ -195,13 +193,12 @@ class _Run:
                 self.photo = cut_photo(self.choices.ortho, orchard)
             if self.choices.strict:
                 refuse_strictly(findings, ())
-            if not self.choices.dry_run:  # what draws is loaded while the solver works
-                self.drawer = children.enter_context(Drawer())
             with self.console.timed("plan"), stoppable(stop, self.console):
                 plan = make_plan(
                     orchard, params, edits=edits, earlier=earlier, findings=findings, keep=kept is not None,
-                    solve_all=_counted(runner, self.console), progress=self.console.step,
+                    solve_all=self._solving(runner, children), progress=self.console.step,
                 )  # fmt: skip
+        self._load_drawing(children)
         plan = dataclasses.replace(
             plan,
             findings=(*plan.findings, *_runner_findings(runner.outcomes, self.is_debug)),
@@ -213,6 +210,22 @@ class _Run:
                 (), [(b.block_id, b.reason) for b in plan.blocks if b.status in ("refused", "no_site")]
             )
         return plan, earlier
+
+    def _solving(self, runner: Runner, children: ExitStack) -> Any:
+        def solve_all(jobs: Sequence[Any], /) -> Sequence[Any]:
+            self._load_drawing(children)
+            self.console.blocks(len(jobs))
+            return runner(jobs)
+
+        return solve_all
+
+    def _load_drawing(self, children: ExitStack) -> None:
+        """Load what draws and writes while the solver's process works, and not before: reading would wait for it."""
+        from mudcap.app.drawing import Drawer
+
+        if self.drawer is None and not self.choices.dry_run:
+            threading.Thread(target=_import_ahead, daemon=True).start()
+            self.drawer = children.enter_context(Drawer())
 
     def _edits(self) -> Sequence[Any]:
         if self.choices.edits is None:
@@ -261,6 +274,8 @@ class _Run:
                 tell(line)
 
     def _say_changes(self, plan: Plan, earlier: Earlier, code: int) -> None:
+        from mudcap.app.changes import changes_text, plan_changes
+
         changes = plan_changes(plan, earlier)
         if self.as_json:
             tell(
@@ -274,7 +289,7 @@ class _Run:
 
 
 def _import_ahead() -> None:
-    """Load what draws and writes while the solver's process works and this one waits."""
+    """Import what this process draws and writes with."""
     import mudcap.draw.checks
     import mudcap.draw.contractor
     import mudcap.draw.picklist
@@ -437,50 +452,6 @@ def farewell(plan: Plan, paths: Sequence[Path], code: int) -> list[str]:
         )
     )
     return lines
-
-
-def plan_changes(plan: Plan, earlier: Earlier) -> dict[str, Any]:
-    """Which sites stay, come, go and move against the plan that is there."""
-    before = {s.site_id: s for s in earlier.sites}
-    after = {s.site_id: s for s in plan.sites}
-    kept = [i for i in after if i in before]
-    moved = [i for i in kept if _apart(before[i], after[i])]
-    return {
-        "plan": plan.number, "acres": round(sum(b.acres for b in plan.blocks), 5), "sites_before": len(before),
-        "sites_after": len(after), "kept": len(kept) - len(moved), "moved": moved,
-        "added": [i for i in after if i not in before], "removed": [i for i in before if i not in after],
-        "blocks": [{"id": b.block_id, "status": b.status, "acres": round(b.acres, 5), "sites": b.sites} for b in plan.blocks],
-    }  # fmt: skip
-
-
-def changes_text(changes: dict[str, Any]) -> list[str]:
-    """The changes in words, a line each."""
-    lines = [
-        _("Nothing written. {after} sites; there are {before} now: {kept} stay, {moved} move, {added} come, {removed} go.")
-        .format(after=changes["sites_after"], before=changes["sites_before"], kept=changes["kept"],
-                moved=len(changes["moved"]), added=len(changes["added"]), removed=len(changes["removed"]))
-    ]  # fmt: skip
-    lines += [
-        f"  {b['id']}: {b['sites']} " + _("sites") + f", {b['acres']:.2f} " + _("acres")
-        for b in changes["blocks"]
-    ]
-    for sign, key in (("~", "moved"), ("+", "added"), ("-", "removed")):
-        if changes[key]:
-            lines.append(f"{sign} " + " ".join(changes[key]))
-    return lines
-
-
-def _apart(before: Any, after: Any) -> bool:
-    """More than about 10 cm apart."""
-    return bool(abs(before.lon - after.lon) > 1e-6 or abs(before.lat - after.lat) > 1e-6)
-
-
-def _counted(runner: Runner, console: Console) -> Any:
-    def solve_all(jobs: Sequence[Any], /) -> Sequence[Any]:
-        console.blocks(len(jobs))
-        return runner(jobs)
-
-    return solve_all
 
 
 def _runner_findings(outcomes: Sequence[Outcome], is_debug: bool) -> Iterator[Finding]:
