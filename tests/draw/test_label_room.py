@@ -28,6 +28,7 @@ from mudcap.draw.sheet_map import draw_block, draw_overview
 from mudcap.draw.sheet_pen import PT_PER_MM, Pen, printable, text_width_mm
 from mudcap.draw.style import STYLES, Style
 from mudcap.lang import translator
+from mudcap.orchard.model import Role
 from mudcap.plan.model import Plan
 
 EDGES = {id(STYLES[key]): key for key in ("block", "block_outside", "road", "keep_out", "hives", "hazard", "chemical_store", "mud", "mud_bad",
@@ -186,3 +187,15 @@ def test_assumed_rows_are_said_whole_on_the_map() -> None:
     text = PdfReader(BytesIO(sheet(plan, page="a4", lang="es"))).pages[1].extract_text()
     assert translator("es")("(assumed)") in text
     assert translator("es")("tree 1 at {corner}").format(corner="SO") in text
+
+
+def test_the_legend_shows_a_small_area_as_the_map_does():
+    """A store of 3 m by 3 m is its letter on the overview, and in the legend too, not a box that stands nowhere."""
+    plan = sample_plan()
+    features = tuple(
+        replace(f, geometry=box(-31.5, -29.5, -28.5, -26.5)) if f.role is Role.CHEMICAL_STORE else f for f in plan.orchard.features
+    )
+    plan = replace(plan, orchard=replace(plan.orchard, features=features))
+    _name, _view, pen, drawn = next(pages(plan, "letter"))
+    assert ("chemical_store", "point") in drawn.keys and ("chemical_store", "area") not in drawn.keys
+    assert pen.symbols

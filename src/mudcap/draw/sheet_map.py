@@ -32,7 +32,7 @@ from mudcap.draw.sheet_labels import (
 )
 from mudcap.draw.sheet_layout import View, index_cells
 from mudcap.draw.sheet_pen import Pen
-from mudcap.draw.style import GREY, STYLES
+from mudcap.draw.style import GREY, STYLES, Style
 from mudcap.orchard.model import TreeRows
 from mudcap.plan.model import Plan
 
@@ -134,7 +134,7 @@ def _draw_layer(
             width = STYLES[key].casing_mm + STYLES[key].width_mm
             edges.setdefault(width, []).extend(_draw_part(pen, part, key, window, ground, size, hard))
             if part.intersects(shapely.box(*window)):
-                drawn.note(key, {"Polygon": "area", "Point": "point"}.get(part.geom_type, "line"))
+                drawn.note(key, _form(part, STYLES[key], size))
     for width, lines in edges.items():
         ground.take_lines([GeometryCollection(lines)], width)  # as one: much is done once a line
 
@@ -148,8 +148,8 @@ def _draw_part(
     if part.geom_type == "Polygon":
         pen.area(part, style, window)
         edges = [part.boundary]
-        if style.symbol and max(part.bounds[2] - part.bounds[0], part.bounds[3] - part.bounds[1]) < style.size_mm:
-            part = part.representative_point()  # too small to be seen or told apart by its hatch
+        if _form(part, STYLES[key], size) == "point":
+            part = part.representative_point()
     else:
         edges = [] if part.geom_type == "Point" else [part]
     if part.geom_type == "Point":
@@ -158,6 +158,15 @@ def _draw_part(
     elif part.geom_type != "Polygon":
         pen.way(part, style)
     return edges if key in hard else []
+
+
+def _form(part: BaseGeometry, style: Style, size: float) -> str:
+    """How a part shows and what the legend has to explain: area, line or point, a small area being its symbol alone."""
+    if part.geom_type != "Polygon":
+        return "point" if part.geom_type == "Point" else "line"
+    west, south, east, north = part.bounds
+    # too small to be seen or told apart by its hatch
+    return "point" if style.symbol and max(east - west, north - south) < style.size_mm * size else "area"
 
 
 def _draw_excluded(pen: Pen, plan: Plan, mark: Mark, view: View, block: int | None, drawn: Drawn) -> None:
