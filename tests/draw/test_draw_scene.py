@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import numpy as np
+import pytest
 import shapely
 from plans import sample_plan
 
-from mudcap.draw.scene import exclusion_text, make_scene
+from mudcap.draw.scene import exclusion_text, make_scene, voronoi_cells
 from mudcap.draw.style import STYLES
 from mudcap.lang import translator
 from mudcap.orchard.model import Exclusion
@@ -74,3 +76,16 @@ def test_a_bare_plan_makes_a_scene() -> None:
     """A ranch of one block with one site and nothing else can be drawn."""
     scene = make_scene(sample_plan(1, 1, features=False))
     assert {layer.key for layer in scene.layers} == {"blocks", "rows", "spray_lanes", "sites"}
+
+
+def test_catchments_of_a_turned_grid_are_valid_ground():
+    """Sites in a rectangle at an angle: GEOS's own cells cross themselves by a rounding there; ours can all be cut at a block."""
+    turn = np.random.default_rng(6).uniform(0, np.pi)
+    grid = np.array([(i * 20.1168, j * 21.9456) for i in range(20) for j in range(15)])
+    xy = grid @ np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]]) + (731.0, -1648.0)
+    points, ground = shapely.points(xy), shapely.MultiPoint(xy).convex_hull.buffer(5)
+    own = shapely.get_parts(shapely.voronoi_polygons(shapely.MultiPoint(points), extend_to=ground.envelope))
+    assert not shapely.is_valid(own).all()
+    cells = voronoi_cells(points, ground)
+    assert len(cells) == len(xy) and shapely.is_valid(cells).all()
+    assert shapely.area(shapely.intersection(cells, ground)).sum() == pytest.approx(ground.area, rel=1e-9)

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 from shapely import MultiPoint, Point
+from shapely.geometry.base import BaseGeometry
 
 from mudcap.draw.provisions import provision_layers
 from mudcap.draw.scene_parts import Layer, Mark, Scene, Text
@@ -199,19 +201,26 @@ def _excluded(plan: Plan, _: Text) -> Iterator[Mark]:
         )
 
 
+def voronoi_cells(points: NDArray[Any], ground: BaseGeometry) -> NDArray[Any]:
+    """Cells (n,) of points (n,) in no order, at least over `ground`, each a valid polygon."""
+    cells: NDArray[Any] = shapely.get_parts(shapely.voronoi_polygons(shapely.MultiPoint(points), extend_to=shapely.envelope(ground)))
+    # GEOS leaves corners that cross by a rounding, which no later operation takes; a cell is convex, so its hull is the cell
+    broken = ~shapely.is_valid(cells)
+    cells[broken] = shapely.convex_hull(cells[broken])
+    return cells
+
+
 def _catchments(plan: Plan) -> Iterator[Mark]:
     """Ground nearer to each site than to any other, cut at the blocks' edges."""
     if len(plan.sites) < 2:
         return
     points = shapely.points([(s.x_m, s.y_m) for s in plan.sites])
     ground = shapely.union_all([b.polygon for b in plan.orchard.blocks])
-    cells = shapely.get_parts(
-        shapely.voronoi_polygons(shapely.MultiPoint(points), extend_to=shapely.envelope(ground))
-    )
+    cells = voronoi_cells(points, ground)
     tree = shapely.STRtree(cells)
     cell_of, site = tree.query(points, predicate="intersects")[::-1]
     shapely.prepare(ground)
-    inside = np.where(shapely.contains_properly(ground, cells), cells, None)
+    inside = np.where(shapely.contains_properly(ground, cells), cells, None)  # type: ignore[call-overload]
     for i, k in sorted(zip(site.tolist(), cell_of.tolist(), strict=True)):
         cell = inside[k] if inside[k] is not None else shapely.intersection(cells[k], ground)
         yield Mark(geometry=cell, style="catchment", index=i)
