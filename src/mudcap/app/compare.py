@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from mudcap.app.console import Console, tell
+from mudcap.app.interrupt import stoppable
 from mudcap.app.options import cluster_option, reading_options
-from mudcap.app.plan import output_folder, stoppable
+from mudcap.app.plan import output_folder
 from mudcap.app.reading import ReadingChoices, open_spec, read, with_values
 from mudcap.geo.units import M_PER_FT
 from mudcap.lang import LANGUAGES, _, languages
@@ -75,7 +76,7 @@ def compare(
     with runner_for(cluster, stop=stop, report=console.block) as runner:
         runner.limit(safety_s=params.place.safety_s, processes=params.place.jobs)
         runner.warm()
-        with locked(target) as lock, console.progress(), stoppable(stop, console):
+        with locked(target) as lock, console.progress(), stoppable(stop.ask, console):
             orchard, findings = read(spec, choices, console)
 
             def solve_all(jobs: Sequence[SolveJob], /) -> Sequence[Placement]:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import dataclasses
 import json
 import os
-import signal
 import sys
 import threading
 from collections.abc import Iterator, Sequence
@@ -18,6 +17,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from mudcap.app.console import Console, how_text, tell
+from mudcap.app.interrupt import stoppable
 from mudcap.app.options import Length, PerAcre, cluster_option, reading_options
 from mudcap.app.reading import ReadingChoices, open_spec, read, refuse_strictly, with_values
 from mudcap.errors import InputError
@@ -193,7 +193,7 @@ class _Run:
                 self.photo = cut_photo(self.choices.ortho, orchard)
             if self.choices.strict:
                 refuse_strictly(findings, ())
-            with self.console.timed("plan"), stoppable(stop, self.console):
+            with self.console.timed("plan"), stoppable(stop.ask, self.console):
                 plan = make_plan(
                     orchard, params, edits=edits, earlier=earlier, findings=findings, keep=kept is not None,
                     solve_all=self._solving(runner, children), progress=self.console.step,
@@ -362,27 +362,6 @@ def output_folder(spec: RanchSpec, given: Path | None) -> Path:
                     )
                 )
     return target
-
-
-@contextmanager
-def stoppable(stop: Stop, console: Console) -> Iterator[None]:
-    """The first Ctrl-C (or SIGTERM) asks for the best so far; the second gives up."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-
-    def ask(number: int, frame: object) -> None:
-        if stop.is_set:
-            raise KeyboardInterrupt
-        stop.set()
-        console.warn(_("stopping: the best so far is kept and marked (again to give up)"))
-
-    before = {number: signal.signal(number, ask) for number in (signal.SIGINT, signal.SIGTERM)}
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
 
 
 def exit_code(plan: Plan, *, is_stopped: bool) -> int:

@@ -4,10 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import json
-import signal
-import threading
-from collections.abc import Iterator
-from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -15,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from mudcap.app.console import Console, tell
+from mudcap.app.interrupt import stoppable
 from mudcap.app.options import reading_options
 from mudcap.app.plan import PAGES, STOPPED, output_folder
 from mudcap.app.reading import ReadingChoices, open_spec, read
@@ -138,7 +135,7 @@ def round_(as_json: bool, quiet: bool, debug: bool, **given: Any) -> int:
     with locked(target) as lock, console.progress():
         with console.timed("round", _("planning the round")):
             watch = _Watch(console)
-            with watch.listening():
+            with stoppable(watch.ask, console):
                 made = make_round(plan, options, log, stop=lambda: watch.is_asked, tell=watch.tell)
         for note in made.notes:
             console.warn(_("note: {text}").format(text=note)) if not console.is_quiet else None
@@ -251,25 +248,11 @@ class _Watch:
             )
         self.console.count(progress.done, progress.total, text)
 
-    @contextmanager
-    def listening(self) -> Iterator[None]:
-        """The first Ctrl-C asks for the best round so far where there is one; any other gives up."""
-        if threading.current_thread() is not threading.main_thread():
-            yield
-            return
-
-        def ask(number: int, frame: object) -> None:
-            if self.is_asked or not self._has_round:
-                raise KeyboardInterrupt
-            self.is_asked = True
-            self.console.warn(_("stopping: the best so far is kept and marked (again to give up)"))
-
-        before = {number: signal.signal(number, ask) for number in (signal.SIGINT, signal.SIGTERM)}
-        try:
-            yield
-        finally:
-            for number, handler in before.items():
-                signal.signal(number, handler)
+    def ask(self) -> bool:
+        """Want the best round so far; False where there is none, or it was wanted before."""
+        is_first = self._has_round and not self.is_asked
+        self.is_asked = self.is_asked or is_first
+        return is_first
 
 
 def _spare_inputs(spec: RanchSpec, target: Path, task: str, lang: str) -> None:

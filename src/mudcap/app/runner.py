@@ -60,6 +60,12 @@ class Stop:
         """Ask."""
         self.flag.value = 1
 
+    def ask(self) -> bool:
+        """Ask; False where it was asked before."""
+        is_first = not self.is_set
+        self.set()
+        return is_first
+
     @property
     def is_set(self) -> bool:
         """True once asked."""

@@ -23,7 +23,7 @@ from mudcap.place.cover_bracket import (
 from mudcap.place.cover_search import greedy_columns
 from mudcap.place.few_farthest import EFFORTS as FEW_EFFORTS
 from mudcap.place.few_farthest import FewParams, FewTask, are_few, few_farthest
-from mudcap.place.near import Floats, Near, nearest_m, remeasured, tolerance, within
+from mudcap.place.near import Floats, Near, farthest_points, nearest_m, remeasured, tolerance, within
 from mudcap.place.problem import Distance, Effort, Level, PlacementProblem, Status
 
 Sites = NDArray[np.int64]
@@ -232,7 +232,7 @@ def _solve_by_sample(
     """
     wanted = np.flatnonzero(task.base > 0)
     away = np.full(len(wanted), np.inf)
-    rows = wanted[_farthest_points(task.demand_xy[wanted], away, max(20 * task.free, _LEAST_SAMPLE), 0.0)]
+    rows = wanted[farthest_points(task.demand_xy[wanted], away, max(20 * task.free, _LEAST_SAMPLE), 0.0)]
     best, value, bound = np.arange(task.free), np.inf, 0.0
     for _ in range(params.rounds):
         bracket = _solve_rows(task, rows, params, seed, begin, halt)
@@ -246,20 +246,8 @@ def _solve_by_sample(
             best, value = begin, float(away.max())
         if value <= bound + task.tol or away.max() <= bracket.value + task.tol or halt():
             break
-        rows = np.union1d(rows, _farthest_points(task.demand_xy, away, _JOINING, bracket.value + task.tol))
+        rows = np.union1d(rows, farthest_points(task.demand_xy, away, _JOINING, bracket.value + task.tol))
     return _result(task, best, value, value if value <= bound + task.tol else bound, halt)
-
-
-def _farthest_points(xy: Floats, away: Floats, count: int, limit: float) -> Sites:
-    """Return at most ``count`` points, each the farthest from those before, while farther than ``limit``."""
-    left, chosen = away.copy(), [int(away.argmax())]
-    while len(chosen) < count:
-        gap = xy - xy[chosen[-1]]
-        np.minimum(left, np.hypot(gap[:, 0], gap[:, 1]), out=left)
-        if left.max() <= limit:
-            break
-        chosen.append(int(left.argmax()))
-    return np.array(chosen)
 
 
 def _improve(bracket: Bracket, params: FarthestParams, seed: int, halt: _Halt) -> None:

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from mudcap.place.bounds import linear_price, needed_columns, solve_cover, whole_price
 from mudcap.place.cover_search import greedy_columns, search_cover
 from mudcap.place.few_cover import DenseCover, search_few, thin_out
-from mudcap.place.near import Floats, measured, nearest_m
+from mudcap.place.near import Floats, farthest_points, measured, nearest_m
 from mudcap.place.problem import Distance, Effort
 
 Sites = NDArray[np.int64]
@@ -197,7 +197,7 @@ class _Search:
             self.offer(columns)
             if halt() or away.max() <= radius + self.task.tol:
                 break
-            self._join(_farthest_points(self.task.demand_xy, away, self.task.count, radius + self.task.tol))
+            self._join(farthest_points(self.task.demand_xy, away, self.task.count, radius + self.task.tol))
         self.is_last = False
         if self.value - self.task.tol <= self.undecided[0] or self.low > self.undecided[1]:
             self.undecided = (np.inf, -np.inf)
@@ -297,19 +297,7 @@ class _Search:
 
 
 def _scattered(xy: Floats, count: int) -> Sites:
-    return _farthest_points(xy, np.full(len(xy), np.inf), count, 0.0)
-
-
-def _farthest_points(xy: Floats, away: Floats, count: int, limit: float) -> Sites:
-    """Return at most ``count`` points, each the farthest from those before, while farther than ``limit``."""
-    left, chosen = away.copy(), [int(away.argmax())]
-    while len(chosen) < count:
-        gap = xy - xy[chosen[-1]]
-        np.minimum(left, np.hypot(gap[:, 0], gap[:, 1]), out=left)
-        if left.max() <= limit:
-            break
-        chosen.append(int(left.argmax()))
-    return np.array(chosen)
+    return farthest_points(xy, np.full(len(xy), np.inf), count, 0.0)
 
 
 @njit(cache=True)

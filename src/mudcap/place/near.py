@@ -163,3 +163,15 @@ def _csr(owner: Indices, other: Indices, away: Floats, num_owners: int) -> tuple
     for array in (ptr, other, away):
         array.setflags(write=False)
     return ptr, other, away
+
+
+def farthest_points(xy: Floats, away: Floats, count: int, limit: float) -> NDArray[np.int64]:
+    """Return at most ``count`` points, each the farthest from those before, while farther than ``limit``."""
+    left, chosen = away.copy(), [int(away.argmax())]
+    while len(chosen) < count:
+        gap = xy - xy[chosen[-1]]
+        np.minimum(left, np.hypot(gap[:, 0], gap[:, 1]), out=left)
+        if left.max() <= limit:
+            break
+        chosen.append(int(left.argmax()))
+    return np.array(chosen)
