@@ -14,6 +14,7 @@ from contextlib import suppress
 from multiprocessing.connection import Connection
 from typing import Any, Final
 
+from mudcap.app.imports import put_off_unused
 from mudcap.errors import MudcapError
 
 READY: Final = "ready"
@@ -21,12 +22,20 @@ DONE: Final = "done"
 REFUSED: Final = "refused"
 """The solver raised one of mudcap's own errors: it goes on to the user."""
 FAILED: Final = "failed"
+_SHARED: Final = ("numpy", "scipy.sparse.csgraph", "scipy.spatial", "mudcap.place.problem")
+
+
+def load_shared() -> None:
+    """Load what a solver's process and the one that reads both need; to be called before the first is copied from the second."""
+    for name in _SHARED:
+        importlib.import_module(name)
 
 
 def serve(connection: Connection, target: str, stop_flag: Any, parent: int) -> None:
     """Answer jobs with `target` ('module:function') until the pipe closes; `stop_flag.value` asks to end a search early."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches the whole group; the parent decides
     _offer_to_out_of_memory_killer()
+    put_off_unused()
     with suppress(OSError):
         os.dup2(2, 1)  # whatever a library prints must not end up in the JSON on stdout
     solve = resolve(target)

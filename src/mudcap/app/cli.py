@@ -16,10 +16,12 @@ import click
 
 from mudcap import __version__
 from mudcap.app.compare import compare
+from mudcap.app.imports import put_off_unused
 from mudcap.app.labels import labels
 from mudcap.app.look import look
 from mudcap.app.picked import picked
 from mudcap.app.plan import plan
+from mudcap.app.processes import one_thread
 from mudcap.app.round import round_
 from mudcap.errors import MudcapError
 from mudcap.lang import _
@@ -60,6 +62,8 @@ commands.add_command(picked)
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
     """Run a command and end the process with its exit code."""
     _keep_standard_streams_taken()
+    one_thread()
+    put_off_unused()
     code = run(list(sys.argv[1:] if arguments is None else arguments))
     # what is still unflushed may meet a pipe that nobody reads any more: that is no failure of ours
     for stream in (sys.stdout, sys.stderr):

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import importlib
-import multiprocessing
 import signal
 import threading
 from collections import deque
@@ -11,8 +10,11 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
+from multiprocessing.process import BaseProcess
 from typing import Any, Final
 
+from mudcap.app import processes
+from mudcap.app.imports import put_off_unused
 from mudcap.lang import speaking
 
 PAPERS: Final = {
@@ -39,24 +41,44 @@ class Paper:
 
 
 class Drawer:
-    """A child process that draws. It holds nothing that could be lost: what it cannot do is drawn here, to the same bytes."""
+    """A child process that draws. It holds nothing that could be lost: what it cannot do is drawn here, to the same bytes.
+
+    A copy of this process is taken at once, while that is safe; a process of its own only begins with `load`.
+    """
 
     def __init__(self) -> None:
-        context = multiprocessing.get_context("spawn")
-        self._pipe, far = context.Pipe()
-        self._process = context.Process(target=serve, args=(far,), name="mudcap-drawer", daemon=True)
-        self._process.start()
-        far.close()
+        self._child: tuple[BaseProcess, Connection] | None = None
+        self._is_loading = False
+        if processes.can_fork():
+            self.start()
+
+    def start(self) -> tuple[BaseProcess, Connection]:
+        """The child and our end of its pipe; the child does nothing yet."""
+        if self._child is None:
+            self._child = processes.start(serve, name="mudcap-drawer")
+        return self._child
+
+    def load(self) -> Connection:
+        """Let the child load what draws; again does nothing. Our end of its pipe."""
+        pipe = self.start()[1]
+        if not self._is_loading:
+            self._is_loading = True
+            with suppress(OSError):  # a child that is gone is noticed when it is to draw
+                pipe.send(None)
+        return pipe
 
     def __enter__(self) -> Drawer:
         return self
 
     def __exit__(self, *_: object) -> None:
-        self._pipe.close()
-        self._process.kill()
-        self._process.join()
+        if self._child is None:
+            return
+        process, pipe = self._child
+        pipe.close()
+        process.kill()
+        process.join()
         with suppress(ValueError):
-            self._process.close()
+            process.close()
 
     def draw(
         self, plans: Mapping[str, Any], papers: Sequence[Paper], also: Mapping[str, Any], meanwhile: Callable[[], None] = lambda: None
@@ -71,18 +93,20 @@ class Drawer:
             with lock:
                 return left.popleft() if left else None
 
+        pipe = self.load()
+
         def by_child() -> None:
             paper: Paper | None = None
             try:
-                if not self._pipe.poll(HUNG_S):
+                if not pipe.poll(HUNG_S):
                     return
-                self._pipe.recv()  # ready
-                self._pipe.send(dict(plans))
+                pipe.recv()  # ready
+                pipe.send(dict(plans))
                 while (paper := take()) is not None:
-                    self._pipe.send(paper)
-                    if not self._pipe.poll(HUNG_S):
+                    pipe.send(paper)
+                    if not pipe.poll(HUNG_S):
                         break
-                    drawn = self._pipe.recv()
+                    drawn = pipe.recv()
                     if drawn is None:
                         break
                     done[paper.name] = drawn
@@ -124,10 +148,12 @@ def read_faces() -> None:
 def serve(connection: Connection) -> None:
     """Draw what comes through the pipe until it closes; None stands for what failed."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches the whole group; the parent decides
-    for target in PAPERS.values():
-        importlib.import_module(target.partition(":")[0])
-    read_faces()
+    put_off_unused()
     with suppress(EOFError, BrokenPipeError, ConnectionResetError):
+        connection.recv()  # wanted
+        for target in PAPERS.values():
+            importlib.import_module(target.partition(":")[0])
+        read_faces()
         connection.send("ready")
         plans = connection.recv()
         while True:

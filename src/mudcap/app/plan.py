@@ -141,6 +141,7 @@ class _Run:
         self.as_json, self.is_debug = as_json, is_debug
         self.photo: Photo | None = None
         self.drawer: Drawer | None = None
+        self.is_loading = False
 
     def run(self) -> int:
         """The exit code."""
@@ -173,6 +174,7 @@ class _Run:
     def _plan(
         self, spec: RanchSpec, params: Params, target: Path, runner: Runner, stop: Stop, children: ExitStack
     ) -> tuple[Plan, Earlier]:
+        from mudcap.app.drawing import Drawer
         from mudcap.files.outputs import PLAN_FILE
         from mudcap.files.store import read_codes, read_earlier
         from mudcap.plan.make import make_plan
@@ -184,6 +186,8 @@ class _Run:
             )
         before = kept or target / PLAN_FILE
         earlier = read_earlier(before)
+        if not self.choices.dry_run:
+            self.drawer = children.enter_context(Drawer())  # before a bar on the terminal takes a thread
         with self.console.progress():
             orchard, findings = read(spec, self.reading, self.console, read_codes(before))
             edits = self._edits()
@@ -196,9 +200,9 @@ class _Run:
             with self.console.timed("plan"), stoppable(stop.ask, self.console):
                 plan = make_plan(
                     orchard, params, edits=edits, earlier=earlier, findings=findings, keep=kept is not None,
-                    solve_all=self._solving(runner, children), progress=self.console.step,
+                    solve_all=self._solving(runner), progress=self.console.step,
                 )  # fmt: skip
-        self._load_drawing(children)
+        self._load_drawing()
         plan = dataclasses.replace(
             plan,
             findings=(*plan.findings, *_runner_findings(runner.outcomes, self.is_debug)),
@@ -211,21 +215,20 @@ class _Run:
             )
         return plan, earlier
 
-    def _solving(self, runner: Runner, children: ExitStack) -> Any:
+    def _solving(self, runner: Runner) -> Any:
         def solve_all(jobs: Sequence[Any], /) -> Sequence[Any]:
-            self._load_drawing(children)
+            self._load_drawing()
             self.console.blocks(len(jobs))
             return runner(jobs)
 
         return solve_all
 
-    def _load_drawing(self, children: ExitStack) -> None:
+    def _load_drawing(self) -> None:
         """Load what draws and writes while the solver's process works, and not before: reading would wait for it."""
-        from mudcap.app.drawing import Drawer
-
-        if self.drawer is None and not self.choices.dry_run:
+        if self.drawer is not None and not self.is_loading:
+            self.is_loading = True
             threading.Thread(target=_import_ahead, daemon=True).start()
-            self.drawer = children.enter_context(Drawer())
+            self.drawer.load()
 
     def _edits(self) -> Sequence[Any]:
         if self.choices.edits is None:

@@ -18,7 +18,7 @@ from multiprocessing.connection import wait
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
 
-from mudcap.app import child
+from mudcap.app import child, processes
 from mudcap.errors import MudcapError
 
 # nothing heavy here: the first child is to start before this process has loaded anything
@@ -107,7 +107,9 @@ class Runner:
         self._safety_s, self._processes = safety_s, processes
 
     def warm(self) -> None:
-        """Start the first child now, so that it imports the solver while the files are read."""
+        """Start the first child now, so that it loads the solver while the files are read."""
+        if processes.can_fork():
+            child.load_shared()
         self._idle.put(self._new())
 
     def __call__(self, jobs: Sequence[SolveJob], /) -> Sequence[Placement]:
@@ -172,14 +174,8 @@ class _Worker:
     """One child process and the pipe to it."""
 
     def __init__(self, target: str, stop: Stop) -> None:
-        context = multiprocessing.get_context("spawn")
         self._stop = stop
-        self._pipe, far = context.Pipe()
-        self._process = context.Process(
-            target=child.serve, args=(far, target, stop.flag, os.getpid()), name="mudcap-solver", daemon=True
-        )
-        self._process.start()
-        far.close()
+        self._process, self._pipe = processes.start(child.serve, target, stop.flag, os.getpid(), name="mudcap-solver")
         self._is_ready = self._is_ended = False
         self.is_alive = True
 

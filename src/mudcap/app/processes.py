@@ -1,0 +1,67 @@
+"""Starts the children: as a copy of this process where that is safe, so that they load nothing twice, else as a new one."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import sys
+from collections.abc import Callable
+from contextlib import suppress
+from multiprocessing.connection import Connection
+from multiprocessing.process import BaseProcess
+from typing import Any, Final
+
+HOW: Final = "MUDCAP_CHILDREN"
+"""The environment's variable that may say `spawn`: never copy."""
+
+
+def can_fork() -> bool:
+    """True where a copy of this process has all that it has: Linux, and no second thread, whose locks would stay shut for ever."""
+    if sys.platform != "linux" or os.environ.get(HOW) == "spawn":
+        return False
+    try:
+        return len(os.listdir("/proc/self/task")) == 1
+    except OSError:
+        return False
+
+
+def one_thread() -> None:
+    """Keep the array libraries to one thread, here and in all children; to be called before they are loaded.
+
+    A search is one thread of hard work anyway, and a process of one thread can be copied.
+    """
+    for name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+
+
+def start(serve: Callable[..., None], *arguments: Any, name: str) -> tuple[BaseProcess, Connection]:
+    """A child that runs `serve(pipe, *arguments)`, and our end of the pipe, which closes when either dies."""
+    is_copy = can_fork()
+    context = multiprocessing.get_context("fork") if is_copy else multiprocessing.get_context("spawn")
+    near, far = context.Pipe()
+    target, given = (_copied, (_open_files(), serve, far)) if is_copy else (serve, (far,))
+    process = context.Process(target=target, args=(*given, *arguments), name=name, daemon=True)
+    process.start()
+    far.close()
+    return process, near
+
+
+def _copied(inherited: list[int], serve: Callable[..., None], far: Connection, *arguments: Any) -> None:
+    """Run `serve` without the files and pipes of the process that this is a copy of: their ends are told by their closing."""
+    nothing = os.open(os.devnull, os.O_RDWR)
+    for number in inherited:
+        if number > 2 and number != far.fileno():
+            with suppress(OSError):
+                os.dup2(nothing, number)  # taken, not closed: whatever still holds the number can do no harm
+    os.close(nothing)
+    serve(far, *arguments)
+
+
+def _open_files() -> list[int]:
+    """Numbers of the files that are open now."""
+    numbers = []
+    for number in map(int, os.listdir("/proc/self/fd")):
+        with suppress(OSError):  # the list itself was one of them
+            os.fstat(number)
+            numbers.append(number)
+    return numbers

@@ -1,0 +1,110 @@
+"""A child that is a copy of its parent works, and ends, just as one that is begun anew; nothing of the parent stays open in it."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from small_ranch import make_ranch
+
+from mudcap.app import processes
+
+linux = pytest.mark.skipif(sys.platform != "linux", reason="no copies are taken elsewhere")
+
+CHILD = '''
+import json, os, sys, time
+from mudcap.app import processes
+
+def tell(pipe, *more):
+    """What the child sees: its open files that lead somewhere, and what it was given."""
+    paths = {int(n): os.readlink(f"/proc/self/fd/{n}") for n in os.listdir("/proc/self/fd") if os.path.exists(f"/proc/self/fd/{n}")}
+    pipe.send((sorted(p for n, p in paths.items() if n > 2 and p != os.devnull and not p.startswith("/proc")), more, os.getppid()))
+    try:
+        pipe.recv()
+    except EOFError:
+        os.write(2, b"closed\\n")
+
+if __name__ == "__main__":
+    held = open(sys.argv[1], "w")
+    mark = held.fileno()
+    child, pipe = processes.start(tell, "given", 7, name="mudcap-test")
+    files, more, parent = pipe.recv()
+    print(json.dumps([processes.can_fork(), sys.argv[1] in files, more, parent == os.getpid(), child.is_alive()]), flush=True)
+    if sys.argv[2] == "die":
+        os.kill(os.getpid(), 9)
+    pipe.close()
+    child.join(30)
+    print(child.exitcode)
+'''
+
+
+def run(tmp_path: Path, end: str, **environment: str) -> subprocess.CompletedProcess[str]:
+    """A program that starts one child and looks at it, in a process of its own that has one thread."""
+    program = tmp_path / "program.py"
+    program.write_text(CHILD)
+    return subprocess.run(
+        [sys.executable, str(program), str(tmp_path / "held"), end],
+        capture_output=True, text=True, timeout=60, env={**os.environ, **environment},
+    )  # fmt: skip
+
+
+@linux
+@pytest.mark.parametrize("how", ["", "spawn"])
+def test_a_child_has_nothing_of_its_parent_but_its_pipe(tmp_path, how):
+    """Whether it is a copy or not, it knows its parent, and ends well when the pipe closes."""
+    done = run(tmp_path, "close", **{processes.HOW: how})
+    first, code = done.stdout.splitlines()
+    assert json.loads(first) == [not how, False, ["given", 7], True, True]
+    assert code == "0" and done.stderr == "closed\n"
+
+
+@linux
+@pytest.mark.parametrize("how", ["", "spawn"])
+def test_a_child_hears_that_its_parent_was_killed(tmp_path, how):
+    """The pipe closes at once: nobody else holds its other end."""
+    done = run(tmp_path, "die", **{processes.HOW: how})
+    assert done.returncode == -9 and done.stderr == "closed\n"
+
+
+@linux
+def test_no_copy_is_taken_of_a_process_with_two_threads():
+    """A lock that the other thread holds would stay shut in the copy."""
+    probe = (
+        "import threading; from mudcap.app.processes import can_fork, one_thread\n"
+        "before = can_fork(); one_thread(); import numpy, scipy.spatial, shapely; loaded = can_fork()\n"
+        "end = threading.Event(); other = threading.Thread(target=end.wait); other.start()\n"
+        "print(before, loaded, can_fork()); end.set(); other.join()"
+    )
+    out = subprocess.run([sys.executable, "-c", probe], capture_output=True, text=True, check=True).stdout
+    assert out == "True True False\n"
+
+
+@linux
+def test_copies_and_new_processes_write_the_same_files(tmp_path):
+    """The real solver, all papers; a copy loads nothing twice, but what it computes is the same."""
+    ranch, seen = make_ranch(tmp_path / "r"), []
+    for how in ("", "spawn"):
+        out = tmp_path / f"out{how}"
+        subprocess.run(
+            [sys.executable, "-m", "mudcap", "plan", str(ranch), "--quick", "--quiet", "-o", str(out)],
+            check=True, timeout=300, env={**os.environ, processes.HOW: how},
+        )  # fmt: skip
+        seen.append({path.name: path.read_bytes() for path in out.iterdir()})
+    assert seen[0] == seen[1] and "sheet.pdf" in seen[0]
+
+
+def test_what_nobody_uses_is_not_loaded_until_somebody_does():
+    """Neither by arrays and trees nor by what draws; used after all, it works as ever."""
+    probe = (
+        "import sys; from mudcap.app.imports import UNUSED, put_off_unused; put_off_unused(); put_off_unused()\n"
+        "import scipy.optimize, scipy.spatial, scipy.sparse.csgraph; from mudcap.app.plan import _import_ahead; _import_ahead()\n"
+        "lazy = lambda: {n for n in UNUSED if type(sys.modules[n]).__name__ == '_LazyModule'}\n"
+        "print(sorted(UNUSED - lazy()))\n"
+        "import numpy; print(numpy.ma.masked_equal([1, 2], 2).sum(), sorted(UNUSED - lazy()))"
+    )
+    out = subprocess.run([sys.executable, "-c", probe], capture_output=True, text=True, check=True).stdout
+    assert out == "[]\n1 ['numpy.ma']\n"
