@@ -21,8 +21,7 @@ from mudcap.app import cli
 from mudcap.app.cluster import ClusterError, ClusterRunner
 from mudcap.app.runner import Stop
 from mudcap.errors import InfeasibleError
-from mudcap.place.layout import SolveJob
-from mudcap.place.problem import PlacementProblem
+from mudcap.place.problem import PlacementProblem, SolveJob
 from mudcap.plan.make import solve_here
 
 

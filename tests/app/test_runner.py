@@ -12,8 +12,7 @@ import pytest
 
 from mudcap.app.runner import Runner, Stop
 from mudcap.errors import InfeasibleError
-from mudcap.place.layout import SolveJob
-from mudcap.place.problem import PlacementProblem
+from mudcap.place.problem import PlacementProblem, SolveJob
 
 
 def job(count: int = 9, name: str = "North 40") -> SolveJob:

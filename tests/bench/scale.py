@@ -25,8 +25,7 @@ import numpy as np
 from instances import Instance, b40, b640, regular
 
 from mudcap.app.runner import Outcome, Runner
-from mudcap.place.layout import SolveJob
-from mudcap.place.problem import Effort, PlacementProblem
+from mudcap.place.problem import Effort, PlacementProblem, SolveJob
 
 SITES_AN_ACRE = 9
 _TICKS_S = os.sysconf("SC_CLK_TCK")

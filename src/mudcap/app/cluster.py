@@ -28,8 +28,7 @@ from mudcap.errors import MudcapError
 from mudcap.lang import _
 
 if TYPE_CHECKING:
-    from mudcap.place.layout import SolveJob
-    from mudcap.place.problem import Placement
+    from mudcap.place.problem import Placement, SolveJob
 
 REACH_S: Final = 5.0
 """How long the scheduler may take to answer at the start."""

@@ -19,8 +19,7 @@ from mudcap.geo.units import M_PER_FT
 from mudcap.lang import LANGUAGES, _, languages
 
 if TYPE_CHECKING:
-    from mudcap.place.layout import SolveJob
-    from mudcap.place.problem import Placement
+    from mudcap.place.problem import Placement, SolveJob
     from mudcap.plan.compare import TradeOff
 
 EPILOG = """\b

@@ -23,8 +23,7 @@ from mudcap.errors import MudcapError
 
 # nothing heavy here: the first child is to start before this process has loaded anything
 if TYPE_CHECKING:
-    from mudcap.place.layout import SolveJob
-    from mudcap.place.problem import Placement
+    from mudcap.place.problem import Placement, SolveJob
 
 How = Literal["solved", "stopped", "crashed", "hung", "failed"]
 Answer: TypeAlias = "tuple[Placement | None, How, str]"

@@ -14,9 +14,9 @@ from scipy.spatial import cKDTree
 from mudcap.orchard.model import Orchard
 from mudcap.place.candidates import Candidates
 from mudcap.place.demand import Demand
-from mudcap.place.layout import BlockTask, SolveAll, SolveJob, chosen_stations
+from mudcap.place.layout import BlockTask, chosen_stations
 from mudcap.place.params import PlaceParams
-from mudcap.place.problem import Level, Placement, PlacementProblem
+from mudcap.place.problem import Level, Placement, PlacementProblem, SolveAll, SolveJob
 from mudcap.place.rows import num_driven
 
 Placements = tuple[Placement | None, ...]

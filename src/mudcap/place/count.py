@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 from mudcap.geo.units import M2_PER_ACRE, M_PER_FT, Units, length_text
 from mudcap.lang import _, _n
 from mudcap.orchard.model import Block, Finding, Orchard
-from mudcap.place.layout import BlockTask, SolveAll, SolveJob, quota
+from mudcap.place.layout import BlockTask, quota
 from mudcap.place.near import nearest_m
 from mudcap.place.params import PlaceParams
-from mudcap.place.problem import Placement
+from mudcap.place.problem import Placement, SolveAll, SolveJob
 
 TOLERANCE_M = 1e-6
 

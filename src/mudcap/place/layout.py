@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
@@ -15,7 +15,7 @@ from mudcap.orchard.model import Exclusion, Orchard
 from mudcap.place.candidates import Candidates
 from mudcap.place.demand import Demand
 from mudcap.place.params import AccessParams, MudParams, PlaceParams
-from mudcap.place.problem import Effort, Placement, PlacementProblem
+from mudcap.place.problem import Placement, PlacementProblem, SolveJob
 
 SOFT: Final = Exclusion.TOO_FAR_TO_WALK | Exclusion.NO_MUD
 """Limits of convenience, which may be relaxed where the ground leaves no choice; all others keep bees or people safe."""
@@ -43,21 +43,6 @@ class BlockTask:
     """Candidate numbers on which a soft limit had to be relaxed to make up the quota."""
     start: NDArray[np.int64] | None = None
     """Problem candidates from which the search starts; None = the sites of the kept plan, where there are any."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class SolveJob:
-    """What a solver needs for one block."""
-
-    name: str
-    problem: PlacementProblem
-    effort: Effort
-    seed: int
-    start: NDArray[np.int64] | None = None
-
-
-SolveAll = Callable[[Sequence[SolveJob]], Sequence[Placement]]
-"""Solves jobs, in any order and place, and hands the placements back in the jobs' order."""
 
 
 def quota(acres: float, per_acre: float) -> int:

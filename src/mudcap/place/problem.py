@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -170,6 +170,21 @@ class Placement:
     def status(self) -> Status:
         """What is proven of the first level."""
         return self.levels[0].status
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SolveJob:
+    """What a solver needs for one block."""
+
+    name: str
+    problem: PlacementProblem
+    effort: Effort
+    seed: int
+    start: NDArray[np.int64] | None = None
+
+
+SolveAll = Callable[[Sequence[SolveJob]], Sequence[Placement]]
+"""Solves jobs, in any order and place, and hands the placements back in the jobs' order."""
 
 
 def _plane(name: str, points: ArrayLike) -> NDArray[np.float64]:

@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import csr_matrix
 
 from mudcap.place.problem import PlacementProblem
@@ -113,6 +112,8 @@ def _needed_sets(row: NDArray[np.int64], service: Service) -> set[tuple[int, ...
 
 
 def _cover(needs: list[tuple[int, ...]]) -> int:
+    from scipy.optimize import Bounds, LinearConstraint, milp  # only a process that solves needs to load it
+
     columns = sorted({c for need in needs for c in need})
     place = {c: k for k, c in enumerate(columns)}
     pointer = np.cumsum([0] + [len(need) for need in needs])

@@ -9,8 +9,8 @@ from typing import Final
 import numpy as np
 
 from mudcap.orchard.model import Block
-from mudcap.place.layout import BlockTask, SolveAll, block_tasks, solve_jobs, spread
-from mudcap.place.problem import Placement, PlacementProblem
+from mudcap.place.layout import BlockTask, block_tasks, solve_jobs, spread
+from mudcap.place.problem import Placement, PlacementProblem, SolveAll
 from mudcap.place.rows import drive_rows
 from mudcap.plan.edits import apply_edits
 from mudcap.plan.model import Earlier, Plan

@@ -19,8 +19,8 @@ from mudcap.place.borders import border_savings, bordering, share_borders
 from mudcap.place.candidates import Candidates, lay_candidates
 from mudcap.place.count import choose_counts, with_counts
 from mudcap.place.demand import lay_demand
-from mudcap.place.layout import SolveAll, SolveJob, block_tasks, solve_jobs, spread, stations_at, with_bans
-from mudcap.place.problem import Placement
+from mudcap.place.layout import block_tasks, solve_jobs, spread, stations_at, with_bans
+from mudcap.place.problem import Placement, SolveAll, SolveJob
 from mudcap.plan.assign import assign_sites
 from mudcap.plan.claims import audit_plan
 from mudcap.plan.edits import apply_edits

@@ -10,7 +10,7 @@ from mudcap.orchard.model import Finding, Orchard
 from mudcap.orchard.network import TravelNetwork
 from mudcap.place.candidates import Candidates, with_puddles
 from mudcap.place.demand import Demand
-from mudcap.place.layout import SolveAll
+from mudcap.place.problem import SolveAll
 from mudcap.plan.assign import Assignment
 from mudcap.plan.model import Params, Site
 from mudcap.supply.model import PuddlePlan, ReleasePoint

@@ -23,9 +23,8 @@ from mudcap.orchard.mud import is_poor_in_clay, soil_clay_share
 from mudcap.orchard.network import ALLEY, HEADLAND, TRUCK, TravelNetwork, graph_of
 from mudcap.orchard.params import TravelParams
 from mudcap.orchard.paths import path_line, shortest_paths, travel_table, with_stops
-from mudcap.place.layout import SolveAll, SolveJob
 from mudcap.place.params import MudParams, PlaceParams
-from mudcap.place.problem import PlacementProblem, Status
+from mudcap.place.problem import PlacementProblem, SolveAll, SolveJob, Status
 from mudcap.supply.address import Addresses
 from mudcap.supply.model import Puddle, PuddlePlan, StandKind
 from mudcap.supply.stands import PuddlePlaces

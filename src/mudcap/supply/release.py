@@ -15,9 +15,8 @@ from mudcap.lang import _
 from mudcap.orchard.model import Exclusion, Finding, Orchard
 from mudcap.place.candidates import Candidates
 from mudcap.place.demand import Demand
-from mudcap.place.layout import SolveAll, SolveJob
 from mudcap.place.params import PlaceParams
-from mudcap.place.problem import PlacementProblem
+from mudcap.place.problem import PlacementProblem, SolveAll, SolveJob
 from mudcap.supply.apportion import largest_remainder
 from mudcap.supply.bees import cocoons_for
 from mudcap.supply.model import ReleasePoint
