@@ -16,23 +16,25 @@ from mudcap.app import processes
 linux = pytest.mark.skipif(sys.platform != "linux", reason="no copies are taken elsewhere")
 
 CHILD = '''
-import json, os, sys, time
+import io, json, os, sys
 from mudcap.app import processes
 
 def tell(pipe, *more):
     """What the child sees: its open files that lead somewhere, and what it was given."""
     paths = {int(n): os.readlink(f"/proc/self/fd/{n}") for n in os.listdir("/proc/self/fd") if os.path.exists(f"/proc/self/fd/{n}")}
     pipe.send((sorted(p for n, p in paths.items() if n > 2 and p != os.devnull and not p.startswith("/proc")), more, os.getppid()))
+    print("printed", flush=True)
     try:
         pipe.recv()
     except EOFError:
-        os.write(2, b"closed\\n")
+        print("closed", file=sys.stderr, flush=True)
 
 if __name__ == "__main__":
-    held = open(sys.argv[1], "w")
-    mark = held.fileno()
+    held, stdout, stderr = open(sys.argv[1], "w"), sys.stdout, sys.stderr
+    sys.stdout, sys.stderr = io.StringIO(), io.StringIO()
     child, pipe = processes.start(tell, "given", 7, name="mudcap-test")
     files, more, parent = pipe.recv()
+    sys.stdout, sys.stderr = stdout, stderr
     print(json.dumps([processes.can_fork(), sys.argv[1] in files, more, parent == os.getpid(), child.is_alive()]), flush=True)
     if sys.argv[2] == "die":
         os.kill(os.getpid(), 9)
@@ -55,11 +57,12 @@ def run(tmp_path: Path, end: str, **environment: str) -> subprocess.CompletedPro
 @linux
 @pytest.mark.parametrize("how", ["", "spawn"])
 def test_a_child_has_nothing_of_its_parent_but_its_pipe(tmp_path, how):
-    """Whether it is a copy or not, it knows its parent, and ends well when the pipe closes."""
+    """Whether it is a copy or not, it knows its parent, prints where that one did, and ends well when the pipe closes."""
     done = run(tmp_path, "close", **{processes.HOW: how})
-    first, code = done.stdout.splitlines()
-    assert json.loads(first) == [not how, False, ["given", 7], True, True]
-    assert code == "0" and done.stderr == "closed\n"
+    lines = done.stdout.splitlines()
+    lines.remove("printed")
+    assert json.loads(lines[0]) == [not how, False, ["given", 7], True, True]
+    assert lines[1] == "0" and done.stderr == "closed\n"
 
 
 @linux
@@ -74,7 +77,7 @@ def test_a_child_hears_that_its_parent_was_killed(tmp_path, how):
 def test_no_copy_is_taken_of_a_process_with_two_threads():
     """A lock that the other thread holds would stay shut in the copy."""
     probe = (
-        "import threading; from mudcap.app.processes import can_fork, one_thread\n"
+        "import threading; from mudcap.app.imports import one_thread; from mudcap.app.processes import can_fork\n"
         "before = can_fork(); one_thread(); import numpy, scipy.spatial, shapely; loaded = can_fork()\n"
         "end = threading.Event(); other = threading.Thread(target=end.wait); other.start()\n"
         "print(before, loaded, can_fork()); end.set(); other.join()"
@@ -101,7 +104,8 @@ def test_what_nobody_uses_is_not_loaded_until_somebody_does():
     """Neither by arrays and trees nor by what draws; used after all, it works as ever."""
     probe = (
         "import sys; from mudcap.app.imports import UNUSED, put_off_unused; put_off_unused(); put_off_unused()\n"
-        "import scipy.optimize, scipy.spatial, scipy.sparse.csgraph; from mudcap.app.plan import _import_ahead; _import_ahead()\n"
+        "import scipy.optimize, scipy.spatial, scipy.sparse.csgraph, types; from mudcap.app.plan import load_ahead\n"
+        "load_ahead(types.SimpleNamespace(load=lambda: None))\n"
         "lazy = lambda: {n for n in UNUSED if type(sys.modules[n]).__name__ == '_LazyModule'}\n"
         "print(sorted(UNUSED - lazy()))\n"
         "import numpy; print(numpy.ma.masked_equal([1, 2], 2).sum(), sorted(UNUSED - lazy()))"

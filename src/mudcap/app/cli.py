@@ -16,12 +16,11 @@ import click
 
 from mudcap import __version__
 from mudcap.app.compare import compare
-from mudcap.app.imports import put_off_unused
+from mudcap.app.imports import one_thread, put_off_unused
 from mudcap.app.labels import labels
 from mudcap.app.look import look
 from mudcap.app.picked import picked
 from mudcap.app.plan import plan
-from mudcap.app.processes import one_thread
 from mudcap.app.round import round_
 from mudcap.errors import MudcapError
 from mudcap.lang import _

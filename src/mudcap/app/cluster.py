@@ -8,8 +8,6 @@ a single thread of hard work, and where a worker dies its other threads die with
 
 from __future__ import annotations
 
-import asyncio
-import concurrent.futures
 import importlib.util
 import pickle
 import queue
@@ -282,6 +280,9 @@ def _backend(client: Any) -> Any:
     A worker that dies takes blocks with it that only waited there, or whose answer had not been fetched yet, and the scheduler blames
     them all. So each blamed block is given out again with nothing else on the cluster; only what dies alone, twice, is given up.
     """
+    import asyncio
+    import concurrent.futures
+
     from distributed import as_completed
     from joblib._dask import DaskDistributedBackend
 

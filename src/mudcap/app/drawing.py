@@ -1,4 +1,4 @@
-"""Papers drawn by two processes at once: a child that has loaded what draws while the solver worked, and this one."""
+"""Papers and tables made by two processes at once: a child that has loaded what draws while the solver worked, and this one."""
 
 from __future__ import annotations
 
@@ -14,26 +14,28 @@ from multiprocessing.process import BaseProcess
 from typing import Any, Final
 
 from mudcap.app import processes
-from mudcap.app.imports import put_off_unused
+from mudcap.app.imports import left_out, put_off_unused
 from mudcap.lang import speaking
 
+TABLES: Final = "tables.all"
 PAPERS: Final = {
     "sheet.pdf": "mudcap.draw.sheet:sheet",
     "contractor.pdf": "mudcap.draw.contractor:contractor",
+    TABLES: "mudcap.app.drawing:tables",
     "checks.pdf": "mudcap.draw.checks:checks",
     "picklist.pdf": "mudcap.draw.picklist:picklist",
 }
-"""What draws each paper, the longest work first."""
+"""What makes each paper, or all tables, the longest work first."""
 HUNG_S: Final = 600.0
 """A child that says nothing for so long is given up; the longest paper of a large ranch takes a tenth of it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Paper:
-    """One file to draw."""
+    """One file to draw, or all tables in one language."""
 
     name: str
-    """Of the file."""
+    """Of the file; any name that no other has for tables."""
     kind: str
     """Which of `PAPERS`."""
     lang: str
@@ -48,9 +50,14 @@ class Drawer:
 
     def __init__(self) -> None:
         self._child: tuple[BaseProcess, Connection] | None = None
-        self._is_loading = False
+        self._is_loading, self._lock = False, threading.Lock()
         if processes.can_fork():
             self.start()
+
+    @property
+    def is_started(self) -> bool:
+        """True where there is a child."""
+        return self._child is not None
 
     def start(self) -> tuple[BaseProcess, Connection]:
         """The child and our end of its pipe; the child does nothing yet."""
@@ -60,11 +67,12 @@ class Drawer:
 
     def load(self) -> Connection:
         """Let the child load what draws; again does nothing. Our end of its pipe."""
-        pipe = self.start()[1]
-        if not self._is_loading:
-            self._is_loading = True
-            with suppress(OSError):  # a child that is gone is noticed when it is to draw
-                pipe.send(None)
+        with self._lock:
+            pipe = self.start()[1]
+            if not self._is_loading:
+                self._is_loading = True
+                with suppress(OSError):  # a child that is gone is noticed when it is to draw
+                    pipe.send(None)
         return pipe
 
     def __enter__(self) -> Drawer:
@@ -82,12 +90,12 @@ class Drawer:
 
     def draw(
         self, plans: Mapping[str, Any], papers: Sequence[Paper], also: Mapping[str, Any], meanwhile: Callable[[], None] = lambda: None
-    ) -> dict[str, str | bytes]:
+    ) -> dict[str, Any]:
         """All `papers` by name, each from the plan in its language, and what the functions `also` return, drawn here first.
 
-        `meanwhile` is other work that this process does while the child draws.
+        A paper is bytes, tables are a dictionary of files. `meanwhile` is other work that this process does while the child draws.
         """
-        left, lock, done = deque(papers), threading.Lock(), dict[str, str | bytes]()
+        left, lock, done = deque(papers), threading.Lock(), dict[str, Any]()
 
         def take() -> Paper | None:
             with lock:
@@ -129,13 +137,28 @@ class Drawer:
                 return done
 
 
-def drawn_here(paper: Paper, plans: Mapping[str, Any]) -> bytes:
-    """One paper, drawn in this process."""
+def drawn_here(paper: Paper, plans: Mapping[str, Any]) -> Any:
+    """One paper, or all tables, made in this process."""
     module, _colon, name = PAPERS[paper.kind].partition(":")
     function = getattr(importlib.import_module(module), name)
     with speaking(paper.lang):
-        drawn: bytes = function(plans[paper.lang], page=paper.page, lang=paper.lang)
-    return drawn
+        return function(plans[paper.lang], page=paper.page, lang=paper.lang)
+
+
+def tables(plan: Any, *, page: str, lang: str) -> dict[str, str | bytes]:
+    """The files that need no picture and no database, by name."""
+    from mudcap.files.export import files_in
+
+    return files_in(plan, lang)
+
+
+def load() -> None:
+    """Load what makes `PAPERS`, while nobody waits."""
+    for target in PAPERS.values():
+        importlib.import_module(target.partition(":")[0])
+    with left_out("pandas", "geopandas"):
+        importlib.import_module("mudcap.files.export")
+    read_faces()
 
 
 def read_faces() -> None:
@@ -151,15 +174,13 @@ def serve(connection: Connection) -> None:
     put_off_unused()
     with suppress(EOFError, BrokenPipeError, ConnectionResetError):
         connection.recv()  # wanted
-        for target in PAPERS.values():
-            importlib.import_module(target.partition(":")[0])
-        read_faces()
+        load()
         connection.send("ready")
         plans = connection.recv()
         while True:
             paper = connection.recv()
             try:
-                drawn: bytes | None = drawn_here(paper, plans)
+                drawn = drawn_here(paper, plans)
             except Exception:  # the parent draws it again, and tells
                 drawn = None
             connection.send(drawn)

@@ -5,10 +5,9 @@ from __future__ import annotations
 import dataclasses
 import json
 import os
-import sys
 import threading
 from collections.abc import Iterator, Sequence
-from contextlib import ExitStack, contextmanager, nullcontext, suppress
+from contextlib import ExitStack, nullcontext, suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -17,6 +16,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from mudcap.app.console import Console, how_text, tell
+from mudcap.app.imports import left_out
 from mudcap.app.interrupt import stoppable
 from mudcap.app.options import Length, PerAcre, cluster_option, reading_options
 from mudcap.app.reading import ReadingChoices, open_spec, read, refuse_strictly, with_values
@@ -227,8 +227,9 @@ class _Run:
         """Load what draws and writes while the solver's process works, and not before: reading would wait for it."""
         if self.drawer is not None and not self.is_loading:
             self.is_loading = True
-            threading.Thread(target=_import_ahead, daemon=True).start()
-            self.drawer.load()
+            if not self.drawer.is_started:  # no copy of this process, so it takes long
+                self.drawer.load()
+            threading.Thread(target=load_ahead, args=(self.drawer,), daemon=True).start()
 
     def _edits(self) -> Sequence[Any]:
         if self.choices.edits is None:
@@ -238,32 +239,32 @@ class _Run:
         return read_edits(self.choices.edits)
 
     def _write(self, plan: Plan, lock: Any, runner: Runner, code: int) -> None:
-        from mudcap.app.drawing import PAPERS, Paper
+        from mudcap.app.drawing import PAPERS, TABLES, Paper
         from mudcap.draw.webmap import web_map
-        from mudcap.files.export import plan_tables, write_plan
+        from mudcap.files.export import plan_stage, plan_tables
         from mudcap.files.outputs import named
         from mudcap.plan.spoken import plan_in
 
         assert self.drawer is not None
         lang = self.reading.lang
         spoken = languages(lang)
-        tables: dict[str, str | bytes] = {}
-
-        def lay_tables() -> None:
-            tables.update(plan_tables(plan, lang))
-
-        with self.console.timed("draw", _("drawing map and sheet")):
-            papers = [
-                Paper(name=kind if language == spoken[0] else named(kind, language), kind=kind, lang=language, page=self.choices.page)
-                for language in spoken
-                for kind in PAPERS
-            ]  # fmt: skip
-            rendered = self.drawer.draw(
-                {language: plan_in(plan, language) for language in spoken}, papers,
-                {"map.html": lambda: web_map(plan, lang, photo=self.photo)}, meanwhile=lay_tables,
-            )  # fmt: skip
-        with self.console.timed("write", _("writing")):
-            paths = write_plan(plan, lock.directory, rendered, lang=lang, lock=lock, tables=tables)
+        papers = [
+            Paper(name=kind if language == spoken[0] else named(kind, language), kind=kind, lang=language, page=self.choices.page)
+            for kind in PAPERS
+            for language in spoken
+        ]  # fmt: skip
+        with ExitStack() as ends:
+            stage = ends.enter_context(plan_stage(plan, lock))
+            with self.console.timed("draw", _("drawing map and sheet")):
+                made = self.drawer.draw(
+                    {language: plan_in(plan, language) for language in spoken}, papers,
+                    {"map.html": lambda: web_map(plan, lang, photo=self.photo)}, meanwhile=stage.write_database,
+                )  # fmt: skip
+            with self.console.timed("write", _("writing")):
+                stage.write(plan_tables({p.lang: made.pop(p.name) for p in papers if p.kind == TABLES}))
+                stage.write(made)
+                ends.close()
+        paths = stage.paths(lock.directory)
         if self.as_json:
             tell(
                 json.dumps(
@@ -291,31 +292,15 @@ class _Run:
             tell(line)
 
 
-def _import_ahead() -> None:
-    """Import what this process draws and writes with."""
-    import mudcap.draw.checks
-    import mudcap.draw.contractor
-    import mudcap.draw.picklist
-    import mudcap.draw.sheet
-    from mudcap.app.drawing import read_faces
+def load_ahead(drawer: Drawer) -> None:
+    """Load what this process draws and writes with, then let the child do so: the solver's works beside them on few cores."""
+    from mudcap.app import drawing
 
-    with _left_out("pandas", "geopandas"):
-        import mudcap.draw.webmap
-        import mudcap.files.export  # noqa: F401
-
-    read_faces()
-
-
-@contextmanager
-def _left_out(*names: str) -> Iterator[None]:
-    """Packages that are not loaded within: folium and pyogrio take them where they find them, and never use them here."""
-    new = [name for name in names if name not in sys.modules]
-    sys.modules.update(dict.fromkeys(new))  # type: ignore[arg-type]  # None there is "not installed" to an import
-    try:
-        yield
-    finally:
-        for name in new:
-            del sys.modules[name]
+    drawing.load()
+    with left_out("pandas", "geopandas"):
+        from mudcap.draw.webmap import skeleton
+    skeleton()
+    drawer.load()
 
 
 def plan_params(params: Params, choices: PlanChoices) -> Params:

@@ -25,15 +25,6 @@ def can_fork() -> bool:
         return False
 
 
-def one_thread() -> None:
-    """Keep the array libraries to one thread, here and in all children; to be called before they are loaded.
-
-    A search is one thread of hard work anyway, and a process of one thread can be copied.
-    """
-    for name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS"):
-        os.environ.setdefault(name, "1")
-
-
 def start(serve: Callable[..., None], *arguments: Any, name: str) -> tuple[BaseProcess, Connection]:
     """A child that runs `serve(pipe, *arguments)`, and our end of the pipe, which closes when either dies."""
     is_copy = can_fork()
@@ -47,7 +38,12 @@ def start(serve: Callable[..., None], *arguments: Any, name: str) -> tuple[BaseP
 
 
 def _copied(inherited: list[int], serve: Callable[..., None], far: Connection, *arguments: Any) -> None:
-    """Run `serve` without the files and pipes of the process that this is a copy of: their ends are told by their closing."""
+    """Run `serve` without the files and pipes of the process that this is a copy of: their ends are told by their closing.
+
+    What that process put in the place of its own standard streams is not this one's either.
+    """
+    sys.stdout = os.fdopen(1, "w", errors="backslashreplace", closefd=False)
+    sys.stderr = os.fdopen(2, "w", errors="backslashreplace", closefd=False)
     nothing = os.open(os.devnull, os.O_RDWR)
     for number in inherited:
         if number > 2 and number != far.fileno():

@@ -40,6 +40,8 @@ def payload(plan: Plan, scene: Scene, lang: str, photo: Photo | None = None) -> 
     origin = np.floor(np.array([west, south]) / STEP_DEG).astype(np.int64)
     pen = _Pen(plan.orchard.plane, origin)
     day = plan.params.plan_date
+    layers, sites = [_layer(layer, pen) for layer in scene.layers], _sites(plan, pen, lang)
+    pen.fill()
     return {
         "version": 1,
         "title": scene.title,
@@ -56,8 +58,8 @@ def payload(plan: Plan, scene: Scene, lang: str, photo: Photo | None = None) -> 
         "styles": {key: _style(style) for key, style in STYLES.items()},
         "outlines": {key: [list(p) for p in points] for key, points in OUTLINES.items()},
         "blocks": [[b.block_id, b.code] for b in plan.orchard.blocks],
-        "layers": [_layer(layer, pen) for layer in scene.layers],
-        "sites": _sites(plan, pen, lang),
+        "layers": layers,
+        "sites": sites,
     }
 
 
@@ -68,17 +70,32 @@ def _photo(photo: Photo) -> dict[str, Any]:
 
 
 class _Pen:
-    """Turns plane geometry into short lists of whole steps."""
+    """Turns plane geometry into short lists of whole steps, all in one go: one projection of many points costs a tenth."""
 
     def __init__(self, plane: LocalPlane, origin: NDArray[np.int64]) -> None:
         self.plane, self.origin = plane, origin
+        self._xy: list[NDArray[np.float64]] = []
+        self._lists: list[list[int]] = []
 
     def steps(self, xy: Any) -> list[int]:
-        """[x0, y0, dx1, dy1, …] of plane points."""
-        lonlat = self.plane.to_lonlat(np.asarray(xy, float)[:, :2])
-        whole = np.rint(lonlat / STEP_DEG).astype(np.int64) - self.origin
-        out: list[int] = np.diff(whole, axis=0, prepend=np.zeros((1, 2), np.int64)).ravel().tolist()
-        return out
+        """[x0, y0, dx1, dy1, …] of plane points; empty until `fill`."""
+        self._xy.append(np.asarray(xy, float)[:, :2])
+        self._lists.append([])
+        return self._lists[-1]
+
+    def fill(self) -> None:
+        """Fill all lists given so far."""
+        if not self._xy:
+            return
+        ends = np.cumsum([len(xy) for xy in self._xy])
+        starts = ends - [len(xy) for xy in self._xy]
+        whole = np.rint(self.plane.to_lonlat(np.concatenate(self._xy)) / STEP_DEG).astype(np.int64) - self.origin
+        steps = np.diff(whole, axis=0, prepend=np.zeros((1, 2), np.int64))
+        steps[starts] = whole[starts]
+        flat = steps.ravel().tolist()
+        for out, start, end in zip(self._lists, starts.tolist(), ends.tolist(), strict=True):
+            out.extend(flat[2 * start : 2 * end])
+        self._xy, self._lists = [], []
 
     def geometry(self, geometry: BaseGeometry) -> list[Any]:
         """[areas, lines, points]: rings by area, lines, and one list of points."""
@@ -87,19 +104,24 @@ class _Pen:
         points: list[Any] = []
         for part in _parts(geometry):
             if part.geom_type == "Polygon":
-                areas.append([self.steps(r.coords) for r in (part.exterior, *part.interiors)])
+                areas.append([self.steps(shapely.get_coordinates(r)) for r in (part.exterior, *part.interiors)])
             elif part.geom_type == "Point":
-                points.append(part.coords[0])
+                points.append((part.x, part.y))
             else:
-                lines.append(self.steps(part.coords))
+                lines.append(self.steps(shapely.get_coordinates(part)))
         return [areas, lines, self.steps(points) if points else []]
 
 
+_SIMPLE: Final = ("Polygon", "Point", "LineString", "LinearRing")
+
+
 def _parts(geometry: BaseGeometry) -> Iterable[BaseGeometry]:
-    for part in shapely.get_parts(geometry):
+    for part in (geometry,) if geometry.geom_type in _SIMPLE else shapely.get_parts(geometry):
         if part.is_empty:
             continue
-        if part.geom_type in ("Polygon", "Point", "LineString", "LinearRing"):
+        if part.geom_type == "Point":
+            yield part
+        elif part.geom_type in _SIMPLE:
             thin = part.simplify(SMOOTH_M)
             yield part if thin.is_empty else thin
         else:

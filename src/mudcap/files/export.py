@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 
 from mudcap.errors import StoreError
@@ -22,46 +23,75 @@ from mudcap.plan.model import Plan
 from mudcap.plan.spoken import plan_in
 
 
+class Stage:
+    """A plan's files while they are written: nothing is seen of them before all are there."""
+
+    def __init__(self, plan: Plan, directory: Path) -> None:
+        self._plan, self._directory = plan, directory
+        self._names: set[str] = set()
+
+    def write(self, content: Mapping[str, str | bytes]) -> None:
+        """Write files by name. Raises ``ValueError`` where a name is none of an output."""
+        unknown = sorted(set(content) - {*OUTPUTS, *TRANSLATED})
+        if unknown:
+            raise ValueError(f"{unknown[0]}: no name of an output.")
+        for name, text in content.items():
+            (self._directory / name).write_bytes(text.encode() if isinstance(text, str) else text)
+        self._names |= set(content)
+
+    def write_database(self) -> None:
+        """Write the GeoPackage, and read it back. Raises ``StoreError``."""
+        write_geopackage(self._plan, self._directory / PLAN_FILE)
+        _read_back(self._plan, self._directory / PLAN_FILE)
+        self._names.add(PLAN_FILE)
+
+    def paths(self, directory: Path) -> tuple[Path, ...]:
+        """What was written, in the order of `OUTPUTS`, as it lies in `directory` in the end."""
+        return tuple(directory / name for name in (*OUTPUTS, *TRANSLATED) if name in self._names)
+
+
+@contextmanager
+def plan_stage(plan: Plan, lock: Lock) -> Iterator[Stage]:
+    """Write the plan's files into the locked folder, all or none: they are seen when this ends well.
+
+    Older outputs are replaced whole, those that this plan does not have are removed. Raises ``StoreError``; then, and after any
+    other error, the folder is as it was.
+    """
+    with staged(lock, (*OUTPUTS, *TRANSLATED)) as directory:
+        yield Stage(plan, directory)
+
+
 def write_plan(
-    plan: Plan,
-    directory: Path,
-    rendered: Mapping[str, str | bytes],
-    *,
-    lang: str = "en",
-    lock: Lock | None = None,
-    tables: Mapping[str, str | bytes] | None = None,
+    plan: Plan, directory: Path, rendered: Mapping[str, str | bytes], *, lang: str = "en"
 ) -> tuple[Path, ...]:
     """Write the plan's files into `directory`, all or none, and return their paths in the order of `OUTPUTS`.
 
-    With `lang` ``both`` the files of `IN_EACH_LANGUAGE` follow in every other language. Older outputs are replaced whole, those that this plan does not have are removed. `lock` is the one already held on
-    the folder, if any; `tables` what ``plan_tables`` gave, where it was called before. Raises ``StoreError``; then the folder is as
-    it was.
+    `rendered` are the pictures and papers by name. With `lang` ``both`` the files of `IN_EACH_LANGUAGE` follow in every other
+    language. Raises ``StoreError``; then the folder is as it was.
     """
     unknown = sorted(set(rendered) - {*RENDERED, *TRANSLATED})
     if unknown:
         raise ValueError(f"{unknown[0]}: no name of an output.")
-    if lock is None:
-        with locked(directory) as own:
-            return write_plan(plan, directory, rendered, lang=lang, lock=own, tables=tables)
-    content = {**rendered, **(plan_tables(plan, lang) if tables is None else tables)}
-    names = (*OUTPUTS, *TRANSLATED)
-    with staged(lock, names) as stage:
-        for name, text in content.items():
-            (stage / name).write_bytes(text.encode() if isinstance(text, str) else text)
-        write_geopackage(plan, stage / PLAN_FILE)
-        _read_back(plan, stage / PLAN_FILE)
-    return tuple(lock.directory / name for name in names if name in content or name == PLAN_FILE)
+    spoken = languages(lang)
+    with locked(directory) as lock, plan_stage(plan, lock) as stage:
+        stage.write(rendered)
+        stage.write(plan_tables({language: files_in(plan_in(plan, language), language) for language in spoken}))
+        stage.write_database()
+    return stage.paths(directory)
 
 
-def plan_tables(plan: Plan, lang: str = "en") -> dict[str, str | bytes]:
-    """The files that need no picture and no database, by name, with `lang` ``both`` in each language."""
-    first, *others = languages(lang)
-    with speaking(first):
-        content = plan_files(plan_in(plan, first), first)
-    for other in others:
-        with speaking(other):
-            made = plan_files(plan_in(plan, other), other)
-        content |= {named(name, other): made[name] for name in IN_EACH_LANGUAGE if name in made}
+def files_in(plan: Plan, language: str) -> dict[str, str | bytes]:
+    """The files that need no picture and no database, by name, of a plan that speaks this language."""
+    with speaking(language):
+        return plan_files(plan, language)
+
+
+def plan_tables(made: Mapping[str, Mapping[str, str | bytes]]) -> dict[str, str | bytes]:
+    """Of the files made in each language, the main one first, those that are written, by their names in the folder."""
+    (_first, main), *others = made.items()
+    content = dict(main)
+    for other, files in others:
+        content |= {named(name, other): files[name] for name in IN_EACH_LANGUAGE if name in files}
     return content
 
 
