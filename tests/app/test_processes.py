@@ -30,17 +30,22 @@ def tell(pipe, *more):
         print("closed", file=sys.stderr, flush=True)
 
 if __name__ == "__main__":
-    held, stdout, stderr = open(sys.argv[1], "w"), sys.stdout, sys.stderr
+    read, held, stdout, stderr = open(__file__), open(sys.argv[1], "w"), sys.stdout, sys.stderr
     sys.stdout, sys.stderr = io.StringIO(), io.StringIO()
     child, pipe = processes.start(tell, "given", 7, name="mudcap-test")
     files, more, parent = pipe.recv()
+    other, its_pipe = processes.start(tell, name="mudcap-test")
+    its_pipe.recv()
     sys.stdout, sys.stderr = stdout, stderr
-    print(json.dumps([processes.can_fork(), sys.argv[1] in files, more, parent == os.getpid(), child.is_alive()]), flush=True)
+    seen = [processes.can_fork(), __file__ in files, sys.argv[1] in files, more, parent == os.getpid(), child.is_alive()]
+    print(json.dumps(seen), flush=True)
     if sys.argv[2] == "die":
         os.kill(os.getpid(), 9)
     pipe.close()
     child.join(30)
-    print(child.exitcode)
+    print(child.exitcode, other.is_alive())
+    its_pipe.close()
+    other.join(30)
 '''
 
 
@@ -56,21 +61,20 @@ def run(tmp_path: Path, end: str, **environment: str) -> subprocess.CompletedPro
 
 @linux
 @pytest.mark.parametrize("how", ["", "spawn"])
-def test_a_child_has_nothing_of_its_parent_but_its_pipe(tmp_path, how):
-    """Whether it is a copy or not, it knows its parent, prints where that one did, and ends well when the pipe closes."""
+def test_a_child_holds_nothing_that_others_wait_for(tmp_path, how):
+    """A copy keeps what its parent only reads. Either knows its parent, prints where that one did, ends well when its pipe closes."""
     done = run(tmp_path, "close", **{processes.HOW: how})
-    lines = done.stdout.splitlines()
-    lines.remove("printed")
-    assert json.loads(lines[0]) == [not how, False, ["given", 7], True, True]
-    assert lines[1] == "0" and done.stderr == "closed\n"
+    lines = [line for line in done.stdout.splitlines() if line != "printed"]
+    assert json.loads(lines[0]) == [not how, not how, False, ["given", 7], True, True]
+    assert lines[1] == "0 True" and done.stderr == "closed\n" * 2
 
 
 @linux
 @pytest.mark.parametrize("how", ["", "spawn"])
-def test_a_child_hears_that_its_parent_was_killed(tmp_path, how):
-    """The pipe closes at once: nobody else holds its other end."""
+def test_children_hear_that_their_parent_was_killed(tmp_path, how):
+    """The pipes close at once: neither child holds the other's far end."""
     done = run(tmp_path, "die", **{processes.HOW: how})
-    assert done.returncode == -9 and done.stderr == "closed\n"
+    assert done.returncode == -9 and done.stderr == "closed\n" * 2
 
 
 @linux

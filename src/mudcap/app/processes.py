@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import signal
+import stat
 import sys
 from collections.abc import Callable
 from contextlib import suppress
@@ -30,34 +32,34 @@ def start(serve: Callable[..., None], *arguments: Any, name: str) -> tuple[BaseP
     is_copy = can_fork()
     context = multiprocessing.get_context("fork") if is_copy else multiprocessing.get_context("spawn")
     near, far = context.Pipe()
-    target, given = (_copied, (_open_files(), serve, far)) if is_copy else (serve, (far,))
+    target, given = (_copied, (_shared_ends(), serve, far)) if is_copy else (serve, (far,))
     process = context.Process(target=target, args=(*given, *arguments), name=name, daemon=True)
     process.start()
     far.close()
     return process, near
 
 
-def _copied(inherited: list[int], serve: Callable[..., None], far: Connection, *arguments: Any) -> None:
-    """Run `serve` without the files and pipes of the process that this is a copy of: their ends are told by their closing.
-
-    What that process put in the place of its own standard streams is not this one's either.
-    """
+def _copied(shared: list[int], serve: Callable[..., None], far: Connection, *arguments: Any) -> None:
+    """Run `serve` without what the process that this is a copy of holds together with others, its streams and its signals."""
     sys.stdout = os.fdopen(1, "w", errors="backslashreplace", closefd=False)
     sys.stderr = os.fdopen(2, "w", errors="backslashreplace", closefd=False)
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)
     nothing = os.open(os.devnull, os.O_RDWR)
-    for number in inherited:
+    for number in shared:
         if number > 2 and number != far.fileno():
-            with suppress(OSError):
-                os.dup2(nothing, number)  # taken, not closed: whatever still holds the number can do no harm
+            os.dup2(nothing, number)  # taken, not closed: whatever still holds the number can do no harm
     os.close(nothing)
     serve(far, *arguments)
 
 
-def _open_files() -> list[int]:
-    """Numbers of the files that are open now."""
+def _shared_ends() -> list[int]:
+    """Numbers of open pipes, sockets and files to write into: others wait for their closing, or for a lock on them."""
+    import fcntl
+
     numbers = []
     for number in map(int, os.listdir("/proc/self/fd")):
         with suppress(OSError):  # the list itself was one of them
-            os.fstat(number)
-            numbers.append(number)
+            mode, how = os.fstat(number).st_mode, fcntl.fcntl(number, fcntl.F_GETFL)
+            if stat.S_ISFIFO(mode) or stat.S_ISSOCK(mode) or how & os.O_ACCMODE != os.O_RDONLY:
+                numbers.append(number)
     return numbers

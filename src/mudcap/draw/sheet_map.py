@@ -116,27 +116,38 @@ def _draw_layer(
     pen: Pen, plan: Plan, layer: Layer, view: View, block: int | None, ground: Ground, drawn: Drawn, size: float = 1.0
 ) -> None:
     window = view.frame.window
-    reach = _grown(window)
+    reach, face = _grown(window), shapely.box(*window)
     edges: dict[float, list[BaseGeometry]] = {}
     hard = _HARD if block is not None else _HARD - _SOFT_ON_OVERVIEW
-    for mark in layer.marks:
+    for mark, is_near in zip(layer.marks, _near(layer, view), strict=True):
         if layer.key in ("rows", "nozzles_off") and mark.index != block:
             continue
-        shape = view.geometry(mark.geometry)
         if mark.style == "excluded":
             _draw_excluded(pen, plan, mark, view, block, drawn)
             continue
-        shape = shapely.clip_by_rect(shape, *reach)
+        if not is_near:
+            continue
+        shape = shapely.clip_by_rect(view.geometry(mark.geometry), *reach)
         if shape.is_empty:
             continue
         key = "block_outside" if mark.style == "block" and block is not None and mark.index != block else mark.style
         for part in parts_of(shape):
             width = STYLES[key].casing_mm + STYLES[key].width_mm
             edges.setdefault(width, []).extend(_draw_part(pen, part, key, window, ground, size, hard))
-            if part.intersects(shapely.box(*window)):
+            if part.intersects(face):
                 drawn.note(key, _form(part, STYLES[key], size))
     for width, lines in edges.items():
         ground.take_lines([GeometryCollection(lines)], width)  # as one: much is done once a line
+
+
+def _near(layer: Layer, view: View) -> list[bool]:
+    """For each mark whether its bounds come near the window; the others need not even be projected."""
+    left, bottom, right, top = view.ground
+    rim = 4 * view.scale / 1000  # a little more than `_grown`
+    west, south, east, north = shapely.bounds([mark.geometry for mark in layer.marks]).reshape(-1, 4).T
+    near = (west <= right + rim) & (east >= left - rim) & (south <= top + rim) & (north >= bottom - rim)
+    out: list[bool] = near.tolist()
+    return out
 
 
 def _draw_part(
@@ -144,7 +155,7 @@ def _draw_part(
     hard: frozenset[str],
 ) -> list[BaseGeometry]:  # fmt: skip
     """Draw a part and give the lines of it over which no label may lie."""
-    style = replace(STYLES[key], size_mm=STYLES[key].size_mm * size)
+    style = STYLES[key] if size == 1.0 else replace(STYLES[key], size_mm=STYLES[key].size_mm * size)
     if part.geom_type == "Polygon":
         pen.area(part, style, window)
         edges = [part.boundary]

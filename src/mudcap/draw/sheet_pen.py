@@ -123,10 +123,12 @@ def _path(points: ArrayLike) -> str:
 def _circle(x: float, y: float, radius: float) -> str:
     """A circle of four curves (the usual constant, within 0.03 % of round)."""
     k = 0.5522847498 * radius
-    corners = ((radius, 0), (radius, k), (k, radius), (0, radius), (-k, radius), (-radius, k), (-radius, 0), (-radius, -k),
-               (-k, -radius), (0, -radius), (k, -radius), (radius, -k), (radius, 0))  # fmt: skip
-    p = [f"{(x + a) * PT_PER_MM:.3f} {(y + b) * PT_PER_MM:.3f}" for a, b in corners]
-    return f"{p[0]} m " + " ".join(f"{p[i]} {p[i + 1]} {p[i + 2]} c" for i in (1, 4, 7, 10)) + " h"
+    x0, x1, x2, x3, x4 = (f"{(x + a) * PT_PER_MM:.3f}" for a in (-radius, -k, 0, k, radius))
+    y0, y1, y2, y3, y4 = (f"{(y + b) * PT_PER_MM:.3f}" for b in (-radius, -k, 0, k, radius))
+    return (
+        f"{x4} {y2} m {x4} {y3} {x3} {y4} {x2} {y4} c {x1} {y4} {x0} {y3} {x0} {y2} c "
+        f"{x0} {y1} {x1} {y0} {x2} {y0} c {x3} {y0} {x4} {y1} {x4} {y2} c h"
+    )
 
 
 class Pen:
