@@ -9,11 +9,13 @@ from contextlib import contextmanager
 from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final, Literal
+from weakref import WeakKeyDictionary
 
 import numpy as np
 import reportlab
 import reportlab.rl_config
 from numpy.typing import ArrayLike
+from reportlab.lib.rl_accel import fp_str
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
@@ -131,6 +133,10 @@ def _circle(x: float, y: float, radius: float) -> str:
     )
 
 
+_STRINGS: Final[WeakKeyDictionary[Canvas, dict[tuple[str, float, Face], str]]] = WeakKeyDictionary()
+"""Of each document the texts written so far, as operators: many come again on page after page."""
+
+
 class Pen:
     """Draws on one canvas in millimetres.
 
@@ -139,6 +145,7 @@ class Pen:
 
     def __init__(self, canvas: Canvas) -> None:
         self.canvas: Any = canvas
+        self._strings = _STRINGS.setdefault(canvas, {})
 
     def line(self, points: ArrayLike, *, width_mm: float, colour: str = "#000000", dash_mm: Sequence[float] = ()) -> None:
         """An open line through page points."""
@@ -165,15 +172,26 @@ class Pen:
         text = printable(text)
         shift = {"start": 0.0, "middle": 0.5, "end": 1.0}[anchor] * text_width_mm(text, size_pt, face) * PT_PER_MM
         self.canvas.addLiteral(f"{_colour(colour)} rg")
-        self.canvas.setFont(face_name(face), size_pt)
+        string = self._string(text, size_pt, face)
         if turn_deg == 0:
-            self.canvas.drawString(x * PT_PER_MM - shift, y * PT_PER_MM, text)
+            self.canvas.addLiteral(f"BT 1 0 0 1 {fp_str(x * PT_PER_MM - shift, y * PT_PER_MM)} Tm {string}")
             return
         self.canvas.saveState()
         self.canvas.translate(x * PT_PER_MM, y * PT_PER_MM)
         self.canvas.rotate(turn_deg)
-        self.canvas.drawString(-shift, 0, text)
+        self.canvas.addLiteral(f"BT 1 0 0 1 {fp_str(-shift, 0)} Tm {string}")
         self.canvas.restoreState()
+
+    def _string(self, text: str, size_pt: float, face: Face) -> str:
+        """The operators that show a text once its place is set."""
+        key = (text, size_pt, face)
+        found = self._strings.get(key)
+        if found is None:
+            self.canvas.setFont(face_name(face), size_pt)
+            line = self.canvas.beginText(0, 0)
+            line.textLine(text)
+            found = self._strings[key] = line.getCode().partition(" Tm ")[2]
+        return found
 
     @contextmanager
     def clipped(self, left: float, bottom: float, right: float, top: float) -> Iterator[None]:
