@@ -19,6 +19,7 @@ from pypdf import PdfReader
 
 from mudcap.draw.sheet import sheet
 from mudcap.draw.sheet_layout import PAGES_MM
+from mudcap.draw.sheet_pen import _glyphs, printable
 from mudcap.draw.style import STYLES
 from mudcap.geo.units import M_PER_FT
 from mudcap.plan.model import Plan
@@ -305,3 +306,17 @@ def test_many_blocks_get_an_index_of_their_own() -> None:
         first = int(re.search(rf"^North {number} N{number} .* (\d+)–\d+", pages[1], re.M)[1])  # type: ignore[index]
         assert re.search(rf"block North {number}\b", pages[first - 1])
         assert f"page {first} of {len(pages)}" in pages[first - 1]
+
+
+@pytest.mark.parametrize(
+    ("text", "printed"),
+    [("R14 T23, 5 ft", "R14 T23, 5 ft"), ("Ñandú", "Ñandú"), ("ạ", "a"), ("a\tb", "a b"), ("東", "?"), ("", "")],
+)
+def test_letters_that_the_type_lacks_are_replaced(text: str, printed: str) -> None:
+    """Accents fall where they must, blanks stay blanks, the rest is a question mark."""
+    assert printable(text) == printed
+
+
+def test_the_type_has_all_plain_letters() -> None:
+    """Every printable sign of ASCII, in each face, so that these need no look."""
+    assert _glyphs() >= {code for code in range(128) if chr(code).isprintable()}

@@ -50,6 +50,8 @@ def _glyphs() -> frozenset[int]:
 @lru_cache(maxsize=20_000)
 def printable(text: str) -> str:
     """`text` in letters our type has: accents dropped where it must be, '?' for what is left."""
+    if text.isascii() and text.isprintable():  # all of our faces have these
+        return text
     known = _glyphs()
     out = []
     for sign in text:
