@@ -112,7 +112,16 @@ def test_what_nobody_uses_is_not_loaded_until_somebody_does():
         "load_ahead(types.SimpleNamespace(load=lambda: None))\n"
         "lazy = lambda: {n for n in UNUSED if type(sys.modules[n]).__name__ == '_LazyModule'}\n"
         "print(sorted(UNUSED - lazy()))\n"
-        "import numpy; print(numpy.ma.masked_equal([1, 2], 2).sum(), sorted(UNUSED - lazy()))"
+        "import numpy; print(numpy.polynomial.Polynomial([1, 2])(3), sorted(UNUSED - lazy()))"
     )
     out = subprocess.run([sys.executable, "-c", probe], capture_output=True, text=True, check=True).stdout
-    assert out == "[]\n1 ['numpy.ma']\n"
+    assert out == "[]\n7.0 ['numpy.polynomial']\n"
+
+
+def test_a_command_ends_with_all_it_printed_and_its_exit_code(tmp_path):
+    """The process ends without taking down what it loaded: what was printed is whole before, and what waits for its end is done."""
+    ranch = make_ranch(tmp_path / "r")
+    end = "import atexit, sys; from mudcap.app.cli import main; atexit.register(lambda: sys.stderr.write('end')); main()"
+    for arguments, code in ((["look", str(ranch), "--json", "--quiet"], 0), (["look", str(tmp_path / "none"), "--json"], 3)):
+        done = subprocess.run([sys.executable, "-c", end, *arguments], capture_output=True, text=True, timeout=60)
+        assert done.returncode == code and json.loads(done.stdout) and done.stderr.endswith("end")

@@ -12,7 +12,7 @@ from types import ModuleType
 from typing import Final
 
 UNUSED: Final = frozenset({
-    "numpy.ctypeslib", "numpy.f2py", "numpy.ma", "numpy.polynomial", "numpy.testing",  # scipy takes all names of numpy
+    "numpy.ctypeslib", "numpy.f2py", "numpy.polynomial", "numpy.testing",  # scipy takes all names of numpy
     "scipy.spatial.transform",  # scipy.spatial
     "requests",  # folium, for files on the web
 })  # fmt: skip
