@@ -119,16 +119,12 @@ def _draw_layer(
     reach, face = _grown(window), shapely.box(*window)
     edges: dict[float, list[BaseGeometry]] = {}
     hard = _HARD if block is not None else _HARD - _SOFT_ON_OVERVIEW
-    for mark, is_near in zip(layer.marks, _near(layer, view), strict=True):
-        if layer.key in ("rows", "nozzles_off") and mark.index != block:
-            continue
+    marks = [m for m in layer.marks if layer.key not in ("rows", "nozzles_off") or m.index == block]
+    for mark, shape in zip(marks, _shapes(marks, view, reach), strict=True):
         if mark.style == "excluded":
             _draw_excluded(pen, plan, mark, view, block, drawn)
             continue
-        if not is_near:
-            continue
-        shape = shapely.clip_by_rect(view.geometry(mark.geometry), *reach)
-        if shape.is_empty:
+        if shape is None or shape.is_empty:
             continue
         key = "block_outside" if mark.style == "block" and block is not None and mark.index != block else mark.style
         for part in parts_of(shape):
@@ -140,13 +136,17 @@ def _draw_layer(
         ground.take_lines([GeometryCollection(lines)], width)  # as one: much is done once a line
 
 
-def _near(layer: Layer, view: View) -> list[bool]:
-    """For each mark whether its bounds come near the window; the others need not even be projected."""
+def _shapes(marks: Sequence[Mark], view: View, reach: tuple[float, float, float, float]) -> list[BaseGeometry | None]:
+    """What shows of each mark on the page, all projected and cut in one go; None where its bounds come nowhere near."""
+    geometries = np.array([mark.geometry for mark in marks], object)
     left, bottom, right, top = view.ground
     rim = 4 * view.scale / 1000  # a little more than `_grown`
-    west, south, east, north = shapely.bounds([mark.geometry for mark in layer.marks]).reshape(-1, 4).T
+    west, south, east, north = shapely.bounds(geometries).reshape(-1, 4).T
     near = (west <= right + rim) & (east >= left - rim) & (south <= top + rim) & (north >= bottom - rim)
-    out: list[bool] = near.tolist()
+    shapes = np.full(len(marks), None, object)
+    if near.any():
+        shapes[near] = shapely.clip_by_rect(shapely.transform(geometries[near], view.to_page), *reach)
+    out: list[BaseGeometry | None] = shapes.tolist()
     return out
 
 
