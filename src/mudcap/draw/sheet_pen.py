@@ -147,7 +147,6 @@ class Pen:
 
     def __init__(self, canvas: Canvas) -> None:
         self.canvas: Any = canvas
-        self._strings = _STRINGS.setdefault(canvas, {})
 
     def line(self, points: ArrayLike, *, width_mm: float, colour: str = "#000000", dash_mm: Sequence[float] = ()) -> None:
         """An open line through page points."""
@@ -186,13 +185,13 @@ class Pen:
 
     def _string(self, text: str, size_pt: float, face: Face) -> str:
         """The operators that show a text once its place is set."""
-        key = (text, size_pt, face)
-        found = self._strings.get(key)
+        strings, key = _STRINGS.setdefault(self.canvas, {}), (text, size_pt, face)
+        found = strings.get(key)
         if found is None:
             self.canvas.setFont(face_name(face), size_pt)
             line = self.canvas.beginText(0, 0)
             line.textLine(text)
-            found = self._strings[key] = line.getCode().partition(" Tm ")[2]
+            found = strings[key] = line.getCode().partition(" Tm ")[2]
         return found
 
     @contextmanager
