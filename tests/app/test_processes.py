@@ -23,11 +23,13 @@ def tell(pipe, *more):
     """What the child sees: its open files that lead somewhere, and what it was given."""
     paths = {int(n): os.readlink(f"/proc/self/fd/{n}") for n in os.listdir("/proc/self/fd") if os.path.exists(f"/proc/self/fd/{n}")}
     pipe.send((sorted(p for n, p in paths.items() if n > 2 and p != os.devnull and not p.startswith("/proc")), more, os.getppid()))
-    print("printed", flush=True)
+    sys.stdout.write("printed\\n")
+    sys.stdout.flush()
     try:
         pipe.recv()
     except EOFError:
-        print("closed", file=sys.stderr, flush=True)
+        sys.stderr.write("closed\\n")  # at once, unlike print: another child writes too
+        sys.stderr.flush()
 
 if __name__ == "__main__":
     read, held, stdout, stderr = open(__file__), open(sys.argv[1], "w"), sys.stdout, sys.stderr
@@ -38,7 +40,8 @@ if __name__ == "__main__":
     its_pipe.recv()
     sys.stdout, sys.stderr = stdout, stderr
     seen = [processes.can_fork(), __file__ in files, sys.argv[1] in files, more, parent == os.getpid(), child.is_alive()]
-    print(json.dumps(seen), flush=True)
+    sys.stdout.write(json.dumps(seen) + "\\n")
+    sys.stdout.flush()
     if sys.argv[2] == "die":
         os.kill(os.getpid(), 9)
     pipe.close()
