@@ -6,8 +6,9 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from mudcap.place.bounds import solve_cover
+from mudcap.place.bounds import linear_price, needed_columns, solve_cover
 from mudcap.place.cover import cover_at, reduce
+from mudcap.place.cover_halves import cover_by_halves
 from mudcap.place.cover_search import greedy_columns, search_cover
 from mudcap.place.near import within
 
@@ -149,3 +150,42 @@ def test_no_column_covers_nothing():
     cover = _cover(1)
     found = search_cover(cover, np.empty(0, np.int64), steps=9, seed=0)
     assert found.num_uncovered == cover.num_rows
+
+
+@given(seed=st.integers(0, 100_000), radius=st.floats(0.2, 0.9), is_in_line=st.booleans())
+@settings(max_examples=80, deadline=None)
+def test_branching_by_halves_tells_what_brute_force_tells(seed, radius, is_in_line):
+    """A cover of the least size or the proof that one fewer is too few; never the opposite of the truth where it ends without either."""
+    rng = np.random.default_rng(seed)
+    places, points = rng.random((10, 2)), rng.random((14, 2))
+    if is_in_line:
+        places[:, 1] = points[:, 1] = 0.5
+    cover = cover_at(within(places, points, radius), radius, np.ones(14, bool), np.ones(10, bool))
+    least = _least(cover)
+    for count in range(11):
+        answer = cover_by_halves(cover, places, count, programs=200)
+        if answer.columns is not None:
+            assert len(answer.columns) <= count and _covers(cover, answer.columns)
+        if answer.is_impossible:
+            assert least is None or count < least
+
+
+def test_halves_prove_what_single_columns_leave_open():
+    """A grid of 9 by 9 trees and the places between them: where the linear programme is short of the truth, halves bring it up."""
+    points = np.array([(x, y) for x in range(9) for y in range(9)], float)
+    places = np.array([(x + 0.5, y + 0.5) for x in range(8) for y in range(8)])
+    cover = cover_at(within(places, points, 1.6), 1.6, np.ones(len(points), bool), np.ones(len(places), bool))
+    enough = len(search_cover(cover, greedy_columns(cover, seed=0), steps=1000, seed=0).columns)
+    while not (trial := search_cover(cover, greedy_columns(cover, seed=0)[: enough - 1], steps=20_000, seed=0)).num_uncovered:
+        enough = len(trial.columns)
+    bound = needed_columns(cover, linear_price(cover, iterations=20_000)).fractional
+    assert bound < enough - 1
+    assert cover_by_halves(cover, places, enough - 1, programs=300).is_impossible
+    found = cover_by_halves(cover, places, enough, programs=300)
+    assert found.columns is None or _covers(cover, found.columns)
+
+
+def test_a_point_that_nothing_reaches_is_impossible_to_cover():
+    """However many columns there may be."""
+    cover = cover_at(within(np.zeros((1, 2)), np.array([(0.0, 0.0), (9.0, 0.0)]), 1.0), 1.0, np.ones(2, bool), np.ones(1, bool))
+    assert cover_by_halves(cover, np.zeros((1, 2)), 1, programs=5).is_impossible

@@ -12,6 +12,7 @@ from scipy.spatial import cKDTree
 
 from mudcap.place.bounds import counting_price, linear_price, needed_columns, solve_cover
 from mudcap.place.cover import Cover, cover_at, reduce
+from mudcap.place.cover_halves import cover_by_halves
 from mudcap.place.cover_search import greedy_columns, search_cover
 from mudcap.place.near import within
 from mudcap.place.problem import Effort, PlacementProblem, Status
@@ -21,6 +22,10 @@ from mudcap.place.swap_local import iterate
 
 SEARCH_STEPS: Final[dict[Effort, int]] = {"quick": 5_000, "normal": 200_000, "long": 10_000_000}
 NODES: Final[dict[Effort, int]] = {"quick": 200, "normal": 2_000, "long": 400_000}
+PROGRAMS: Final[dict[Effort, int]] = {"quick": 50, "normal": 300, "long": 4_000}
+"""Linear programmes of the branching by halves; where it ends in a proof, most often a few dozen do."""
+MOST_SHORT: Final[dict[Effort, int]] = {"quick": 1, "normal": 1, "long": 10**9}
+"""Branch and bound by single columns is tried where the bound lacks no more columns than this: two are hardly ever proven."""
 ENTRIES: Final[dict[Effort, int]] = {"quick": 1_500, "normal": 20_000, "long": 10**9}
 """Branch and bound is tried on covers with no more entries than this: even its first node is long on larger ones."""
 ROUNDS: Final[dict[Effort, int]] = {"quick": 2, "normal": 40, "long": 400}
@@ -75,7 +80,7 @@ def fewest_sites(
     if not reachable.any():
         return _answer(cand, dem, np.empty(0, np.int64), reachable, 0)
     reduced = reduce(cover_at(near, radius_m, reachable, np.ones(len(cand), bool)))
-    inner, bound, is_stopped = _fewest_columns(reduced.cover, effort, seed, stop or (lambda: False))
+    inner, bound, is_stopped = _fewest_columns(reduced.cover, cand, effort, seed, stop or (lambda: False))
     sites = np.unique(np.concatenate([reduced.forced, reduced.cover.column_candidate[inner]]))
     if bound >= len(inner):
         bound = len(inner)
@@ -85,7 +90,7 @@ def fewest_sites(
 
 
 def _fewest_columns(
-    cover: Cover, effort: Effort, seed: int, stop: Callable[[], bool]
+    cover: Cover, candidate_xy: NDArray[np.float64], effort: Effort, seed: int, stop: Callable[[], bool]
 ) -> tuple[NDArray[np.int64], int, bool]:
     """Columns that cover all rows, a certified bound on their number, and whether the search was stopped."""
     if not cover.num_rows:
@@ -101,7 +106,9 @@ def _fewest_columns(
     while bound < len(best) and len(cover.row_column) <= ENTRIES[effort]:
         if stop():
             return best, bound, True
-        exact = solve_cover(cover, len(best) - 1, nodes=NODES[effort])
+        exact = cover_by_halves(cover, candidate_xy, len(best) - 1, programs=PROGRAMS[effort])
+        if exact.columns is None and not exact.is_impossible and len(best) - bound <= MOST_SHORT[effort]:
+            exact = solve_cover(cover, len(best) - 1, nodes=NODES[effort])
         if exact.is_impossible:
             return best, len(best), False
         if exact.columns is None:
