@@ -44,7 +44,8 @@ class Group:
     at_m: tuple[NDArray[np.float64], NDArray[np.float64]]
     """Where they stand along each of the two ways."""
     alone: bool
-    """True where no other stop stands along either way: then few ways to treat them suffice (see `turning_points`)."""
+    """True where no other stop stands along either way, and neither is one-way: then few ways to treat them suffice (see
+    `turning_points`)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -90,7 +91,8 @@ def find_groups(graph: StopGraph) -> tuple[list[Group], list[list[int]], list[ND
     of_edge: list[list[int]] = [[] for _ in range(num_edges)]
     for edges, run in runs:
         a, b = np.array([r[0] for r in run]), np.array([r[1] for r in run])
-        alone = all(number[e] == 1 and not must[e] for e in edges) and float(np.ptp(a - b)) < 1e-9
+        alone = all(number[e] == 1 and not must[e] and not graph.directions[e] for e in edges)
+        alone = alone and float(np.ptp(a - b)) < 1e-9
         for e in edges:
             of_edge[e].append(len(groups))
         groups.append(Group(stops=np.array([r[2] for r in run]), edges=edges, at_m=(a, b), alone=alone))
