@@ -14,7 +14,6 @@ from mudcap.orchard.network import VEHICLE, travel_network
 from mudcap.orchard.params import RowParams, TravelParams
 from mudcap.orchard.rows import lay_rows
 from mudcap.route.aisles import BlockTour, leg_seconds, solve_block
-from mudcap.route.anyground import narrower
 from mudcap.route.ground import lay_ground
 from mudcap.route.options import RoundParams
 from mudcap.route.stopgraph import StopGraph, block_graph
@@ -81,7 +80,8 @@ def test_one_way_drive_row_worked_by_hand() -> None:
     middle = two.is_aisle & (two.column[two.tail] == 1)
     tour = solve_block(replace(two, one_way=middle.astype(np.int8)))
     assert tour.length_m == pytest.approx(212.0)
-    assert (tour.method, tour.bound) == ("search", 72.0)
+    assert (tour.method, tour.status) == ("search", "optimal")
+    assert tour.bound == pytest.approx(212.0)
     assert [(h.stop, h.side) for leg in tour.legs for h in leg.halts] == [(0, -1), (1, 1)]
 
 
@@ -94,18 +94,9 @@ def test_network_too_wide_is_gone_round_all_the_same() -> None:
     _check(graph, tour)
     assert tour.method == "search"
     assert tour.bound is not None
-    assert 0 < tour.bound <= tour.objective
+    assert 0.97 * tour.objective < tour.bound <= tour.objective
     few = regular_block(num_rows=13, length_m=280.0, stop_row=row, stop_y_m=y, levels=2)
     assert tour.objective <= solve_block(few).objective + 1e-6
-
-
-@pytest.mark.parametrize("seed", range(30))
-def test_narrower_ground_bounds_the_round(seed: int) -> None:
-    """Drawing headlands together never makes the cheapest round dearer."""
-    graph = random_block(900 + seed)
-    whole = solve_block(graph).objective
-    for share in (0.2, 0.5, 1.0):
-        assert solve_block(narrower(graph, share)).objective <= whole + 1e-6
 
 
 def test_one_way_alley_of_an_orchard() -> None:

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from mudcap.route.anyground import narrower, tour_any, two_way
+from mudcap.route.anyground import tour_any, two_way
 from mudcap.route.bare import Turns, bare_ground
+from mudcap.route.dues import priced_steps
 from mudcap.route.frontier import Outcome
 from mudcap.route.options import EdgeOptions, Group, RoundParams, edge_options, find_groups
-from mudcap.route.search import cheapest, choose_kept
+from mudcap.route.prices import price_round
+from mudcap.route.search import NEAR, Priced, cheapest, choose_kept
 from mudcap.route.sides import busiest_side, fix_sides, sides_of
 from mudcap.route.steps import DOUBLE, SINGLE, Step
 from mudcap.route.stopgraph import StopGraph
@@ -21,13 +25,19 @@ from mudcap.route.walk import Leg, Use, walk
 
 _TOO_MANY = 100_000.0
 """Estimated states a step beyond which no order is hoped to be exact outright."""
+_KEPT_VALUES = 512
+"""Values of open groups by which orders that promise too many states are compared."""
+_ROUNDS = 120
+"""Linear programmes from which prices are taken."""
+_BOUND_ROUNDS = 800
+"""The same where nothing but the bound is wanted: at most so many."""
 _EPS = 1e-6
 _HALF_STATES = 3_000
 """`max_states` where one half of the tree rows is held to its sides."""
 _SEARCHED_STOPS = 1_000
 """A round of so many stops that is not proven is also sought by local search."""
-_DRAWN_TOGETHER = (0.0, 0.05, 0.1, 0.2, 0.3, 0.5, 0.7, 1.0)
-"""Shares of the headlands and roads that are drawn together, one after the other, until the programme can bound the round."""
+_MORE_KICKS = 10
+"""Times as many trials of the local search where its round is not near its bound."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -80,28 +90,41 @@ class TooWide(ValueError):
 
 
 def _search(graph: StopGraph, params: RoundParams) -> BlockTour:
-    """A round by local search, with the bound of the exact programme on ground that is easier to get round."""
-    easier, bound, order = two_way(graph), None, None
-    for share in _DRAWN_TOGETHER:
-        try:
-            found = _exact(narrower(easier, share) if share else easier, params)
-        except TooWide:
-            continue
-        bound = found.bound
-        order = _order(found) if len(_order(found)) == graph.num_stops else None
-        break
-    legs = tour_any(graph, _turn_costs(graph, params), params, order=order)
+    """A round by local search, with the bound of a linear programme, and of the exact programme on two-way ground."""
+    turns_s = _turn_costs(graph, params)
+    bound, order = 0.0, None
+    if graph.directions.any():
+        with suppress(TooWide):
+            found = _exact(two_way(graph), params)
+            bound = found.bound or 0.0
+            order = _order(found) if len(_order(found)) == graph.num_stops else None
+    legs = tour_any(graph, turns_s, params, order=order)
     cost = sum(leg_seconds(graph, legs, params))
-    bound = None if bound is None else min(bound, cost)
+    if bound < (1 - NEAR) * cost:
+        bound = max(bound, _linear_bound(graph, turns_s, params, (1 - NEAR) * cost))
+    if bound < (1 - NEAR) * cost:
+        more = tour_any(graph, turns_s, replace(params, kicks=_MORE_KICKS * params.kicks), order=order)
+        legs = min(legs, more, key=lambda way: sum(leg_seconds(graph, way, params)))
+        cost = sum(leg_seconds(graph, legs, params))
+    bound = min(bound, cost)
     return BlockTour(
         objective=cost,
-        bound=bound,
-        status="optimal" if bound is not None and bound >= cost - _EPS else "feasible",
+        bound=bound if bound > 0 or cost == 0 else None,
+        status="optimal" if bound >= cost - _EPS else "feasible",
         length_m=sum(leg.length_m for leg in legs),
         legs=legs,
         peak_states=0,
         method="search",
     )
+
+
+def _linear_bound(graph: StopGraph, turns_s: Turns, params: RoundParams, enough: float) -> float:
+    """What every round costs at least by a linear programme, worked on until it is ``enough`` [s]; 0 where it says nothing."""
+    if not graph.directions.any():
+        bare = bare_ground(graph, turns_s, params)
+        graph, turns_s = bare.graph, bare.turns_s
+    groups, of_edge, options, is_whole = _options(graph, turns_s, params)
+    return price_round(graph, groups, of_edge, options, rounds=_BOUND_ROUNDS, enough=enough).bound if is_whole else 0.0
 
 
 def _exact(graph: StopGraph, params: RoundParams) -> BlockTour:
@@ -114,10 +137,12 @@ def _exact(graph: StopGraph, params: RoundParams) -> BlockTour:
 
 def _exact_on(graph: StopGraph, turns_s: Turns, params: RoundParams) -> BlockTour:
     """The same over ground that is bare of what no round needs."""
-    best = _solve(graph, turns_s, params)
+    best = _solve(graph, turns_s, params, is_priced=True)
     if best is None:
         raise ValueError("a stop, the start or the end cannot be reached from the others.")
     if best.status == "optimal" or graph.num_stops == len(graph.place_stop):
+        return best
+    if best.gap is not None and best.gap <= NEAR:
         return best
     bound = best.bound
     tour = _solve(fix_sides(graph, busiest_side(graph), -1, 2), turns_s, params, best.objective)
@@ -153,15 +178,20 @@ def _is_small(graph: StopGraph) -> bool:
     return graph.num_stops <= _SEARCHED_STOPS
 
 
-def _solve(graph: StopGraph, turns_s: Turns, params: RoundParams, upper: float = np.inf) -> BlockTour | None:
-    """One run of the programme over a graph as it stands; None where it finds nothing (cheaper than ``upper``)."""
-    groups, of_edge, must = find_groups(graph)
-    options, whole = [], True
-    for e in range(len(graph.tail)):
-        made, complete = edge_options(graph, e, [groups[g] for g in of_edge[e]], must[e], turns_s[e], params)
-        options.append(made)
-        whole = whole and complete
-    outcome, edges = _best_sweep(graph, groups, of_edge, options, params, upper)
+def _solve(
+    graph: StopGraph, turns_s: Turns, params: RoundParams, upper: float = np.inf, *, is_priced: bool = False
+) -> BlockTour | None:
+    """One run of the programme over a graph as it stands; None where it finds nothing (cheaper than ``upper``).
+
+    With ``is_priced`` by the prices of a linear programme where it is not proven without them.
+    """
+    groups, of_edge, options, whole = _options(graph, turns_s, params)
+
+    def price(steps: Sequence[Step], edges: Sequence[int]) -> Priced:
+        prices = price_round(graph, groups, of_edge, options, rounds=_ROUNDS)
+        return *priced_steps(steps, edges, prices.connection), prices.bound
+
+    outcome, edges = _best_sweep(graph, groups, of_edge, options, params, upper, price if is_priced else None)
     if outcome is None:
         return None
     chosen = {e: int(o) for e, o in zip(edges, outcome.options, strict=True)}
@@ -178,6 +208,19 @@ def _solve(graph: StopGraph, turns_s: Turns, params: RoundParams, upper: float =
     )
 
 
+def _options(
+    graph: StopGraph, turns_s: Turns, params: RoundParams
+) -> tuple[list[Group], list[list[int]], list[EdgeOptions], bool]:
+    """The groups, those of each way, the options of each way, and whether all that could be cheapest are among them."""
+    groups, of_edge, must = find_groups(graph)
+    options, whole = [], True
+    for e in range(len(graph.tail)):
+        made, complete = edge_options(graph, e, [groups[g] for g in of_edge[e]], must[e], turns_s[e], params)
+        options.append(made)
+        whole = whole and complete
+    return groups, of_edge, options, whole
+
+
 def _best_sweep(
     graph: StopGraph,
     groups: list[Group],
@@ -185,6 +228,7 @@ def _best_sweep(
     options: list[EdgeOptions],
     params: RoundParams,
     upper: float,
+    price: Callable[[Sequence[Step], Sequence[int]], Priced] | None,
 ) -> tuple[Outcome | None, list[int]]:
     """The outcome in the order that promises the fewest states, and the ways in that order.
 
@@ -204,15 +248,16 @@ def _best_sweep(
         if weight <= _TOO_MANY:
             fits = [(0, turns, steps)]
             break
-        fits.append((-sum(int(k.sum()) for k in choose_kept(steps)), turns, steps))
+        fits.append((-sum(int(k.sum()) for k in choose_kept(steps, _KEPT_VALUES)), turns, steps))
     if not fits:
         raise TooWide("the graph is too wide for the frontier programme.")
     _, turns, steps = min(fits, key=lambda f: f[0])
-    cuts = must_cross(graph, turns)
+    edges = [turn.edge for turn in turns]
     outcome = cheapest(
-        steps, cuts, plain_states=params.plain_states, max_states=params.max_states, upper=upper
-    )
-    return outcome, [turn.edge for turn in turns]
+        steps, must_cross(graph, turns), plain_states=params.plain_states, max_states=params.max_states, upper=upper,
+        price=None if price is None else lambda steps: price(steps, edges),
+    )  # fmt: skip
+    return outcome, edges
 
 
 def _turn_costs(graph: StopGraph, params: RoundParams) -> Turns:

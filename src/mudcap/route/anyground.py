@@ -1,8 +1,8 @@
 """The round through a block of any shape: one-way ways, and networks too wide for the exact programme.
 
 The ways are cut up at the places of the stops, the general tour is found over the shortest ways between them, and the way it
-takes is told leg by leg. It is no exact method: the bound comes from ground that is easier to get round, each way open in both
-directions and neighbouring junctions made one until the exact programme can take it.
+takes is told leg by leg. It is no exact method: the bound comes from a linear programme (`prices`) and, where ways are one-way,
+from the exact round over ground with each way open in both directions.
 """
 
 from __future__ import annotations
@@ -203,39 +203,3 @@ def _pieces(graph: StopGraph, points: _Points, passed: list[int]) -> list[tuple[
 def two_way(graph: StopGraph) -> StopGraph:
     """The graph with every way open in both directions."""
     return replace(graph, one_way=None)
-
-
-def narrower(graph: StopGraph, share: float) -> StopGraph:
-    """The graph with the shortest ``share`` of its headlands and roads drawn together into points.
-
-    Any round of the graph is a round of this one and no longer here, so the cheapest one here bounds it. Drive rows whose two
-    ends fall together are left out, with the stops that stand along them.
-    """
-    roads = np.flatnonzero(~graph.is_aisle & (graph.head >= 0))
-    gone = roads[np.argsort(graph.length_m[roads], kind="stable")][: int(np.ceil(share * len(roads)))]
-    parent = list(range(len(graph.vertex_xy)))
-
-    def root(n: int) -> int:
-        while parent[n] != n:
-            parent[n] = parent[parent[n]]
-            n = parent[n]
-        return n
-
-    for e in gone.tolist():
-        a, b = root(int(graph.tail[e])), root(int(graph.head[e]))
-        parent[max(a, b)] = min(a, b)
-    roots = np.array([root(n) for n in range(len(parent))])
-    kept, number = np.unique(roots, return_inverse=True)
-    tail = number[graph.tail]
-    head = np.where(graph.head >= 0, number[graph.head], -1)
-    stays = tail != head
-    renumber = np.cumsum(stays) - 1
-    lost = np.unique(graph.place_stop[~stays[graph.place_edge]])
-    place = ~np.isin(graph.place_stop, lost)
-    stop = np.unique(graph.place_stop[place], return_inverse=True)[1]
-    return StopGraph(
-        vertex_xy=graph.vertex_xy[kept], tail=tail[stays], head=head[stays], length_m=graph.length_m[stays],
-        is_aisle=graph.is_aisle[stays], column=graph.column[kept], place_stop=stop,
-        place_edge=renumber[graph.place_edge[place]], place_m=graph.place_m[place], place_side=graph.place_side[place],
-        start=int(number[graph.start]), end=int(number[graph.end]),
-    )  # fmt: skip

@@ -13,12 +13,13 @@ Pansart, Catusse & Cambazard 2018, Comput. Oper. Res. 100:139–148. All cited f
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from mudcap.route.dues import Dues
 from mudcap.route.relax import Layer, find, index, scatter
 from mudcap.route.steps import DOUBLE, MAX_SLOTS, NONE, SINGLE, TOUCH_BOTH, TOUCH_HEAD, TOUCH_TAIL, Step
 
@@ -45,35 +46,50 @@ def run(
     *,
     max_states: int,
     layers: Sequence[Layer] | None = None,
+    dues: Dues | None = None,
     upper: float = np.inf,
     max_work: float = np.inf,
     give_up: bool = False,
+    is_proof: bool = False,
 ) -> Outcome | None:
     """Return the cheapest options such that all degrees are even (or as entered) and all that is touched hangs together.
 
     None where no choice does, or as soon as states times options, summed over the steps, exceed ``max_work``, or, with
     ``give_up``, as soon as there are more than ``max_states`` states after a step. Otherwise those that promise least are
-    kept. ``layers`` are lower bounds on what is still to pay (see `relax`); states
-    that cannot cost less than ``upper`` are left out. Ties are broken by the order of options, so the same steps give the
+    kept; with ``is_proof`` the run ends, without a choice, as soon as all kept promise no less than the best one dropped. ``layers`` are lower bounds on what is still to pay (see `relax`), ``dues`` what the options are paid
+    for, where the steps are priced; states that cannot cost less than ``upper`` are left out. Ties are broken by the order of options, so the same steps give the
     same outcome.
     """
-    front = _Front(np.zeros(1, np.int64), np.zeros(1, np.int64), np.zeros(1), np.zeros(1))
+    front = _Front(np.zeros(1, np.int64), np.zeros(1, np.int64), np.zeros(1), np.zeros(1), np.zeros(1))
+    sums = np.zeros((1, dues.width if dues else 0), np.int16)
+    paid = dues.paid if dues else 0.0
     trail: list[tuple[NDArray[np.int32], NDArray[np.uint16]]] = []
     dropped, peak, work = np.inf, 1, 0
     for k, step in enumerate(steps):
         work += len(front.cost) * len(step.cost)
         if work > max_work:
             return None
-        front, parent, option = _advance(step, front, layers[k + 1] if layers else None, upper)
+        front, parent, option = _advance(step, front, layers[k + 1] if layers else None, upper - paid)
         peak = max(peak, len(front.cost))
+        sums = sums[parent]
+        if dues:
+            surplus, keeps = dues.settle(k, sums, option)
+            front = replace(front, priced=front.priced + surplus)
+            keep = np.flatnonzero(keeps & (front.priced + front.to_go <= upper - paid + _EPS))
+            if len(keep) < len(keeps):
+                front, parent, option, sums = front.take(keep), parent[keep], option[keep], sums[keep]
         if len(front.cost) > max_states:
             if give_up:
                 return None
-            promise = front.cost + front.to_go
+            promise = front.priced + front.to_go
             order = np.argpartition(promise, max_states)
-            dropped = min(dropped, float(promise[order[max_states:]].min()))
+            dropped = min(dropped, float(promise[order[max_states:]].min()) + paid)
             keep = np.sort(order[:max_states])
-            front, parent, option = front.take(keep), parent[keep], option[keep]
+            front, parent, option, sums = front.take(keep), parent[keep], option[keep], sums[keep]
+        if is_proof:
+            if float((front.priced + front.to_go).min(initial=np.inf)) + paid >= min(dropped, upper):
+                return Outcome(cost=np.inf, options=np.empty(0, np.int64), bound=min(dropped, upper), peak_states=peak)
+            continue
         trail.append((parent, option))
     done = np.flatnonzero((front.slots == _CLOSED) & (front.groups == 0)) if steps else np.zeros(1, np.int64)
     if not len(done):
@@ -103,12 +119,14 @@ class _Front:
     slots: NDArray[np.int64]
     groups: NDArray[np.int64]
     cost: NDArray[np.float64]
+    priced: NDArray[np.float64]
+    """The same with what is paid taken off, and what was paid too much put back; the cost itself where nothing is paid."""
     to_go: NDArray[np.float64]
     """Lower bound on what is still to pay."""
 
     def take(self, keep: NDArray[np.int64]) -> _Front:
         """The states at some positions."""
-        return _Front(self.slots[keep], self.groups[keep], self.cost[keep], self.to_go[keep])
+        return _Front(self.slots[keep], self.groups[keep], self.cost[keep], self.priced[keep], self.to_go[keep])
 
 
 def _advance(
@@ -120,13 +138,13 @@ def _advance(
     else:
         ahead = (True, layer.odd, layer.groups, layer.to_go, layer.mask, index(layer.odd, layer.groups))
     while True:
-        n, slots, groups, cost, to_go, parent, chosen = _expand(
-            front.slots, front.groups, front.cost, step.tail_slot, step.head_slot, step.tail_enters, step.head_enters,
-            step.tail_leaves, step.head_leaves, step.effect, step.cost, step.left, step.shift, step.width, step.closes,
+        n, slots, groups, cost, priced, to_go, parent, chosen = _expand(
+            front.slots, front.groups, front.cost, front.priced, step.tail_slot, step.head_slot, step.tail_enters, step.head_enters,
+            step.tail_leaves, step.head_leaves, step.effect, step.cost, step.priced, step.left, step.shift, step.width, step.closes,
             capacity, upper + _EPS, *ahead,
         )  # fmt: skip
         if n >= 0:
-            copies = (a[:n].copy() for a in (slots, groups, cost, to_go))
+            copies = (a[:n].copy() for a in (slots, groups, cost, priced, to_go))
             return _Front(*copies), parent[:n].copy(), chosen[:n].copy()
         capacity *= 4
 
@@ -210,8 +228,8 @@ def _parity(key):  # type: ignore[no-untyped-def]
 
 @njit(cache=True)
 def _expand(  # type: ignore[no-untyped-def]
-    slots, groups, cost, tail, head, tail_enters, head_enters, tail_leaves, head_leaves,
-    effect, option_cost, left, shift, width, closes, capacity,
+    slots, groups, cost, priced, tail, head, tail_enters, head_enters, tail_leaves, head_leaves,
+    effect, option_cost, option_priced, left, shift, width, closes, capacity,
     upper, bounded, odd_ahead, groups_ahead, cost_ahead, kept_ahead, table_ahead,
 ):  # fmt: skip
     """All states after one step, each with its cheapest way there; (-1, …) where the table is too small."""
@@ -221,6 +239,7 @@ def _expand(  # type: ignore[no-untyped-def]
     new_slots = np.empty(limit, np.int64)
     new_groups = np.empty(limit, np.int64)
     new_cost = np.empty(limit, np.float64)
+    new_priced = np.empty(limit, np.float64)
     to_go = np.zeros(limit, np.float64)
     parent = np.empty(limit, np.int32)
     chosen = np.empty(limit, np.uint16)
@@ -259,6 +278,7 @@ def _expand(  # type: ignore[no-untyped-def]
                 continue
             key = after[e]
             value = cost[i] + option_cost[o]
+            promised = priced[i] + option_priced[o]
             h = scatter(key, u) & mask
             while table[h] >= 0 and (new_slots[table[h]] != key or new_groups[table[h]] != u):
                 h = (h + 1) & mask
@@ -268,20 +288,22 @@ def _expand(  # type: ignore[no-untyped-def]
                 if bounded:
                     there = find(table_ahead, odd_ahead, groups_ahead, _parity(key), u & kept_ahead)
                     ahead = cost_ahead[there] if there >= 0 else np.inf
-                if value + ahead > upper:
+                if promised + ahead > upper:
                     continue
                 if count == limit:
-                    return -1, new_slots, new_groups, new_cost, to_go, parent, chosen
+                    return -1, new_slots, new_groups, new_cost, new_priced, to_go, parent, chosen
                 to_go[count] = ahead
                 table[h] = count
                 new_slots[count] = key
                 new_groups[count] = u
                 new_cost[count] = value
+                new_priced[count] = promised
                 parent[count] = i
                 chosen[count] = o
                 count += 1
             elif value < new_cost[at] - 1e-9:
                 new_cost[at] = value
+                new_priced[at] = promised
                 parent[at] = i
                 chosen[at] = o
-    return count, new_slots, new_groups, new_cost, to_go, parent, chosen
+    return count, new_slots, new_groups, new_cost, new_priced, to_go, parent, chosen

@@ -98,8 +98,11 @@ def price_round(
     options: Sequence[EdgeOptions],
     *,
     rounds: int,
+    enough: float = np.inf,
 ) -> Prices:
     """Bound the cheapest round by at most so many linear programmes, each with more rows than the one before.
+
+    No more are solved once the bound is ``enough`` [s].
 
     ``groups`` and ``of_edge`` as of `options.find_groups`, ``options`` of each way as of `options.edge_options`; the bound is one
     on rounds made of them, and on all rounds where they are complete.
@@ -113,7 +116,9 @@ def price_round(
     sets = _column_sets(graph)
     for number in range(1, rounds + 1):
         is_solved = program.solve()
-        if not is_solved or number == rounds or not _add_broken(program, columns.net, sets, number):
+        if not is_solved or number == rounds or program.bound() >= enough:
+            break
+        if not _add_broken(program, columns.net, sets, number):
             break
     return program.prices(options, number)
 

@@ -113,7 +113,7 @@ def _reduce(step: Step, keep: NDArray[np.bool_], cut: Cut) -> _Relaxed:
     single = step.effect == SINGLE
     crosses = (single | (step.effect == DOUBLE)) & (cut.number >= 0)
     kind = np.column_stack([single, crosses, left])
-    order = np.argsort(step.cost, kind="stable")
+    order = np.argsort(step.priced, kind="stable")
     _, first = np.unique(kind[order], axis=0, return_index=True)
     chosen = order[np.sort(first)]
     return _Relaxed(
@@ -121,7 +121,7 @@ def _reduce(step: Step, keep: NDArray[np.bool_], cut: Cut) -> _Relaxed:
         crosses=crosses[chosen],
         cut=_CUT_BIT + cut.number % _CUT_BITS if cut.number >= 0 else -1,
         cut_ends=cut.is_last,
-        cost=step.cost[chosen],
+        cost=step.priced[chosen],
         left=np.ascontiguousarray(left[chosen]),
         shift=step.shift[keep],
         width=step.width[keep],

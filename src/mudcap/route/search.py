@@ -2,25 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from mudcap.route.dues import Dues
 from mudcap.route.frontier import Outcome, run
 from mudcap.route.relax import Cut, relax
 from mudcap.route.steps import Step
 
+Priced = tuple[list[Step], Dues, float]
+"""The steps with what each option is paid for taken off its cost, what is paid, and a bound on all rounds [s]."""
+
 _PLAIN_WORK = 3e7
 """States times options that are tried outright: one or two seconds."""
-_RELAXATIONS = ((32, 16_384), (512, 131_072))
-"""Values of open groups that are kept and states allowed: first a quick relaxation, then a tight one."""
+_VALUES, _RELAXED_STATES = 32, 16_384
+"""Values of open groups that the relaxed programme keeps, and its states."""
 _WIDTHS = (300, 3_000)
-_GUIDED_WORK = 1.5e8
-"""States times options beyond which no round that is guided by bounds is widened."""
-_WORTH = 2
-"""The tighter relaxation is tried where the guided work allows at least so many times the last of these widths."""
+NEAR = 0.01
+"""Share of the cost by which the bound may lack where no more work is put into it."""
+_PROOFS = (100_000, 300_000)
+"""States kept where only the bound is to be raised: such a run ends early."""
+_WIDER = (2, 4)
+"""Times as many states as asked for that are kept where the bound lacks more than that even so."""
 
 
 def cheapest(
@@ -30,48 +36,98 @@ def cheapest(
     plain_states: int,
     max_states: int,
     upper: float = np.inf,
+    price: Callable[[Sequence[Step]], Priced] | None = None,
 ) -> Outcome | None:
     """Return the cheapest options with the bound proven; None where no choice serves all, or none for less than ``upper``.
 
     First outright. Where that takes too many states, rounds of growing width keep the most promising ones by their cost so
     far and the relaxed cost to go; each round leaves out what cannot beat the one before. A round that drops nothing which
-    could win proves its result; where none does, the same again with a tighter relaxation.
+    could win proves its result; where none does, the same again with options paid for what they are worth (``price``).
     """
     plain = run(steps, max_states=plain_states, max_work=_PLAIN_WORK, give_up=True)
     if plain is not None:
         return plain
-    best: Outcome | None = None
-    bound, peak = 0.0, 1
-    most = int(_GUIDED_WORK / sum(len(step.cost) for step in steps))
-    for values, states in _RELAXATIONS:
-        if bound > 0 and most < _WIDTHS[-1] * _WORTH:
-            break  # so many ways that a tighter relaxation takes minutes and proves little more
-        layers = relax(steps, choose_kept(steps, values), cuts, max_states=states)
-        if layers is None and bound > 0:
-            break
-        bound = max(bound, layers[0].to_go[0] if layers else 0.0)
-        tight = (values, states) == _RELAXATIONS[-1]
-        widest = (min(max_states, max(most, _WIDTHS[-1])),) if tight or max_states < _WIDTHS[0] else ()
-        widths = sorted({w for w in (*_WIDTHS, *widest) if w <= max_states})
-        for width in [*widths, 4 * max_states, 16 * max_states]:
-            if width > widths[-1] and (best is not None or np.isfinite(upper)):
-                break  # wider than asked only where nothing at all was found
-            found = run(steps, max_states=width, layers=layers, upper=upper)
-            if found is None:
-                return best
-            bound, peak = max(bound, found.bound), max(peak, found.peak_states)
-            if np.isfinite(found.cost) and (best is None or found.cost < best.cost):
-                best, upper = found, min(upper, found.cost)
-            if best is not None and bound >= best.cost - 1e-6:
+    found = _Guided(steps, cuts, upper, max_states)
+    widths = [w for w in (*_WIDTHS, max_states) if w <= max_states]
+    found.widen(widths if price is None else widths[:-1] or widths)
+    if price is not None and not found.is_proven:
+        found.pay(price)
+        found.widen(widths)
+        for width in (_PROOFS[0], *(k * max_states for k in _WIDER), _PROOFS[1]):
+            if found.is_near:
                 break
-        if bound >= (best.cost if best is not None else upper) - 1e-6:
-            break
-    if best is None:
-        return None
-    return replace(best, bound=min(float(bound), best.cost), peak_states=peak)
+            if width in _PROOFS:
+                found.raise_bound(width)
+            else:
+                found.widen([width])
+    for width in (4 * max_states, 16 * max_states):
+        if found.best is None and not np.isfinite(upper):  # wider than asked only where nothing at all was found
+            found.widen([width])
+    return found.outcome()
 
 
-def choose_kept(steps: Sequence[Step], most_values: int = _RELAXATIONS[-1][0]) -> list[NDArray[np.bool_]]:
+class _Guided:
+    """Runs guided by a relaxation, and the best and the bound that they leave."""
+
+    def __init__(self, steps: Sequence[Step], cuts: Sequence[Cut], upper: float, max_states: int) -> None:
+        self.steps, self.cuts, self.upper = steps, cuts, upper
+        self.dues: Dues | None = None
+        self.best: Outcome | None = None
+        self.bound, self.peak = 0.0, 1
+        self.has_failed = False
+        self.relax()
+
+    def relax(self) -> None:
+        """Work out what is at least still to pay from each relaxed state."""
+        self.layers = relax(self.steps, choose_kept(self.steps, _VALUES), self.cuts, max_states=_RELAXED_STATES)
+        if self.layers:
+            self.bound = max(self.bound, float(self.layers[0].to_go[0]) + (self.dues.paid if self.dues else 0.0))
+
+    def pay(self, price: Callable[[Sequence[Step]], Priced]) -> None:
+        """Go on with priced steps."""
+        self.steps, self.dues, bound = price(self.steps)
+        self.bound = max(self.bound, bound)
+        self.relax()
+
+    @property
+    def is_proven(self) -> bool:
+        """Whether nothing cheaper can be found."""
+        return self.has_failed or self.bound >= self.upper - 1e-6
+
+    @property
+    def is_near(self) -> bool:
+        """Whether the bound is as near as is asked for."""
+        return self.is_proven or self.bound >= (1 - NEAR) * self.upper
+
+    def widen(self, widths: Sequence[int]) -> None:
+        """Keep more and more states, until the best is proven."""
+        for width in widths:
+            if self.is_proven:
+                return
+            found = run(self.steps, max_states=width, layers=self.layers, dues=self.dues, upper=self.upper)
+            if found is None:
+                self.has_failed = True
+                return
+            self.bound, self.peak = max(self.bound, found.bound), max(self.peak, found.peak_states)
+            if found.cost < self.upper:
+                self.best, self.upper = found, found.cost
+
+    def raise_bound(self, width: int) -> None:
+        """Look only for a higher bound."""
+        found = run(
+            self.steps, max_states=width, layers=self.layers, dues=self.dues, upper=self.upper, is_proof=True
+        )
+        if found is not None:
+            self.bound, self.peak = max(self.bound, found.bound), max(self.peak, found.peak_states)
+
+    def outcome(self) -> Outcome | None:
+        """The best, with the bound of all runs."""
+        if self.best is None:
+            return None
+        return replace(self.best, bound=min(self.bound, self.best.cost), peak_states=self.peak)
+
+
+def choose_kept(steps: Sequence[Step], most_values: int) -> list[NDArray[np.bool_]]:
     """For each step which of its groups the relaxed programme keeps: those open for the shortest time first.
 
     At no time may the kept ones that are open take more than ``most_values`` values together.

@@ -32,6 +32,8 @@ class Step:
     """(o,) of each option."""
     cost: NDArray[np.float64]
     """(o,)"""
+    priced: NDArray[np.float64]
+    """(o,) the cost less what the option is paid for (see `dues`); the cost itself where nothing is paid for."""
     left: NDArray[np.int16]
     """(o, 2g) for each group: the first stop left over and the one after the last; equal where none is."""
     shift: NDArray[np.int64]

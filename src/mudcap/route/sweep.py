@@ -185,6 +185,7 @@ def lay_steps(
                 head_leaves=turn.leaves[1],
                 effect=options[e].effect,
                 cost=options[e].cost,
+                priced=options[e].cost,
                 left=np.ascontiguousarray(np.hstack(left) if left else np.zeros((num, 0)), np.int16),
                 shift=np.array([room[g][0] for g in mine], np.int64),
                 width=np.array([room[g][1] for g in mine], np.int64),
