@@ -32,9 +32,9 @@ class _Settling:
     """Columns that begin anew with this step."""
     done: NDArray[np.int64]
     """(d,) columns complete after it."""
-    limit: NDArray[np.int64]
+    limit: NDArray[np.float64]
     price: NDArray[np.float64]
-    """(d,)"""
+    """(d,) [s]"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -62,7 +62,7 @@ class Dues:
         if not len(here.done):
             return np.zeros(len(sums)), np.ones(len(sums), bool)
         over = sums[:, here.done] - here.limit
-        return np.maximum(over, 0) @ here.price, (over >= 0).all(axis=1)
+        return np.maximum(over, 0) @ here.price, np.asarray((over >= 0).all(axis=1))
 
 
 def priced_steps(steps: Sequence[Step], edges: Sequence[int], rows: PaidRows) -> tuple[list[Step], Dues]:
@@ -84,13 +84,16 @@ def priced_steps(steps: Sequence[Step], edges: Sequence[int], rows: PaidRows) ->
     return priced, _in_order(steps, step_of, number, rows, float(sum(least)))
 
 
-def _in_order(steps: Sequence[Step], step_of: NDArray[np.int64], number: NDArray[np.int64], rows: PaidRows, least_s: float) -> Dues:
-    """Each row gets a column for as long as it is in progress."""
+def _in_order(
+    steps: Sequence[Step], step_of: NDArray[np.int64], number: NDArray[np.int64], rows: PaidRows, least_s: float
+) -> Dues:
+    """Each row gets a column for as long as it is in progress; ``step_of`` and ``number`` are the step and row of each entry."""
     num_rows = len(rows.limit)
     first, last = np.full(num_rows, len(steps), np.int64), np.full(num_rows, -1, np.int64)
     np.minimum.at(first, number, step_of)
     np.maximum.at(last, number, step_of)
-    begins, ends = ([[] for _ in steps] for _ in range(2))  # type: list[list[int]], list[list[int]]
+    begins: list[list[int]] = [[] for _ in steps]
+    ends: list[list[int]] = [[] for _ in steps]
     for r in range(num_rows):
         begins[first[r]].append(r)
         ends[last[r]].append(r)
@@ -109,7 +112,7 @@ def _in_order(steps: Sequence[Step], step_of: NDArray[np.int64], number: NDArray
         mine = order[bound[k] : bound[k + 1]]
         columns, place = np.unique(column[number[mine]], return_inverse=True)
         value = np.zeros((len(step.cost), len(columns)), np.int16)
-        value[rows.row_option[mine], place] = rows.row_value[mine]
+        value[rows.row_option[mine], place] = np.rint(rows.row_value[mine])
         done = np.array(ends[k], np.int64)
         settlings.append(
             _Settling(
