@@ -49,10 +49,8 @@ _SPLITTING = np.array([0.01, 0.1, 0.2, 0.3, 0.4])
 """The same for parity, by the distance from a whole number."""
 _LARGEST = 8
 """Vertices to which a set is grown."""
-_FEW_ROWS = 25
-"""Minimum cuts are looked for where no more connection rows are broken otherwise."""
-_CUT_SETS = 60
-"""Of those at most so many at a time."""
+_CUT_SETS = 1_000
+"""Sets by minimum cuts at most at a time."""
 _IDLE = 8
 """Rounds after which a row that nothing is paid for is dropped."""
 
@@ -132,12 +130,11 @@ def _add_broken(program: _Program, net: Net, fixed: tuple[Ints, Ints], number: i
     found = program.add_rows(
         _CONNECTION, connection_rows(net, *sets, weak_sets(net, *sets, driven, z, _SLACK))
     )
-    if found <= _FEW_ROWS:
-        first = (number * 7919) % max(1, len(net.stop_ptr) - 1)
-        sets = cut_off_sets(net, driven, z, first, _CUT_SETS, 5 * _SLACK)
-        found += program.add_rows(
-            _CONNECTION, connection_rows(net, *sets, weak_sets(net, *sets, driven, z, _SLACK))
-        )
+    first = (number * 7919) % max(1, len(net.stop_ptr) - 1)
+    sets = cut_off_sets(net, driven, z, first, _CUT_SETS, 5 * _SLACK)
+    found += program.add_rows(
+        _CONNECTION, connection_rows(net, *sets, weak_sets(net, *sets, driven, z, _SLACK))
+    )
     alone = np.arange(len(net.mark) + 1), np.arange(len(net.mark))
     sets = _both(alone, joined_sets(net, np.minimum(once, 1 - once) + more, _SPLITTING, False))
     found += program.add_rows(_PARITY, parity_rows(net, *sets, once, more, _SLACK))

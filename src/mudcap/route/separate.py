@@ -22,6 +22,9 @@ from numpy.typing import NDArray
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 
+_SMALL = 100
+"""Vertices of a set up to which it also stands for the other stops that it touches."""
+
 
 class Net(NamedTuple):
     """What the search for rows needs to know of the ground; ways are those driven through from one vertex to another."""
@@ -397,7 +400,8 @@ def grown_sets(net, once, more, largest, slack):  # type: ignore[no-untyped-def]
 def cut_off_sets(net, x, z, first, limit, slack):  # type: ignore[no-untyped-def]
     """Sets about stops from which less than two leads to the start, by minimum cuts (Ford & Fulkerson 1956, from memory).
 
-    The stops are taken from ``first`` on, without those that a set found before touches, until ``limit`` sets are found.
+    The stops are taken from ``first`` on, without those that a small set found before touches, until ``limit`` sets are found,
+    each once.
     """
     v, n = len(net.mark), len(net.stop_ptr) - 1
     whole = np.empty(2 * len(x))
@@ -408,6 +412,8 @@ def cut_off_sets(net, x, z, first, limit, slack):  # type: ignore[no-untyped-def
     spring = np.zeros(v)
     ptr, vertex = np.zeros(limit + 1, np.int64), np.empty(limit * v, np.int64)
     done = np.zeros(n, np.bool_)
+    seen = set()
+    seen.add(np.int64(0))
     count, size = 0, 0
     for turn in range(n + 1):
         if count == limit:
@@ -437,14 +443,20 @@ def cut_off_sets(net, x, z, first, limit, slack):  # type: ignore[no-untyped-def
                 break
             flow += pushed
         if flow < need - slack:
+            name = np.int64(0)
             for k in range(reached):
-                i = queue[k]
-                vertex[size] = i
-                size += 1
-                for j in range(net.near_ptr[i], net.near_ptr[i + 1]):
-                    done[net.near_stop[j]] = True
-            count += 1
-            ptr[count] = size
+                name ^= net.mark[queue[k]]
+            if name not in seen:
+                seen.add(name)
+                vertex[size : size + reached] = queue[:reached]
+                size += reached
+                count += 1
+                ptr[count] = size
+                if reached <= _SMALL:
+                    for k in range(reached):
+                        i = queue[k]
+                        for j in range(net.near_ptr[i], net.near_ptr[i + 1]):
+                            done[net.near_stop[j]] = True
         spring[:] = 0.0
     return ptr[: count + 1].copy(), vertex[:size].copy()
 
