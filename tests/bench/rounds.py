@@ -17,6 +17,7 @@ import resource
 import sys
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -300,6 +301,44 @@ def bench_blocks(seconds: float) -> None:
         print(f"{name:46}{tour.length_m:10.1f}{gap:>8}{spent:8.2f}{peak:6d}" + "".join(over), flush=True)
 
 
+def sampled(rows: int, trees: int, every: int, count: int, levels: int, picked: int, seed: int) -> StopGraph:
+    """Some of the sites of a regular block, picked at random."""
+    row, y = regular_layout(rows, trees, every, count)
+    pick = np.sort(np.random.default_rng(seed).choice(count, picked, replace=False))
+    return block(rows, trees, row[pick], y[pick], levels)
+
+
+def up_and_down(graph: StopGraph) -> StopGraph:
+    """The graph with every second drive row open upward only, the others downward only."""
+    whole = graph.is_aisle & (graph.head >= 0)
+    rises = graph.vertex_xy[np.maximum(graph.head, 0), 1] > graph.vertex_xy[graph.tail, 1]
+    way = np.where(whole, np.where((graph.column[graph.tail] % 2 == 0) == rises, 1, -1), 0)
+    return replace(graph, one_way=way.astype(np.int8))
+
+
+def bench_hard() -> None:
+    """Print rounds that the exact programme cannot take, or not prove, with the bound found for each."""
+    print(f"\n{'hard ground':52}{'by':>11}{'metres':>10}{'bound':>10}{'gap':>8}{'CPU s':>8}{'MB':>6}")
+    cases = [
+        ("640 acres, 576 of 5,760 sites, 6 cross-roads", sampled(240, 293, 1, 5_760, 8, 576, 0)),
+        ("the same, sites in every third row", sampled(240, 293, 3, 5_760, 8, 576, 0)),
+        ("40 rows, 16 roads, 100 of 400 sites", sampled(40, 146, 1, 400, 16, 100, 0)),
+        ("40 rows, 16 roads, 400 sites", sampled(40, 146, 1, 400, 16, 400, 0)),
+        ("60 rows, 14 roads, 150 of 720 sites", sampled(60, 146, 2, 720, 14, 150, 0)),
+        ("30 rows, 20 roads, 60 of 100 sites", sampled(30, 60, 1, 100, 20, 60, 0)),
+        ("B40, 60 of 360, 1 cross-road, rows one-way in turn", up_and_down(sampled(60, 73, 1, 360, 3, 60, 0))),
+        ("30 rows, 40 of 180, 1 cross-road, one-way in turn", up_and_down(sampled(30, 60, 1, 180, 3, 40, 0))),
+        ("30 rows, 180 sites, one-way in turn", up_and_down(sampled(30, 60, 1, 180, 2, 180, 0))),
+    ]
+    for name, graph in cases:
+        began = time.process_time()
+        tour = solve_block(graph)
+        spent = time.process_time() - began
+        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
+        bound, gap = ("none",) * 2 if tour.bound is None else (f"{tour.bound:.1f}", f"{100 * (tour.gap or 0):.2f}%")
+        print(f"{name:52}{tour.method:>11}{tour.objective:10.1f}{bound:>10}{gap:>8}{spent:8.1f}{peak:6d}", flush=True)
+
+
 def main() -> None:
     """Print the table."""
     parser = argparse.ArgumentParser(
@@ -314,7 +353,7 @@ def main() -> None:
     parser.add_argument("--long", type=float, help="time for OR-tools on I40; as --seconds where not given")
     parser.add_argument("--i40", nargs=2, metavar=("CSV", "WKT"), help="trees and outline of I40")
     parser.add_argument("--tsplib", nargs="*", default=[], metavar="FILE")
-    parts = ("blocks", "irregular", "crews", "scale", "tsplib")
+    parts = ("blocks", "hard", "irregular", "crews", "scale", "tsplib")
     parser.add_argument("--only", nargs="*", choices=parts, default=list(parts))
     said = parser.parse_args()
     solve_block(next(iter(instances()))[1])
@@ -324,6 +363,8 @@ def main() -> None:
     for part in said.only:
         if part == "blocks":
             bench_blocks(said.seconds)
+        elif part == "hard":
+            bench_hard()
         elif part == "irregular":
             bench_irregular(said.i40, said.seconds, long_s)
         elif part == "crews":

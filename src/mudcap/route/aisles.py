@@ -27,16 +27,16 @@ _TOO_MANY = 100_000.0
 """Estimated states a step beyond which no order is hoped to be exact outright."""
 _KEPT_VALUES = 512
 """Values of open groups by which orders that promise too many states are compared."""
-_ROUNDS = 120
+_ROUNDS = 60
 """Linear programmes from which prices are taken."""
-_BOUND_ROUNDS = 800
+_BOUND_ROUNDS = 400
 """The same where nothing but the bound is wanted: at most so many."""
 _EPS = 1e-6
 _HALF_STATES = 3_000
 """`max_states` where one half of the tree rows is held to its sides."""
 _SEARCHED_STOPS = 1_000
 """A round of so many stops that is not proven is also sought by local search."""
-_MORE_KICKS = 10
+_MORE_KICKS = 20
 """Times as many trials of the local search where its round is not near its bound."""
 
 

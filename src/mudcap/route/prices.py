@@ -51,6 +51,8 @@ _LARGEST = 8
 """Vertices to which a set is grown."""
 _CUT_SETS = 1_000
 """Sets by minimum cuts at most at a time."""
+_STALLED, _PROGRESS = 20, 2e-4
+"""The end comes where so many programmes have raised the bound by less than this share of it."""
 _IDLE = 8
 """Rounds after which a row that nothing is paid for is dropped."""
 
@@ -100,7 +102,7 @@ def price_round(
 ) -> Prices:
     """Bound the cheapest round by at most so many linear programmes, each with more rows than the one before.
 
-    No more are solved once the bound is ``enough`` [s].
+    No more are solved once the bound is ``enough`` [s], or hardly rises any more.
 
     ``groups`` and ``of_edge`` as of `options.find_groups`, ``options`` of each way as of `options.edge_options`; the bound is one
     on rounds made of them, and on all rounds where they are complete.
@@ -112,9 +114,12 @@ def price_round(
     columns = lay_columns(graph, groups, of_edge, options)
     program = _Program(graph, columns)
     sets = _column_sets(graph)
+    bounds: list[float] = []
     for number in range(1, rounds + 1):
         is_solved = program.solve()
-        if not is_solved or number == rounds or program.bound() >= enough:
+        bounds.append(program.bound())
+        is_idle = number > _STALLED and bounds[-1] - bounds[-1 - _STALLED] < _PROGRESS * bounds[-1]
+        if not is_solved or number == rounds or is_idle or bounds[-1] >= enough:
             break
         if not _add_broken(program, columns.net, sets, number):
             break
