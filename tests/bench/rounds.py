@@ -304,7 +304,7 @@ def bench_blocks(seconds: float) -> None:
 def sampled(rows: int, trees: int, every: int, count: int, levels: int, picked: int, seed: int) -> StopGraph:
     """Some of the sites of a regular block, picked at random."""
     row, y = regular_layout(rows, trees, every, count)
-    pick = np.sort(np.random.default_rng(seed).choice(count, picked, replace=False))
+    pick = np.sort(np.random.default_rng(seed).choice(len(row), picked, replace=False))
     return block(rows, trees, row[pick], y[pick], levels)
 
 
@@ -325,7 +325,7 @@ def bench_hard() -> None:
         ("40 rows, 16 roads, 100 of 400 sites", sampled(40, 146, 1, 400, 16, 100, 0)),
         ("40 rows, 16 roads, 400 sites", sampled(40, 146, 1, 400, 16, 400, 0)),
         ("60 rows, 14 roads, 150 of 720 sites", sampled(60, 146, 2, 720, 14, 150, 0)),
-        ("30 rows, 20 roads, 60 of 100 sites", sampled(30, 60, 1, 100, 20, 60, 0)),
+        ("30 rows, 20 roads, 60 of 90 sites", sampled(30, 60, 1, 100, 20, 60, 0)),
         ("B40, 60 of 360, 1 cross-road, rows one-way in turn", up_and_down(sampled(60, 73, 1, 360, 3, 60, 0))),
         ("30 rows, 40 of 180, 1 cross-road, one-way in turn", up_and_down(sampled(30, 60, 1, 180, 3, 40, 0))),
         ("30 rows, 180 sites, one-way in turn", up_and_down(sampled(30, 60, 1, 180, 2, 180, 0))),
