@@ -5,9 +5,11 @@ from __future__ import annotations
 import itertools
 
 import numpy as np
+import pytest
 from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import dijkstra
 
+from mudcap.route.aisles import BlockTour
 from mudcap.route.stopgraph import Gap, StopGraph, block_graph
 
 
@@ -79,3 +81,23 @@ def place_distances(graph: StopGraph) -> np.ndarray:
     net = csr_matrix((d, (i, j)), shape=(size, size))
     points = [graph.start, *range(v, size)]
     return np.asarray(dijkstra(net, directed=False, indices=points)[:, points])
+
+
+def check_legs(graph: StopGraph, tour: BlockTour) -> None:
+    """Legs hang together, go the right way along, turn round in no one-way way, and serve every stop once."""
+    at = graph.start
+    for leg in tour.legs:
+        way = int(graph.directions[leg.edge])
+        ends = (int(graph.tail[leg.edge]), int(graph.head[leg.edge]))
+        assert leg.begin == at
+        at = leg.end
+        if leg.turn_m is None:
+            assert (leg.begin, leg.end) in (
+                (ends,) if way > 0 else (ends[::-1],) if way < 0 else (ends, ends[::-1])
+            )
+        else:
+            assert way == 0 or leg.turn_m == 0.0
+            assert leg.begin == leg.end
+    assert at == graph.end
+    assert sorted(h.stop for leg in tour.legs for h in leg.halts) == list(range(graph.num_stops))
+    assert tour.length_m == pytest.approx(sum(leg.length_m for leg in tour.legs))

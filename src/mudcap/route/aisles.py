@@ -12,13 +12,14 @@ from numpy.typing import NDArray
 
 from mudcap.route.anyground import tour_any, two_way
 from mudcap.route.bare import Turns, bare_ground
+from mudcap.route.directed import directed_round, is_narrow
 from mudcap.route.dues import priced_steps
 from mudcap.route.frontier import Outcome
 from mudcap.route.options import EdgeOptions, Group, RoundParams, edge_options, find_groups
 from mudcap.route.prices import price_round
 from mudcap.route.search import NEAR, Priced, cheapest, choose_kept
 from mudcap.route.sides import busiest_side, fix_sides, sides_of
-from mudcap.route.steps import DOUBLE, SINGLE, Step
+from mudcap.route.steps import DOUBLE, SINGLE, Step, TooWide
 from mudcap.route.stopgraph import StopGraph
 from mudcap.route.sweep import Turn, lay_steps, must_cross, sweeps, take_turns, weigh
 from mudcap.route.walk import Leg, Use, walk
@@ -32,6 +33,7 @@ _ROUNDS = 60
 _BOUND_ROUNDS = 400
 """The same where nothing but the bound is wanted: at most so many."""
 _EPS = 1e-6
+_UNREACHED = "a stop, the start or the end cannot be reached from the others."
 _HALF_STATES = 3_000
 """`max_states` where one half of the tree rows is held to its sides."""
 _SEARCHED_STOPS = 1_000
@@ -70,23 +72,64 @@ def solve_block(graph: StopGraph, params: RoundParams | None = None) -> BlockTou
     Exact for any graph whose frontier stays narrow, such as parallel drive rows with a few headlands and cross-roads, whole
     or with rows missing, cut or of unequal length. ``plain_states``, ``max_states`` and ``max_depths`` keep the work in
     bounds. Where they had to drop anything, a local search follows, and the sides are settled for one half of the tree rows at
-    a time, the other half held, and the status is ``feasible`` unless the bound proves the round. Where ways are one-way, or the network is too wide
-    for the programme, a local search finds the round and the programme bounds it on easier ground (``method``).
+    a time, the other half held, and the status is ``feasible`` unless the bound proves the round. Where ways are one-way, the states hold
+    the balance of the vertices (see `directed`); where the network is too wide for the programme, a local search finds the round and a
+    linear programme bounds it (``method``).
 
     Raises ``ValueError`` where the graph is malformed or a stop cannot be reached from the start and left again.
     """
     graph.check()
     params = params or RoundParams()
-    if graph.directions.any():
-        return _search(graph, params)
     try:
-        return _exact(graph, params)
+        return _directed(graph, params) if graph.directions.any() else _exact(graph, params)
     except TooWide:
         return _search(graph, params)
 
 
-class TooWide(ValueError):
-    """The frontier programme cannot take a graph."""
+def _directed(graph: StopGraph, params: RoundParams) -> BlockTour:
+    """The round by the frontier programme over balances, or by local search where that is no dearer; the bound is the programme's.
+
+    `TooWide` is raised where the programme cannot take the graph.
+    """
+    turns_s = _turn_costs(graph, params)
+    groups, of_edge, options, is_whole = _options(graph, turns_s, params)
+    if (graph.directions[graph.head < 0] != 0).any() or not is_narrow(graph, groups):
+        raise TooWide("a dead end goes one way only, or the graph is too wide for the programme with directions.")
+    legs: tuple[Leg, ...] = ()
+    cost = np.inf
+    with suppress(ValueError):  # the search can run into a dead end where there is a round
+        legs = tour_any(graph, turns_s, replace(params, kicks=params.kicks // _MORE_KICKS))
+        cost = sum(leg_seconds(graph, legs, params))
+    try:
+        prices = price_round(graph, groups, of_edge, options, rounds=_ROUNDS)
+    except ValueError as none:
+        raise ValueError(_UNREACHED) from none
+    upper = cost + 10 * _EPS
+    outcome, uses = directed_round(
+        graph, groups, of_edge, options, prices, upper=upper, max_states=params.max_states
+    )
+    method: Literal["programme", "search"] = "search"
+    if uses is not None and outcome.cost < upper:
+        legs, method = walk(graph, uses), "programme"
+        cost = sum(leg_seconds(graph, legs, params))
+    if not np.isfinite(cost):
+        raise ValueError(_UNREACHED)
+    if not is_whole or outcome.bound < (1 - NEAR) * cost:
+        order = np.array([h.stop for leg in legs for h in leg.halts], np.int64)
+        more = tour_any(graph, turns_s, params, order=order)
+        if sum(leg_seconds(graph, more, params)) < cost - _EPS:
+            legs, method = more, "search"
+            cost = sum(leg_seconds(graph, legs, params))
+    bound = min(outcome.bound, cost) if is_whole else None
+    return BlockTour(
+        objective=cost,
+        bound=bound,
+        status="optimal" if bound is not None and bound >= cost - _EPS else "feasible",
+        length_m=sum(leg.length_m for leg in legs),
+        legs=legs,
+        peak_states=outcome.peak_states,
+        method=method,
+    )
 
 
 def _search(graph: StopGraph, params: RoundParams) -> BlockTour:
@@ -139,7 +182,7 @@ def _exact_on(graph: StopGraph, turns_s: Turns, params: RoundParams) -> BlockTou
     """The same over ground that is bare of what no round needs."""
     best = _solve(graph, turns_s, params, is_priced=True)
     if best is None:
-        raise ValueError("a stop, the start or the end cannot be reached from the others.")
+        raise ValueError(_UNREACHED)
     if best.status == "optimal" or graph.num_stops == len(graph.place_stop):
         return best
     if best.gap is not None and best.gap <= NEAR:
@@ -217,7 +260,7 @@ def _options(
     for e in range(len(graph.tail)):
         made, complete = edge_options(graph, e, [groups[g] for g in of_edge[e]], must[e], turns_s[e], params)
         options.append(made)
-        whole = whole and complete
+        whole = whole and (complete or bool(graph.directions[e]))
     return groups, of_edge, options, whole
 
 

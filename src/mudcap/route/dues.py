@@ -65,10 +65,13 @@ class Dues:
         return np.maximum(over, 0) @ here.price, np.asarray((over >= 0).all(axis=1))
 
 
-def priced_steps(steps: Sequence[Step], edges: Sequence[int], rows: PaidRows) -> tuple[list[Step], Dues]:
+def priced_steps(
+    steps: Sequence[Step], edges: Sequence[int], rows: PaidRows, *, paid_s: float = 0.0
+) -> tuple[list[Step], Dues]:
     """The steps with each option's pay taken off its cost, and the dues of the rows; ``edges`` is the way of each step.
 
-    The cheapest option of each way then costs nothing; what it did cost is part of what is paid.
+    The cheapest option of each way then costs nothing; what it did cost is part of what is paid. Where the steps are priced
+    already, ``paid_s`` is what every round is paid by that.
     """
     at = np.full(max(edges) + 1, -1, np.int64)
     at[list(edges)] = np.arange(len(edges))
@@ -77,11 +80,11 @@ def priced_steps(steps: Sequence[Step], edges: Sequence[int], rows: PaidRows) ->
     pay = [np.zeros(len(step.cost)) for step in steps]
     for k, o, worth in zip(step_of, rows.row_option, rows.row_value * rows.price[number], strict=True):
         pay[k][o] += worth
-    least = [float((step.cost - taken).min()) for step, taken in zip(steps, pay, strict=True)]
+    least = [float((step.priced - taken).min()) for step, taken in zip(steps, pay, strict=True)]
     priced = [
-        replace(step, priced=step.cost - taken - low) for step, taken, low in zip(steps, pay, least, strict=True)
+        replace(step, priced=step.priced - taken - low) for step, taken, low in zip(steps, pay, least, strict=True)
     ]
-    return priced, _in_order(steps, step_of, number, rows, float(sum(least)))
+    return priced, _in_order(steps, step_of, number, rows, float(sum(least)) + paid_s)
 
 
 def _in_order(

@@ -14,17 +14,29 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from mudcap.route.balance import expand_flow
 from mudcap.route.dues import Dues
 from mudcap.route.relax import Layer, find, index, scatter
-from mudcap.route.steps import DOUBLE, MAX_SLOTS, NONE, SINGLE, TOUCH_BOTH, TOUCH_HEAD, TOUCH_TAIL, Step
+from mudcap.route.steps import (
+    CLOSED,
+    DEAD,
+    DOUBLE,
+    MAX_SLOTS,
+    NONE,
+    SINGLE,
+    TOUCH_BOTH,
+    TOUCH_HEAD,
+    TOUCH_TAIL,
+    Flow,
+    Step,
+)  # fmt: skip
 
-_CLOSED = 1 << 60
-_DEAD = -1
 _EPS = 1e-6
 """Costs [s] closer than this count as equal when states are left out because they cannot win."""
 
@@ -69,7 +81,8 @@ def run(
         work += len(front.cost) * len(step.cost)
         if work > max_work:
             return None
-        front, parent, option = _advance(step, front, layers[k + 1] if layers else None, upper - paid)
+        front, parent, option, lost = _advance(step, front, layers[k + 1] if layers else None, upper - paid)
+        dropped = min(dropped, lost + paid)
         peak = max(peak, len(front.cost))
         sums = sums[parent]
         if dues:
@@ -91,7 +104,7 @@ def run(
                 return Outcome(cost=np.inf, options=np.empty(0, np.int64), bound=min(dropped, upper), peak_states=peak)
             continue
         trail.append((parent, option))
-    done = np.flatnonzero((front.slots == _CLOSED) & (front.groups == 0)) if steps else np.zeros(1, np.int64)
+    done = np.flatnonzero((front.slots == CLOSED) & (front.groups == 0)) if steps else np.zeros(1, np.int64)
     if not len(done):
         if np.isfinite(dropped) or np.isfinite(upper):
             return Outcome(
@@ -131,12 +144,15 @@ class _Front:
 
 def _advance(
     step: Step, front: _Front, layer: Layer | None, upper: float
-) -> tuple[_Front, NDArray[np.int32], NDArray[np.uint16]]:
+) -> tuple[_Front, NDArray[np.int32], NDArray[np.uint16], float]:
+    """The states after a step, where they come from and by which option, and the least promise of what had no room."""
     capacity = 1 << max(8, int(3 * len(front.cost)).bit_length())
     if layer is None:
         ahead = (False, front.slots[:0], front.groups[:0], front.cost[:0], 0, np.full(1, -1, np.int32))
     else:
         ahead = (True, layer.odd, layer.groups, layer.to_go, layer.mask, index(layer.odd, layer.groups))
+    if step.flow is not None:
+        return _advance_flow(step, step.flow, front, capacity, upper, ahead)
     while True:
         n, slots, groups, cost, priced, to_go, parent, chosen = _expand(
             front.slots, front.groups, front.cost, front.priced, step.tail_slot, step.head_slot, step.tail_enters, step.head_enters,
@@ -145,15 +161,38 @@ def _advance(
         )  # fmt: skip
         if n >= 0:
             copies = (a[:n].copy() for a in (slots, groups, cost, priced, to_go))
-            return _Front(*copies), parent[:n].copy(), chosen[:n].copy()
+            return _Front(*copies), parent[:n].copy(), chosen[:n].copy(), np.inf
+        capacity *= 4
+
+
+def _advance_flow(
+    step: Step, flow: Flow, front: _Front, capacity: int, upper: float, ahead: tuple[Any, ...]
+) -> tuple[_Front, NDArray[np.int32], NDArray[np.uint16], float]:
+    """The same where ways have directions."""
+    kinds, kind = np.unique(np.column_stack([step.effect, flow.gain, flow.is_over]), axis=0, return_inverse=True)
+    ends = np.array(
+        [
+            (step.tail_slot, step.tail_enters, flow.begins[0], step.tail_leaves),
+            (step.head_slot, step.head_enters, flow.begins[1], step.head_leaves),
+        ],
+        np.int64,
+    )
+    while True:
+        n, lost, slots, groups, cost, priced, to_go, parent, chosen = expand_flow(
+            front.slots, front.groups, front.cost, front.priced, ends, kinds.astype(np.int64), kind.ravel(),
+            step.cost, step.priced, step.left, step.shift, step.width, step.closes, capacity, upper + _EPS, *ahead,
+        )  # fmt: skip
+        if n >= 0:
+            copies = (a[:n].copy() for a in (slots, groups, cost, priced, to_go))
+            return _Front(*copies), parent[:n].copy(), chosen[:n].copy(), float(lost)
         capacity *= 4
 
 
 @njit(cache=True)
 def _next(key, tail, head, tail_enters, head_enters, effect, tail_leaves, head_leaves, label, odd):  # type: ignore[no-untyped-def]
     """The slots after one option, packed with components numbered by first appearance; -1 where it leads nowhere."""
-    if key & _CLOSED:
-        return key if effect == NONE and tail_enters == 0 and head_enters == 0 else _DEAD
+    if key & CLOSED:
+        return key if effect == NONE and tail_enters == 0 and head_enters == 0 else DEAD
     for i in range(MAX_SLOTS):
         bits = (key >> (5 * i)) & 31
         label[i] = bits >> 1
@@ -180,7 +219,7 @@ def _next(key, tail, head, tail_enters, head_enters, effect, tail_leaves, head_l
             continue
         slot = tail if which == 0 else head
         if odd[slot]:
-            return _DEAD
+            return DEAD
         gone = label[slot]
         label[slot] = 0
         if gone == 0:
@@ -192,10 +231,10 @@ def _next(key, tail, head, tail_enters, head_enters, effect, tail_leaves, head_l
             elif label[i]:
                 others = True
         if alone and others:
-            return _DEAD
+            return DEAD
         closed = closed or alone
     if closed:
-        return _CLOSED
+        return CLOSED
     packed = 0
     number = np.int64(0)
     seen = np.int64(0)  # bit l: label l has a number

@@ -83,6 +83,11 @@ class Prices:
     """Rows that each stop be served, and be linked with the start; none on ground with one-way ways."""
     parity: PaidRows
     """Rows that vertices be left as often as come to; none on ground with one-way ways."""
+    flow: PaidRows
+    """Rows that each stop be served, and be linked with the start, on ground with one-way ways: none elsewhere. The value of option `SINGLE` of a one-way way counts for
+    each pass; option -1 is a further pass of a two-way way, or a stay at either end of a one-way one."""
+    height: Floats
+    """(v,) price of each passage away from a vertex, negative that of each to it [s]; 0 on ground without one-way ways."""
     value: tuple[Floats, ...]
     """For each way the (o,) values of its options in the programme's solution; on a one-way way its passes, at `SINGLE`."""
     rounds: int
@@ -303,8 +308,7 @@ class _Program:
         rest = c.cost - self._rows.T @ price
         total = float(price @ self._limit)
         if c.is_mixed:
-            ways = self._first - len(self._net_out) - 2 * len(c.net_edge)
-            height = self._price[ways : ways + len(self._net_out)]
+            height = self._height()
             total += float(height @ self._net_out)
             lift = self._balance.T @ height
             across = np.abs(
@@ -324,6 +328,13 @@ class _Program:
         free = np.minimum(rest[c.num_options :], 0.0)
         return total + 2 * (self._graph.num_stops + 1) * float(free.sum())
 
+    def _height(self) -> Floats:
+        """(v,) prices of the balance at the vertices [s]; 0 where it is no part of the programme."""
+        c = self._columns
+        ways = self._first - len(self._net_out) - 2 * len(c.net_edge)
+        found: Floats = self._price[ways : ways + len(self._net_out)]
+        return found if c.is_mixed else np.zeros(len(self._net_out))
+
     def prices(self, options: Sequence[EdgeOptions], rounds: int) -> Prices:
         """The outcome as it stands."""
         c = self._columns
@@ -335,16 +346,16 @@ class _Program:
         for e, found in enumerate(options):
             none = found.effect == NONE
             value[e][none] = max(0.0, 1.0 - float(value[e][~none].sum()))
+        nothing = np.zeros(len(self._kind), bool)
         return Prices(
-            bound=max(0.0, self.bound()), connection=self._paid(connection), parity=self._paid(parity),
-            value=tuple(value), rounds=rounds, num_rows=self.num_added,
+            bound=max(0.0, self.bound()), connection=self._paid(nothing if c.is_mixed else connection),
+            parity=self._paid(nothing if c.is_mixed else parity),
+            flow=self._paid(connection if c.is_mixed else nothing), height=self._height(), value=tuple(value), rounds=rounds, num_rows=self.num_added,
         )  # fmt: skip
 
     def _paid(self, of_kind: NDArray[np.bool_]) -> PaidRows:
         price = self._price[self._first :]
-        chosen = (
-            np.flatnonzero(of_kind & (price > _PAID)) if not self._columns.is_mixed else np.empty(0, np.int64)
-        )
+        chosen = np.flatnonzero(of_kind & (price > _PAID))
         rows = self._rows[chosen]
         return PaidRows(
             row_ptr=rows.indptr.astype(np.int64), row_edge=self._columns.edge[rows.indices],

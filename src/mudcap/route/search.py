@@ -47,7 +47,7 @@ def cheapest(
     plain = run(steps, max_states=plain_states, max_work=_PLAIN_WORK, give_up=True)
     if plain is not None:
         return plain
-    found = _Guided(steps, cuts, upper, max_states)
+    found = Guided(steps, cuts, upper)
     widths = [w for w in (*_WIDTHS, max_states) if w <= max_states]
     found.widen(widths if price is None else widths[:-1] or widths)
     if price is not None and not found.is_proven:
@@ -66,16 +66,25 @@ def cheapest(
     return found.outcome()
 
 
-class _Guided:
+class Guided:
     """Runs guided by a relaxation, and the best and the bound that they leave."""
 
-    def __init__(self, steps: Sequence[Step], cuts: Sequence[Cut], upper: float, max_states: int) -> None:
+    def __init__(
+        self,
+        steps: Sequence[Step],
+        cuts: Sequence[Cut],
+        upper: float,
+        price: Callable[[Sequence[Step]], Priced] | None = None,
+    ) -> None:
         self.steps, self.cuts, self.upper = steps, cuts, upper
         self.dues: Dues | None = None
         self.best: Outcome | None = None
         self.bound, self.peak = 0.0, 1
         self.has_failed = False
-        self.relax()
+        if price is None:
+            self.relax()
+        else:
+            self.pay(price)
 
     def relax(self) -> None:
         """Work out what is at least still to pay from each relaxed state."""

@@ -12,8 +12,29 @@ MAX_SLOTS = 12
 MAX_GROUP_BITS = 62
 """Bits of a state for the open groups."""
 
+CLOSED = 1 << 60
+"""Slots of a state whose round is complete."""
+DEAD = -1
+"""Slots of no state: where an option cannot be chosen."""
+
 NONE, TOUCH_TAIL, TOUCH_HEAD, TOUCH_BOTH, SINGLE, DOUBLE = range(6)
 """What an option of a way does to its two ends."""
+
+
+class TooWide(ValueError):
+    """The frontier programme cannot take a graph."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Flow:
+    """What the options of a step drive one way, of which as much has to leave a vertex as comes to it."""
+
+    gain: NDArray[np.int64]
+    """(o,) passes from tail to head less passes from head to tail."""
+    is_over: NDArray[np.bool_]
+    """(o,) True where an option stands for itself and all with more passes, which are not followed."""
+    begins: tuple[int, int]
+    """Passes out less passes in with which tail and head enter the frontier: -1 at the start, 1 at the end, where they differ."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -42,3 +63,5 @@ class Step:
     """(g,) bits of each of its two numbers."""
     closes: NDArray[np.bool_]
     """(g,) True where this edge is the second one of the group: nothing may be left over after it."""
+    flow: Flow | None = None
+    """On ground with one-way ways what each option drives one way; None where only degrees count."""

@@ -16,6 +16,8 @@ class Use:
     """What is done with one way of the graph."""
 
     passes: int = 0
+    onward: int | None = None
+    """How many of the passes go from tail to head; None where each may go either way."""
     until_m: float = -np.inf
     """Driven in from the tail to here and back out."""
     from_m: float = np.inf
@@ -84,14 +86,19 @@ def _drives_in(graph: StopGraph, uses: Sequence[Use], vertex: int) -> list[tuple
 
 
 def _string(graph: StopGraph, uses: Sequence[Use]) -> list[tuple[int, int, int]]:
-    """An Eulerian walk over the passes, as (way, from, to) (Hierholzer 1873, from memory), which avoids turning straight back."""
+    """An Eulerian walk over the passes, as (way, from, to) (Hierholzer 1873, from memory), which avoids turning straight back.
+
+    The same where passes have a direction: then as many have to leave each vertex as come to it.
+    """
     at: dict[int, list[tuple[int, int, int]]] = {}
     number = 0
     for e, use in enumerate(uses):
-        for _ in range(use.passes):
+        for k in range(use.passes):
             a, b = int(graph.tail[e]), int(graph.head[e])
-            at.setdefault(a, []).append((number, e, b))
-            at.setdefault(b, []).append((number, e, a))
+            if use.onward is None or k < use.onward:
+                at.setdefault(a, []).append((number, e, b))
+            if use.onward is None or k >= use.onward:
+                at.setdefault(b, []).append((number, e, a))
             number += 1
     used = [False] * number
     stack = [(-1, -1, graph.start)]
