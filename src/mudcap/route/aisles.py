@@ -55,8 +55,8 @@ class BlockTour:
     legs: tuple[Leg, ...]
     peak_states: int
     method: Literal["programme", "search"] = "programme"
-    """`search`: found by local search, on ground that the exact programme cannot take; never said to be optimal unless the
-    bound proves it."""
+    """`search`: found by local search, where the programme cannot take the ground or found none cheaper; never said to be
+    optimal unless the bound proves it."""
 
     @property
     def gap(self) -> float | None:

@@ -1,4 +1,4 @@
-"""The round through a block of any shape: one-way ways, and networks too wide for the exact programme.
+"""The round through a block of any shape by local search: where networks are too wide for the exact programme, or to begin with.
 
 The ways are cut up at the places of the stops, the general tour is found over the shortest ways between them, and the way it
 takes is told leg by leg. It is no exact method: the bound comes from a linear programme (`prices`) and, where ways are one-way,

@@ -161,7 +161,8 @@ def directed_round(
     limit = most_passes(graph, through, upper)
     most = np.clip(limit, _LEAST, _MOST).astype(np.int64)
     made = [
-        directed_options(graph, e, found, int(most[e]), has_more=bool(limit[e] > most[e])) for e, found in enumerate(options)
+        directed_options(graph, e, found, int(most[e]), has_more=bool(limit[e] > most[e]))
+        for e, found in enumerate(options)
     ]
     turns, steps = _narrowest(graph, groups, of_edge, made)
     edges = [turn.edge for turn in turns]
@@ -211,7 +212,9 @@ def _narrowest(
     for *_, turns in sorted(ranked, key=lambda r: r[:3]):
         steps = lay_steps(graph, turns, [m.options for m in made], groups, of_edge)
         if steps is not None:
-            return turns, [_flow(graph, turn, step, made[turn.edge]) for turn, step in zip(turns, steps, strict=True)]
+            return turns, [
+                _flow(graph, turn, step, made[turn.edge]) for turn, step in zip(turns, steps, strict=True)
+            ]
     raise TooWide("the graph is too wide for the frontier programme with directions.")
 
 
@@ -242,7 +245,9 @@ def _rows(
     for r in range(len(flow.limit)):
         at = slice(flow.row_ptr[r], flow.row_ptr[r + 1])
         worth: dict[int, dict[int, float]] = {}
-        for e, o, v in zip(flow.row_edge[at].tolist(), flow.row_option[at].tolist(), flow.row_value[at].tolist(), strict=True):
+        for e, o, v in zip(
+            flow.row_edge[at].tolist(), flow.row_option[at].tolist(), flow.row_value[at].tolist(), strict=True
+        ):
             mine = worth.setdefault(e, {})
             mine[o] = mine.get(o, 0.0) + v
         for e, mine in worth.items():
