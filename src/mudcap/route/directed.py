@@ -41,6 +41,8 @@ _LEAST, _MOST = 3, 60
 _AT_ONCE = 256
 """Vertices whose distances are held at a time."""
 _WIDTHS = (300, 3_000)
+_PEAK = 300_000
+"""States after a step, before the least promising are left out, beyond which no wider run is begun, judged by the one before."""
 _WIDER = (1, 4)
 """Times as many states as asked for that are kept, one after the other."""
 
@@ -173,10 +175,15 @@ def directed_round(
         return *_price(graph, steps, edges, height, rows), prices.bound
 
     found = Guided(steps, must_cross(graph, turns), upper, price)
-    for width in (*(w for w in _WIDTHS if w < max_states), *(k * max_states for k in _WIDER)):
+    last = 1
+    for asked in (*(w for w in _WIDTHS if w < max_states), *(k * max_states for k in _WIDER)):
+        width = min(asked, last * _PEAK // found.peak)
+        if width <= last:
+            break
         if found.is_near and (found.is_proven or width > _WIDTHS[-1]):
             break
         found.widen([width])
+        last = width
     outcome = found.outcome()
     if outcome is None:
         bound = upper if found.has_failed else min(found.bound, upper)
