@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,6 +13,7 @@ from scipy.sparse.csgraph import dijkstra
 
 from mudcap.route.aisles import BlockTour
 from mudcap.route.stopgraph import Gap, StopGraph, block_graph
+from mudcap.route.walk import Leg
 
 
 def random_block(seed: int, *, fixed_share: float = 0.2, largest: int = 6) -> StopGraph:
@@ -38,6 +41,15 @@ def random_block(seed: int, *, fixed_share: float = 0.2, largest: int = 6) -> St
             )  # fmt: skip
         except ValueError:
             continue  # a stop fell into the pond: draw another block
+
+
+def one_way_block(seed: int, shares: tuple[float, ...] = (0.3,)) -> StopGraph:
+    """The same with a share of its ways one-way; where several are given, every fourth block has stops right at the tails of ways."""
+    graph, rng = random_block(seed), np.random.default_rng(seed)
+    way = np.where(rng.random(len(graph.tail)) < shares[seed % len(shares)], rng.choice([-1, 1], len(graph.tail)), 0)
+    at_tail = (len(shares) > 1) & (seed % 4 == 0) & (rng.random(len(graph.place_m)) < 0.3)
+    place_m = np.where(at_tail, 0.0, graph.place_m)
+    return replace(graph, one_way=np.where(graph.head < 0, 0, way).astype(np.int8), place_m=place_m)
 
 
 def regular_block(
@@ -84,9 +96,15 @@ def place_distances(graph: StopGraph) -> np.ndarray:
 
 
 def check_legs(graph: StopGraph, tour: BlockTour) -> None:
+    """A round's legs are right, and as long as it says."""
+    check_walk(graph, tour.legs)
+    assert tour.length_m == pytest.approx(sum(leg.length_m for leg in tour.legs))
+
+
+def check_walk(graph: StopGraph, legs: Sequence[Leg]) -> None:
     """Legs hang together, go the right way along, turn round in no one-way way, and serve every stop once."""
     at = graph.start
-    for leg in tour.legs:
+    for leg in legs:
         way = int(graph.directions[leg.edge])
         ends = (int(graph.tail[leg.edge]), int(graph.head[leg.edge]))
         assert leg.begin == at
@@ -99,5 +117,4 @@ def check_legs(graph: StopGraph, tour: BlockTour) -> None:
             assert way == 0 or leg.turn_m == 0.0
             assert leg.begin == leg.end
     assert at == graph.end
-    assert sorted(h.stop for leg in tour.legs for h in leg.halts) == list(range(graph.num_stops))
-    assert tour.length_m == pytest.approx(sum(leg.length_m for leg in tour.legs))
+    assert sorted(h.stop for leg in legs for h in leg.halts) == list(range(graph.num_stops))

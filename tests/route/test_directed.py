@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from route_blocks import check_legs, random_block, regular_block
+from route_blocks import check_legs, one_way_block, regular_block
 from route_oracle import cheapest_by_search
 
 from mudcap.route import directed
@@ -17,14 +17,8 @@ from mudcap.route.options import RoundParams, edge_options, find_groups
 from mudcap.route.prices import price_round
 from mudcap.route.stopgraph import StopGraph, block_graph
 
-
-def _mixed_block(seed: int) -> StopGraph:
-    """A small odd block of which some or most ways go one way only, every fourth with stops right at the tails of ways."""
-    graph, rng = random_block(seed), np.random.default_rng(seed)
-    share = (0.3, 0.5, 0.8)[seed % 3]
-    way = np.where(rng.random(len(graph.tail)) < share, rng.choice([-1, 1], len(graph.tail)), 0)
-    place_m = np.where((seed % 4 == 0) & (rng.random(len(graph.place_m)) < 0.3), 0.0, graph.place_m)
-    return replace(graph, one_way=np.where(graph.head < 0, 0, way).astype(np.int8), place_m=place_m)
+MIXED = (0.3, 0.5, 0.8)
+"""Shares of the ways that go one way only."""
 
 
 def _alternating(num_rows: int, levels: int, num_stops: int, seed: int) -> StopGraph:
@@ -39,7 +33,7 @@ def _alternating(num_rows: int, levels: int, num_stops: int, seed: int) -> StopG
 @pytest.mark.parametrize("seed", range(1_000, 1_220))
 def test_equals_the_exhaustive_search(seed: int) -> None:
     """With turns, speeds, gaps and open ends, proven in each; where no round exists that is said."""
-    graph = _mixed_block(seed)
+    graph = one_way_block(seed, MIXED)
     params = RoundParams(
         aisle_m_s=1.5,
         road_m_s=2.0,
@@ -151,7 +145,7 @@ def _turns(graph: StopGraph, params: RoundParams) -> list[tuple[float, float]]:
 def test_heights_let_no_pass_cost_less_than_nothing() -> None:
     """Any prices are lowered until that holds in each direction allowed; those for which it holds stay."""
     for seed in range(20):
-        graph, rng = _mixed_block(seed), np.random.default_rng(seed)
+        graph, rng = one_way_block(seed, MIXED), np.random.default_rng(seed)
         cost = np.where(graph.head >= 0, graph.length_m, np.inf)
         found = heights(graph, cost, rng.normal(0, 50, len(graph.vertex_xy)))
         fall = found[graph.tail] - found[graph.head]

@@ -44,9 +44,7 @@ def needed_columns(cover: Cover, price: Floats) -> NeededColumns:
     if not largest > 0 or not np.isfinite(largest):
         return NeededColumns(total_price=0, dearest_column=1)
     whole = whole_price(price)
-    running = np.concatenate([[0], np.cumsum(whole[cover.column_row])])
-    worth = running[cover.column_ptr[1:]] - running[cover.column_ptr[:-1]]
-    return NeededColumns(total_price=int(whole.sum()), dearest_column=int(worth.max(initial=0)))
+    return NeededColumns(total_price=int(whole.sum()), dearest_column=int(cover.worth(whole).max(initial=0)))
 
 
 def whole_price(price: Floats) -> NDArray[np.int64]:
@@ -102,10 +100,7 @@ def solve_cover(cover: Cover, count: int, *, nodes: int) -> ExactAnswer:
     )  # fmt: skip
     if solved.x is not None:
         columns = np.flatnonzero(solved.x > 0.5)
-        covered = np.zeros(cover.num_rows, np.bool_)
-        for c in columns:
-            covered[cover.column_row[cover.column_ptr[c] : cover.column_ptr[c + 1]]] = True
-        if covered.all() and len(columns) <= count:
+        if cover.is_covered_by(columns) and len(columns) <= count:
             return ExactAnswer(columns=columns, is_impossible=False)
     return ExactAnswer(columns=None, is_impossible=solved.status == 2)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numba import njit
@@ -38,6 +38,18 @@ class Cover:
     def num_columns(self) -> int:
         """Number of columns."""
         return len(self.column_ptr) - 1
+
+    def worth(self, price: NDArray[Any]) -> NDArray[Any]:
+        """(num_columns,) sum of the prices (num_rows,) of the rows that each column covers."""
+        running = np.concatenate([np.zeros(1, price.dtype), np.cumsum(price[self.column_row])])
+        return np.asarray(running[self.column_ptr[1:]] - running[self.column_ptr[:-1]])
+
+    def is_covered_by(self, columns: NDArray[np.int64]) -> bool:
+        """Whether some columns cover all rows."""
+        covered = np.zeros(self.num_rows, np.bool_)
+        for c in columns:
+            covered[self.column_row[self.column_ptr[c] : self.column_ptr[c + 1]]] = True
+        return bool(covered.all())
 
     @property
     def has_hopeless_row(self) -> bool:

@@ -21,7 +21,7 @@ from mudcap.place.linear import Simplex
 from mudcap.place.near import Floats
 
 LINES: Final = 16
-"""Lines along either side of the smallest rectangle round the candidates, evenly spread."""
+"""Found by trial: lines along either side of the smallest rectangle round the candidates, evenly spread."""
 TRIED: Final = 4
 """Lines of which both branches are solved before one is chosen: those that split a column most evenly."""
 WHOLE: Final = 1e-6
@@ -119,10 +119,7 @@ class _Tree:
         chosen = np.flatnonzero(value > 0.5)
         if np.abs(value - np.round(value)).max(initial=0.0) > WHOLE or len(chosen) > self.count:
             return None
-        covered = np.zeros(self.cover.num_rows, bool)
-        for c in chosen:
-            covered[self.cover.column_row[self.cover.column_ptr[c] : self.cover.column_ptr[c + 1]]] = True
-        return chosen if covered.all() else None
+        return chosen if self.cover.is_covered_by(chosen) else None
 
     def branches(self, branch: _Branch) -> list[_Branch] | None:
         """The two branches on the line that helps most, the harder first to be solved; None where no line splits a column."""
@@ -165,9 +162,7 @@ class _Tree:
 
     def _worth(self, price: Floats) -> Floats:
         """What the rows of each column cost together."""
-        rows = self.cover.num_rows
-        running = np.concatenate([[0.0], np.cumsum(price[:rows][self.cover.column_row])])
-        worth = running[self.cover.column_ptr[1:]] - running[self.cover.column_ptr[:-1]]
+        worth = self.cover.worth(price[: self.cover.num_rows])
         for side, row in self.row_of.items():
             worth = worth + price[row] * self.sides[side]
         return np.asarray(worth)

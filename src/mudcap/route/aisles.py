@@ -40,6 +40,8 @@ _SEARCHED_STOPS = 1_000
 """A round of so many stops that is not proven is also sought by local search."""
 _MORE_KICKS = 20
 """Times as many trials of the local search where its round is not near its bound."""
+_FEWER_KICKS = 20
+"""Of the trials of the local search one in so many, where it only sets a limit for the programme."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -71,10 +73,10 @@ def solve_block(graph: StopGraph, params: RoundParams | None = None) -> BlockTou
 
     Exact for any graph whose frontier stays narrow, such as parallel drive rows with a few headlands and cross-roads, whole
     or with rows missing, cut or of unequal length. ``plain_states``, ``max_states`` and ``max_depths`` keep the work in
-    bounds. Where they had to drop anything, a local search follows, and the sides are settled for one half of the tree rows at
-    a time, the other half held, and the status is ``feasible`` unless the bound proves the round. Where ways are one-way, the states hold
-    the balance of the vertices (see `directed`); where the network is too wide for the programme, a local search finds the round and a
-    linear programme bounds it (``method``).
+    bounds. Where they had to drop so much that the bound is not within one percent, a local search follows, and the sides are
+    settled for one half of the tree rows at a time, the other half held. The status is ``feasible`` unless the bound proves the
+    round. Where ways are one-way, the states hold the balance of the vertices (see `directed`); where the network is too wide for
+    the programme, a local search finds the round and a linear programme bounds it (``method``).
 
     Raises ``ValueError`` where the graph is malformed or a stop cannot be reached from the start and left again.
     """
@@ -95,79 +97,82 @@ def _directed(graph: StopGraph, params: RoundParams) -> BlockTour:
     groups, of_edge, options, is_whole = _options(graph, turns_s, params)
     if (graph.directions[graph.head < 0] != 0).any() or not is_narrow(graph, groups):
         raise TooWide("a dead end goes one way only, or the graph is too wide for the programme with directions.")
-    legs: tuple[Leg, ...] = ()
-    cost = np.inf
+    legs: tuple[Leg, ...] | None = None
     with suppress(ValueError):  # the search can run into a dead end where there is a round
-        legs = tour_any(graph, turns_s, replace(params, kicks=params.kicks // _MORE_KICKS))
-        cost = sum(leg_seconds(graph, legs, params))
+        legs = tour_any(graph, turns_s, replace(params, kicks=params.kicks // _FEWER_KICKS))
+    cost = np.inf if legs is None else sum(leg_seconds(graph, legs, params))
     try:
         prices = price_round(graph, groups, of_edge, options, rounds=_ROUNDS)
     except ValueError as none:
         raise ValueError(_UNREACHED) from none
-    upper = cost + 10 * _EPS
     outcome, uses = directed_round(
-        graph, groups, of_edge, options, prices, upper=upper, max_states=params.max_states
+        graph, groups, of_edge, options, prices, upper=cost + 10 * _EPS, max_states=params.max_states
     )
     method: Literal["programme", "search"] = "search"
-    if uses is not None and outcome.cost < upper:
+    if uses is not None:
         legs, method = walk(graph, uses), "programme"
-        cost = sum(leg_seconds(graph, legs, params))
-    if not np.isfinite(cost):
+    if legs is None:
         raise ValueError(_UNREACHED)
-    if not is_whole or outcome.bound < (1 - NEAR) * cost:
-        order = np.array([h.stop for leg in legs for h in leg.halts], np.int64)
-        more = tour_any(graph, turns_s, params, order=order)
-        if sum(leg_seconds(graph, more, params)) < cost - _EPS:
-            legs, method = more, "search"
-            cost = sum(leg_seconds(graph, legs, params))
-    bound = min(outcome.bound, cost) if is_whole else None
+    bound = outcome.bound if is_whole else None
+    best = _tour(graph, params, legs, bound, method, outcome.peak_states)
+    if best.gap is None or best.gap > NEAR:
+        more = tour_any(graph, turns_s, params, order=_order(best))
+        other = _tour(graph, params, more, bound, "search", outcome.peak_states)
+        best = min([best, other], key=lambda t: t.objective)
+    return best
+
+
+def _search(graph: StopGraph, params: RoundParams) -> BlockTour:
+    """A round by local search, with the bound of a linear programme, and of the exact programme on two-way ground."""
+    turns_s = _turn_costs(graph, params)
+    bound, order = None, None
+    if graph.directions.any():
+        with suppress(TooWide):
+            found = _exact(two_way(graph), params)
+            bound = found.bound
+            order = _order(found) if len(_order(found)) == graph.num_stops else None
+    best = _tour(graph, params, tour_any(graph, turns_s, params, order=order), bound, "search")
+    if best.gap is None or best.gap > NEAR:
+        linear = _linear_bound(graph, turns_s, params, (1 - NEAR) * best.objective)
+        bound = max((b for b in (bound, linear) if b is not None), default=None)
+        best = _tour(graph, params, best.legs, bound, "search")
+    if best.gap is None or best.gap > NEAR:
+        more = tour_any(graph, turns_s, replace(params, kicks=_MORE_KICKS * params.kicks), order=order)
+        best = min([best, _tour(graph, params, more, bound, "search")], key=lambda t: t.objective)
+    return best
+
+
+def _tour(
+    graph: StopGraph,
+    params: RoundParams,
+    legs: tuple[Leg, ...],
+    bound: float | None,
+    method: Literal["programme", "search"],
+    peak_states: int = 0,
+) -> BlockTour:
+    """A round as it is told, with what is proven of all rounds [s]."""
+    cost = sum(leg_seconds(graph, legs, params))
+    bound = None if bound is None else min(bound, cost)
     return BlockTour(
         objective=cost,
         bound=bound,
         status="optimal" if bound is not None and bound >= cost - _EPS else "feasible",
         length_m=sum(leg.length_m for leg in legs),
         legs=legs,
-        peak_states=outcome.peak_states,
+        peak_states=peak_states,
         method=method,
     )
 
 
-def _search(graph: StopGraph, params: RoundParams) -> BlockTour:
-    """A round by local search, with the bound of a linear programme, and of the exact programme on two-way ground."""
-    turns_s = _turn_costs(graph, params)
-    bound, order = 0.0, None
-    if graph.directions.any():
-        with suppress(TooWide):
-            found = _exact(two_way(graph), params)
-            bound = found.bound or 0.0
-            order = _order(found) if len(_order(found)) == graph.num_stops else None
-    legs = tour_any(graph, turns_s, params, order=order)
-    cost = sum(leg_seconds(graph, legs, params))
-    if bound < (1 - NEAR) * cost:
-        bound = max(bound, _linear_bound(graph, turns_s, params, (1 - NEAR) * cost))
-    if bound < (1 - NEAR) * cost:
-        more = tour_any(graph, turns_s, replace(params, kicks=_MORE_KICKS * params.kicks), order=order)
-        legs = min(legs, more, key=lambda way: sum(leg_seconds(graph, way, params)))
-        cost = sum(leg_seconds(graph, legs, params))
-    bound = min(bound, cost)
-    return BlockTour(
-        objective=cost,
-        bound=bound if bound > 0 or cost == 0 else None,
-        status="optimal" if bound >= cost - _EPS else "feasible",
-        length_m=sum(leg.length_m for leg in legs),
-        legs=legs,
-        peak_states=0,
-        method="search",
-    )
-
-
-def _linear_bound(graph: StopGraph, turns_s: Turns, params: RoundParams, enough: float) -> float:
-    """What every round costs at least by a linear programme, worked on until it is ``enough`` [s]; 0 where it says nothing."""
+def _linear_bound(graph: StopGraph, turns_s: Turns, params: RoundParams, enough: float) -> float | None:
+    """What every round costs at least by a linear programme, worked on until it is ``enough`` [s]; None where options are left out."""
     if not graph.directions.any():
         bare = bare_ground(graph, turns_s, params)
         graph, turns_s = bare.graph, bare.turns_s
     groups, of_edge, options, is_whole = _options(graph, turns_s, params)
-    return price_round(graph, groups, of_edge, options, rounds=_BOUND_ROUNDS, enough=enough).bound if is_whole else 0.0
+    if not is_whole:
+        return None
+    return price_round(graph, groups, of_edge, options, rounds=_BOUND_ROUNDS, enough=enough).bound
 
 
 def _exact(graph: StopGraph, params: RoundParams) -> BlockTour:
@@ -260,7 +265,7 @@ def _options(
     for e in range(len(graph.tail)):
         made, complete = edge_options(graph, e, [groups[g] for g in of_edge[e]], must[e], turns_s[e], params)
         options.append(made)
-        whole = whole and (complete or bool(graph.directions[e]))
+        whole = whole and (complete or bool(graph.directions[e]))  # nobody turns round in a one-way way, at whatever depth
     return groups, of_edge, options, whole
 
 

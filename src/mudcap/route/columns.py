@@ -8,8 +8,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from mudcap.route.net import Floats, Ints, Net, build_net
 from mudcap.route.options import EdgeOptions, Group
-from mudcap.route.separate import Floats, Ints, Net, build_net
 from mudcap.route.steps import DOUBLE, NONE, SINGLE, TOUCH_BOTH, TOUCH_TAIL
 from mudcap.route.stopgraph import StopGraph
 

@@ -1,4 +1,4 @@
-"""The cheapest round on ground with one-way ways, by the frontier programme over balances (see `balance`).
+"""The cheapest round on ground with one-way ways, by the frontier programme over balances (see `states`).
 
 Of a two-way way the options are those of `options`, with the single pass in either direction, and more passes the same way; a
 cheapest round that drives a way more than twice goes the same way each time, for of two opposite passes beyond a first one
@@ -24,13 +24,12 @@ from numpy.typing import NDArray
 from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import dijkstra
 
-from mudcap.route.balance import FLOW_SLOTS
 from mudcap.route.dues import Dues, priced_steps
 from mudcap.route.frontier import Outcome
 from mudcap.route.options import EdgeOptions, Group
 from mudcap.route.prices import PaidRows, Prices
 from mudcap.route.search import Guided, Priced
-from mudcap.route.steps import DOUBLE, NONE, SINGLE, TOUCH_BOTH, Flow, Step, TooWide
+from mudcap.route.steps import DOUBLE, MAX_FLOW_SLOTS, NONE, SINGLE, TOUCH_BOTH, Flow, Step, TooWide
 from mudcap.route.stopgraph import StopGraph
 from mudcap.route.sweep import Turn, lay_steps, must_cross, sweeps, take_turns, weigh
 from mudcap.route.walk import Use
@@ -169,7 +168,7 @@ def directed_round(
     turns, steps = _narrowest(graph, groups, of_edge, made)
     edges = [turn.edge for turn in turns]
     height = heights(graph, through, prices.height)
-    rows = _rows(graph, options, made, prices.flow)
+    rows = _rows(graph, options, made, prices.connection)
 
     def price(steps: Sequence[Step]) -> Priced:
         return *_price(graph, steps, edges, height, rows), prices.bound
@@ -200,7 +199,7 @@ def is_narrow(graph: StopGraph, groups: list[Group]) -> bool:
 
 
 def _has_room(turns: list[Turn] | None) -> bool:
-    return turns is not None and max((max(t.slots) for t in turns), default=0) < FLOW_SLOTS
+    return turns is not None and max((max(t.slots) for t in turns), default=0) < MAX_FLOW_SLOTS
 
 
 def _narrowest(
@@ -229,7 +228,9 @@ def _flow(graph: StopGraph, turn: Turn, step: Step, made: Directed) -> Step:
     """The step with what its options drive one way."""
     ends = int(graph.tail[turn.edge]), int(graph.head[turn.edge])
     begins = [0 if graph.start == graph.end else int(v == graph.end) - int(v == graph.start) for v in ends]
-    return replace(step, flow=Flow(gain=made.gain, is_over=made.is_over, begins=(begins[0], begins[1])))
+    rows = np.column_stack([step.effect, made.gain, made.is_over]).astype(np.int64)
+    kinds, kind = np.unique(rows, axis=0, return_inverse=True)
+    return replace(step, flow=Flow(kinds=kinds, kind=kind.ravel(), begins=(begins[0], begins[1])))
 
 
 def _price(
@@ -239,7 +240,7 @@ def _price(
     lifted = []
     for e, step in zip(edges, steps, strict=True):
         rise = height[graph.tail[e]] - height[graph.head[e]] if graph.head[e] >= 0 else 0.0
-        gain = step.flow.gain if step.flow else np.zeros(len(step.cost))
+        gain = step.flow.kinds[step.flow.kind, 1] if step.flow else np.zeros(len(step.cost))
         lifted.append(replace(step, priced=step.cost - gain * rise))
     return priced_steps(lifted, edges, rows, paid_s=float(height[graph.start] - height[graph.end]))
 

@@ -1,7 +1,7 @@
 """The frontier programme: exact dynamic programming over the edges of a graph, one after the other.
 
-A state says, for each vertex of the frontier (those with edges done and edges still to come), the parity of its degree and
-the component it belongs to, and for each group of stops shared by two edges which of them the first edge left over.
+A state says, for each vertex of the frontier (those with edges done and edges still to come), the parity of its degree (its
+balance where ways have directions) and the component it belongs to, and for each group of stops shared by two edges which of them the first edge left over.
 
 References
 ----------
@@ -14,29 +14,21 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from mudcap.route.balance import expand_flow
 from mudcap.route.dues import Dues
 from mudcap.route.relax import Layer, find, index, scatter
-from mudcap.route.steps import (
-    CLOSED,
-    DEAD,
-    DOUBLE,
-    MAX_SLOTS,
-    NONE,
-    SINGLE,
-    TOUCH_BOTH,
-    TOUCH_HEAD,
-    TOUCH_TAIL,
-    Flow,
-    Step,
-)  # fmt: skip
+from mudcap.route.states import DEAD, OVER, Layout, leave_over, may_be_over, next_slots, parity, parity_after
+from mudcap.route.steps import CLOSED, MAX_FLOW_SLOTS, MAX_SLOTS, SINGLE, Step
 
+PARITY: Layout = (MAX_SLOTS, 5, 1)
+BALANCE: Layout = (MAX_FLOW_SLOTS, 10, 7)
+"""States where ways have directions: balances to 63 either way."""
+_KINDS = np.array([(effect, effect == SINGLE, False) for effect in range(6)], np.int64)
+"""What each effect does where ways have none (see `Flow.kinds`)."""
 _EPS = 1e-6
 """Costs [s] closer than this count as equal when states are left out because they cannot win."""
 
@@ -68,9 +60,10 @@ def run(
 
     None where no choice does, or as soon as states times options, summed over the steps, exceed ``max_work``, or, with
     ``give_up``, as soon as there are more than ``max_states`` states after a step. Otherwise those that promise least are
-    kept; with ``is_proof`` the run ends, without a choice, as soon as all kept promise no less than the best one dropped. ``layers`` are lower bounds on what is still to pay (see `relax`), ``dues`` what the options are paid
-    for, where the steps are priced; states that cannot cost less than ``upper`` are left out. Ties are broken by the order of options, so the same steps give the
-    same outcome.
+    kept; with ``is_proof`` the run ends, without a choice, as soon as all kept promise no less than the best one dropped.
+    ``layers`` are lower bounds on what is still to pay (see `relax`), ``dues`` what the options are paid for, where the steps are
+    priced; states that cannot cost less than ``upper`` are left out. Ties are broken by the order of options, so the same steps
+    give the same outcome.
     """
     front = _Front(np.zeros(1, np.int64), np.zeros(1, np.int64), np.zeros(1), np.zeros(1), np.zeros(1))
     sums = np.zeros((1, dues.width if dues else 0), np.int16)
@@ -151,36 +144,21 @@ def _advance(
         ahead = (False, front.slots[:0], front.groups[:0], front.cost[:0], 0, np.full(1, -1, np.int32))
     else:
         ahead = (True, layer.odd, layer.groups, layer.to_go, layer.mask, index(layer.odd, layer.groups))
+    layout, kinds, kind = PARITY, _KINDS, step.effect.astype(np.int64)
+    begins = int(step.tail_enters == 2), int(step.head_enters == 2)
     if step.flow is not None:
-        return _advance_flow(step, step.flow, front, capacity, upper, ahead)
-    while True:
-        n, slots, groups, cost, priced, to_go, parent, chosen = _expand(
-            front.slots, front.groups, front.cost, front.priced, step.tail_slot, step.head_slot, step.tail_enters, step.head_enters,
-            step.tail_leaves, step.head_leaves, step.effect, step.cost, step.priced, step.left, step.shift, step.width, step.closes,
-            capacity, upper + _EPS, *ahead,
-        )  # fmt: skip
-        if n >= 0:
-            copies = (a[:n].copy() for a in (slots, groups, cost, priced, to_go))
-            return _Front(*copies), parent[:n].copy(), chosen[:n].copy(), np.inf
-        capacity *= 4
-
-
-def _advance_flow(
-    step: Step, flow: Flow, front: _Front, capacity: int, upper: float, ahead: tuple[Any, ...]
-) -> tuple[_Front, NDArray[np.int32], NDArray[np.uint16], float]:
-    """The same where ways have directions."""
-    kinds, kind = np.unique(np.column_stack([step.effect, flow.gain, flow.is_over]), axis=0, return_inverse=True)
+        layout, kinds, kind, begins = BALANCE, step.flow.kinds, step.flow.kind, step.flow.begins
     ends = np.array(
         [
-            (step.tail_slot, step.tail_enters, flow.begins[0], step.tail_leaves),
-            (step.head_slot, step.head_enters, flow.begins[1], step.head_leaves),
+            (step.tail_slot, step.tail_enters, begins[0], step.tail_leaves),
+            (step.head_slot, step.head_enters, begins[1], step.head_leaves),
         ],
         np.int64,
     )
     while True:
-        n, lost, slots, groups, cost, priced, to_go, parent, chosen = expand_flow(
-            front.slots, front.groups, front.cost, front.priced, ends, kinds.astype(np.int64), kind.ravel(),
-            step.cost, step.priced, step.left, step.shift, step.width, step.closes, capacity, upper + _EPS, *ahead,
+        n, lost, slots, groups, cost, priced, to_go, parent, chosen = _expand(
+            front.slots, front.groups, front.cost, front.priced, layout, ends, kinds, kind, step.cost, step.priced,
+            step.left, step.shift, step.width, step.closes, capacity, upper + _EPS, *ahead,
         )  # fmt: skip
         if n >= 0:
             copies = (a[:n].copy() for a in (slots, groups, cost, priced, to_go))
@@ -189,89 +167,15 @@ def _advance_flow(
 
 
 @njit(cache=True)
-def _next(key, tail, head, tail_enters, head_enters, effect, tail_leaves, head_leaves, label, odd):  # type: ignore[no-untyped-def]
-    """The slots after one option, packed with components numbered by first appearance; -1 where it leads nowhere."""
-    if key & CLOSED:
-        return key if effect == NONE and tail_enters == 0 and head_enters == 0 else DEAD
-    for i in range(MAX_SLOTS):
-        bits = (key >> (5 * i)) & 31
-        label[i] = bits >> 1
-        odd[i] = bits & 1
-    if tail_enters:
-        label[tail], odd[tail] = 20, tail_enters - 1
-    if head_enters:
-        label[head], odd[head] = 21, head_enters - 1
-    if effect in (TOUCH_TAIL, TOUCH_BOTH, SINGLE, DOUBLE) and label[tail] == 0:
-        label[tail] = 22
-    if effect in (TOUCH_HEAD, TOUCH_BOTH, SINGLE, DOUBLE) and label[head] == 0:
-        label[head] = 23
-    if effect in (SINGLE, DOUBLE):
-        old, new = label[head], label[tail]
-        for i in range(MAX_SLOTS):
-            if label[i] == old:
-                label[i] = new
-        if effect == SINGLE:
-            odd[tail] ^= 1
-            odd[head] ^= 1
-    closed = False
-    for which in range(2):
-        if (which == 0 and not tail_leaves) or (which == 1 and not head_leaves):
-            continue
-        slot = tail if which == 0 else head
-        if odd[slot]:
-            return DEAD
-        gone = label[slot]
-        label[slot] = 0
-        if gone == 0:
-            continue
-        alone, others = True, False
-        for i in range(MAX_SLOTS):
-            if label[i] == gone:
-                alone = False
-            elif label[i]:
-                others = True
-        if alone and others:
-            return DEAD
-        closed = closed or alone
-    if closed:
-        return CLOSED
-    packed = 0
-    number = np.int64(0)
-    seen = np.int64(0)  # bit l: label l has a number
-    names = np.int64(0)  # 4 bits for each of the first 15 labels; the rest below
-    extra = np.int64(0)
-    for i in range(MAX_SLOTS):
-        old = label[i]
-        if old == 0:
-            continue
-        if not (seen >> old) & 1:
-            number += 1
-            seen |= np.int64(1) << old
-            if old < 16:
-                names |= number << (4 * (old - 1))
-            else:
-                extra |= number << (4 * (old - 20))
-        new = (names >> (4 * (old - 1))) & 15 if old < 16 else (extra >> (4 * (old - 20))) & 15
-        packed |= ((new << 1) | odd[i]) << (5 * i)
-    return packed
-
-
-@njit(cache=True)
-def _parity(key):  # type: ignore[no-untyped-def]
-    """One bit a slot: whether its degree is odd."""
-    odd = np.int64(0)
-    for i in range(MAX_SLOTS):
-        odd |= ((key >> (5 * i)) & 1) << i
-    return odd
-
-
-@njit(cache=True)
 def _expand(  # type: ignore[no-untyped-def]
-    slots, groups, cost, priced, tail, head, tail_enters, head_enters, tail_leaves, head_leaves,
-    effect, option_cost, option_priced, left, shift, width, closes, capacity,
+    slots, groups, cost, priced, layout, ends, kinds, kind, option_cost, option_priced, left, shift, width, closes, capacity,
     upper, bounded, odd_ahead, groups_ahead, cost_ahead, kept_ahead, table_ahead,
 ):  # fmt: skip
-    """All states after one step, each with its cheapest way there; (-1, …) where the table is too small."""
+    """All states after one step, each with its cheapest way there, after the least promise of what had no room.
+
+    (-1, …) where the table is too small. ``kinds`` (k, 3) are effect, gain and whether it stands for more, ``kind`` (o,) that of
+    each option.
+    """
     mask = capacity - 1
     table = np.full(capacity, -1, np.int32)
     limit = capacity // 2
@@ -282,67 +186,57 @@ def _expand(  # type: ignore[no-untyped-def]
     to_go = np.zeros(limit, np.float64)
     parent = np.empty(limit, np.int32)
     chosen = np.empty(limit, np.uint16)
-    count = 0
-    after = np.empty(6, np.int64)
-    known = np.zeros(6, np.bool_)
-    label = np.zeros(MAX_SLOTS, np.int64)
-    odd = np.zeros(MAX_SLOTS, np.int64)
+    count, lost = 0, np.inf
+    least = cost_ahead.min() if bounded and len(cost_ahead) else 0.0
+    after = np.empty(len(kinds), np.int64)
+    known = np.zeros(len(kinds), np.bool_)
+    label = np.zeros(layout[0], np.int64)
+    balance = np.zeros(layout[0], np.int64)
     for i in range(len(cost)):
         known[:] = False
-        for o in range(len(effect)):
-            e = effect[o]
-            if not known[e]:
-                known[e] = True
-                after[e] = _next(
-                    slots[i], tail, head, tail_enters, head_enters, e, tail_leaves, head_leaves, label, odd
-                )
-            if after[e] < 0:
-                continue
-            u = groups[i]
-            served = True
-            for g in range(len(shift)):
-                low = np.int64(left[o, 2 * g])
-                high = np.int64(left[o, 2 * g + 1])
-                ones = (np.int64(1) << width[g]) - 1
-                if closes[g]:
-                    first = (u >> shift[g]) & ones
-                    last = (u >> (shift[g] + width[g])) & ones
-                    if max(low, first) < min(high, last):
-                        served = False
-                        break
-                    u &= ~((ones | (ones << width[g])) << shift[g])
-                elif low < high:
-                    u |= (low | (high << width[g])) << shift[g]
-            if not served:
-                continue
-            key = after[e]
-            value = cost[i] + option_cost[o]
+        for o in range(len(kind)):
             promised = priced[i] + option_priced[o]
-            h = scatter(key, u) & mask
-            while table[h] >= 0 and (new_slots[table[h]] != key or new_groups[table[h]] != u):
-                h = (h + 1) & mask
-            at = table[h]
+            if promised + least > upper:
+                continue
+            k = kind[o]
+            if not known[k]:
+                known[k] = True
+                if not kinds[k, 2]:
+                    after[k] = next_slots(slots[i], layout, ends, kinds[k, 0], kinds[k, 1], label, balance)
+                else:
+                    after[k] = OVER if may_be_over(slots[i], layout, ends, kinds[k, 1]) else DEAD
+            key = after[k]
+            if key == DEAD:
+                continue
+            u = leave_over(groups[i], left[o], shift, width, closes)
+            if u < 0:
+                continue
+            at = np.int32(-1)
+            if key != OVER:
+                h = scatter(key, u) & mask
+                while table[h] >= 0 and (new_slots[table[h]] != key or new_groups[table[h]] != u):
+                    h = (h + 1) & mask
+                at = table[h]
             if at < 0:
                 ahead = 0.0
                 if bounded:
-                    there = find(table_ahead, odd_ahead, groups_ahead, _parity(key), u & kept_ahead)
+                    odd = parity(key, layout) if key != OVER else parity_after(slots[i], layout, ends, kinds[k, 0])
+                    there = find(table_ahead, odd_ahead, groups_ahead, odd, u & kept_ahead)
                     ahead = cost_ahead[there] if there >= 0 else np.inf
                 if promised + ahead > upper:
                     continue
+                if key == OVER:
+                    lost = min(lost, promised + ahead)
+                    continue
                 if count == limit:
-                    return -1, new_slots, new_groups, new_cost, new_priced, to_go, parent, chosen
+                    return -1, lost, new_slots, new_groups, new_cost, new_priced, to_go, parent, chosen
                 to_go[count] = ahead
                 table[h] = count
-                new_slots[count] = key
-                new_groups[count] = u
-                new_cost[count] = value
-                new_priced[count] = promised
-                parent[count] = i
-                chosen[count] = o
+                at = np.int32(count)
+                new_slots[at], new_groups[at] = key, u
                 count += 1
-            elif value < new_cost[at] - 1e-9:
-                new_cost[at] = value
-                new_priced[at] = promised
-                parent[at] = i
-                chosen[at] = o
-    return count, new_slots, new_groups, new_cost, new_priced, to_go, parent, chosen
+            elif cost[i] + option_cost[o] >= new_cost[at] - 1e-9:
+                continue
+            new_cost[at], new_priced[at] = cost[i] + option_cost[o], promised
+            parent[at], chosen[at] = i, o
+    return count, lost, new_slots, new_groups, new_cost, new_priced, to_go, parent, chosen

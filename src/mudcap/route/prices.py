@@ -21,19 +21,10 @@ from scipy.sparse import csr_matrix
 
 from mudcap.place.linear import Simplex
 from mudcap.route.columns import Columns, lay_columns
+from mudcap.route.net import Floats, Ints, Net, passes
 from mudcap.route.options import EdgeOptions, Group
-from mudcap.route.separate import (
-    Floats,
-    Ints,
-    Net,
-    connection_rows,
-    cut_off_sets,
-    grown_sets,
-    joined_sets,
-    parity_rows,
-    passes,
-    weak_sets,
-)  # fmt: skip
+from mudcap.route.separate import connection_rows, grown_sets, parity_rows, weak_sets
+from mudcap.route.sets import cut_off_sets, joined_sets
 from mudcap.route.steps import NONE
 from mudcap.route.stopgraph import StopGraph
 
@@ -48,9 +39,11 @@ _JOINING = np.array([1e-6, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.
 _SPLITTING = np.array([0.01, 0.1, 0.2, 0.3, 0.4])
 """The same for parity, by the distance from a whole number."""
 _LARGEST = 8
-"""Vertices to which a set is grown."""
+"""Vertices to which a set is grown; this number and those below were found by trial."""
 _CUT_SETS = 1_000
 """Sets by minimum cuts at most at a time."""
+_STRIDE = 7_919
+"""A prime, by which the stops about which cuts are sought first go round from programme to programme."""
 _STALLED, _PROGRESS = 20, 2e-4
 """The end comes where so many programmes have raised the bound by less than this share of it."""
 _IDLE = 8
@@ -80,12 +73,10 @@ class Prices:
     bound: float
     """[s]; no round costs less."""
     connection: PaidRows
-    """Rows that each stop be served, and be linked with the start; none on ground with one-way ways."""
+    """Rows that each stop be served, and be linked with the start. On ground with one-way ways the value of option `SINGLE` of a
+    one-way way counts for each pass; option -1 is a further pass of a two-way way, or a stay at either end of a one-way one."""
     parity: PaidRows
-    """Rows that vertices be left as often as come to; none on ground with one-way ways."""
-    flow: PaidRows
-    """Rows that each stop be served, and be linked with the start, on ground with one-way ways: none elsewhere. The value of option `SINGLE` of a one-way way counts for
-    each pass; option -1 is a further pass of a two-way way, or a stay at either end of a one-way one."""
+    """Rows that vertices be left as often as come to, options as in `connection`."""
     height: Floats
     """(v,) price of each passage away from a vertex, negative that of each to it [s]; 0 on ground without one-way ways."""
     value: tuple[Floats, ...]
@@ -140,7 +131,7 @@ def _add_broken(program: _Program, net: Net, fixed: tuple[Ints, Ints], number: i
     found = program.add_rows(
         _CONNECTION, connection_rows(net, *sets, weak_sets(net, *sets, driven, z, _SLACK))
     )
-    first = (number * 7919) % max(1, len(net.stop_ptr) - 1)
+    first = (number * _STRIDE) % max(1, len(net.stop_ptr) - 1)
     sets = cut_off_sets(net, driven, z, first, _CUT_SETS, 5 * _SLACK)
     found += program.add_rows(
         _CONNECTION, connection_rows(net, *sets, weak_sets(net, *sets, driven, z, _SLACK))
@@ -311,9 +302,7 @@ class _Program:
             height = self._height()
             total += float(height @ self._net_out)
             lift = self._balance.T @ height
-            across = np.abs(
-                lift[c.net_column]
-            )  # the limits of net passes are priced so that these come to nothing
+            across = np.abs(lift[c.net_column])  # so net passes, within single and further ones, come to nothing
             rest = rest - lift
             single, more = self._loose()
             np.subtract.at(rest, single, across)
@@ -346,11 +335,9 @@ class _Program:
         for e, found in enumerate(options):
             none = found.effect == NONE
             value[e][none] = max(0.0, 1.0 - float(value[e][~none].sum()))
-        nothing = np.zeros(len(self._kind), bool)
         return Prices(
-            bound=max(0.0, self.bound()), connection=self._paid(nothing if c.is_mixed else connection),
-            parity=self._paid(nothing if c.is_mixed else parity),
-            flow=self._paid(connection if c.is_mixed else nothing), height=self._height(), value=tuple(value), rounds=rounds, num_rows=self.num_added,
+            bound=max(0.0, self.bound()), connection=self._paid(connection), parity=self._paid(parity), height=self._height(),
+            value=tuple(value), rounds=rounds, num_rows=self.num_added,
         )  # fmt: skip
 
     def _paid(self, of_kind: NDArray[np.bool_]) -> PaidRows:

@@ -13,6 +13,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from mudcap.route.states import leave_over
 from mudcap.route.steps import DOUBLE, SINGLE, Step
 
 
@@ -185,7 +186,7 @@ def _step(odd, groups, ends, single, crosses, cut, cut_ends, left, shift, width,
     if head_enters == 2:
         odd |= np.int64(1) << head
     if single:
-        odd ^= (np.int64(1) << tail) | (np.int64(1) << head)
+        odd ^= (np.int64(1) << tail) ^ (np.int64(1) << head)  # a way back to its own vertex turns nothing odd
     if (tail_leaves and (odd >> tail) & 1) or (head_leaves and (odd >> head) & 1):
         return np.int64(-1), np.int64(0)
     if cut >= 0:
@@ -195,16 +196,9 @@ def _step(odd, groups, ends, single, crosses, cut, cut_ends, left, shift, width,
             if not (odd >> cut) & 1:
                 return np.int64(-1), np.int64(0)
             odd &= ~(np.int64(1) << cut)
-    for g in range(len(shift)):
-        low = np.int64(left[2 * g])
-        high = np.int64(left[2 * g + 1])
-        ones = (np.int64(1) << width[g]) - 1
-        if closes[g]:
-            if max(low, (groups >> shift[g]) & ones) < min(high, (groups >> (shift[g] + width[g])) & ones):
-                return np.int64(-1), np.int64(0)
-            groups &= ~((ones | (ones << width[g])) << shift[g])
-        elif low < high:
-            groups |= (low | (high << width[g])) << shift[g]
+    groups = leave_over(groups, left, shift, width, closes)
+    if groups < 0:
+        return np.int64(-1), np.int64(0)
     return odd, groups
 
 

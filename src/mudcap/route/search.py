@@ -23,10 +23,9 @@ _VALUES, _RELAXED_STATES = 32, 16_384
 _WIDTHS = (300, 3_000)
 NEAR = 0.01
 """Share of the cost by which the bound may lack where no more work is put into it."""
-_PROOFS = (100_000, 300_000)
-"""States kept where only the bound is to be raised: such a run ends early."""
-_WIDER = (2, 4)
-"""Times as many states as asked for that are kept where the bound lacks more than that even so."""
+_HARDER = ((2, 100_000), (4, 300_000))
+"""Where the bound lacks more than that, times as many states as asked for, and before it the states of a run for the bound
+alone, which ends early."""
 
 
 def cheapest(
@@ -53,13 +52,11 @@ def cheapest(
     if price is not None and not found.is_proven:
         found.pay(price)
         found.widen(widths)
-        for width in (_PROOFS[0], *(k * max_states for k in _WIDER), _PROOFS[1]):
-            if found.is_near:
-                break
-            if width in _PROOFS:
-                found.raise_bound(width)
-            else:
-                found.widen([width])
+        for times, proof in _HARDER:
+            if not found.is_near:
+                found.raise_bound(proof)
+            if not found.is_near:
+                found.widen([times * max_states])
     for width in (4 * max_states, 16 * max_states):
         if found.best is None and not np.isfinite(upper):  # wider than asked only where nothing at all was found
             found.widen([width])

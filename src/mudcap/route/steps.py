@@ -9,13 +9,13 @@ from numpy.typing import NDArray
 
 MAX_SLOTS = 12
 """Frontier vertices that fit one state: five bits each."""
+MAX_FLOW_SLOTS = 6
+"""The same where ways have directions: ten bits each."""
 MAX_GROUP_BITS = 62
 """Bits of a state for the open groups."""
 
 CLOSED = 1 << 60
 """Slots of a state whose round is complete."""
-DEAD = -1
-"""Slots of no state: where an option cannot be chosen."""
 
 NONE, TOUCH_TAIL, TOUCH_HEAD, TOUCH_BOTH, SINGLE, DOUBLE = range(6)
 """What an option of a way does to its two ends."""
@@ -29,10 +29,11 @@ class TooWide(ValueError):
 class Flow:
     """What the options of a step drive one way, of which as much has to leave a vertex as comes to it."""
 
-    gain: NDArray[np.int64]
-    """(o,) passes from tail to head less passes from head to tail."""
-    is_over: NDArray[np.bool_]
-    """(o,) True where an option stands for itself and all with more passes, which are not followed."""
+    kinds: NDArray[np.int64]
+    """(k, 3) what options do to the ends: effect; passes from tail to head less passes from head to tail; 1 where an option
+    stands for itself and all with more passes, which are not followed."""
+    kind: NDArray[np.int64]
+    """(o,) row of `kinds` of each option."""
     begins: tuple[int, int]
     """Passes out less passes in with which tail and head enter the frontier: -1 at the start, 1 at the end, where they differ."""
 
