@@ -11,7 +11,7 @@ from route_oracle import cheapest_by_search, held_karp
 
 from mudcap.route.aisles import solve_block
 from mudcap.route.options import RoundParams
-from mudcap.route.stopgraph import Gap, StopGraph, block_graph
+from mudcap.route.stopgraph import Gap, block_graph
 from mudcap.route.walk import Use, walk
 
 
@@ -63,18 +63,6 @@ def test_deep_stop_worked_by_hand() -> None:
     assert {leg.turn_m for leg in turning.legs} == {None}
     both = solve_block(graph, RoundParams(u_turn_s=30.0, headland_turn_s=15.0))
     assert (both.length_m, both.objective) == (202.0, 262.0)  # 202 + 30 + 2 × 15 against 212 + 4 × 15
-
-
-def test_a_way_back_to_where_it_began_keeps_degrees_even() -> None:
-    """Ten metres in, round a loop of thirty with a stop on it, ten back; also where the programme is held to bounds."""
-    graph = StopGraph(
-        vertex_xy=np.array([(0.0, 0.0), (0.0, 10.0)]), tail=np.array([0, 1]), head=np.array([1, 1]),
-        length_m=np.array([10.0, 30.0]), is_aisle=np.array([False, False]), column=np.zeros(2, np.int64),
-        place_stop=np.array([0]), place_edge=np.array([1]), place_m=np.array([15.0]), place_side=np.array([1]), start=0, end=0,
-    )  # fmt: skip
-    for states in (100_000, 0):
-        tour = solve_block(graph, RoundParams(u_turn_s=40.0, plain_states=states))
-        assert (tour.length_m, tour.status) == (50.0, "optimal")
 
 
 def test_pond_cuts_a_drive_row() -> None:

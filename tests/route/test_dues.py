@@ -17,11 +17,11 @@ from mudcap.route.stopgraph import StopGraph
 from mudcap.route.sweep import lay_steps, must_cross, sweeps, take_turns
 
 
-def _laid(graph: StopGraph):  # type: ignore[no-untyped-def]
+def _laid(graph: StopGraph, params: RoundParams | None = None):  # type: ignore[no-untyped-def]
     """The turns, steps, and prices of a graph in the first order that fits."""
     groups, of_edge, must = find_groups(graph)
     options = [
-        edge_options(graph, e, [groups[g] for g in of_edge[e]], must[e], (0.0, 0.0), RoundParams())[0]
+        edge_options(graph, e, [groups[g] for g in of_edge[e]], must[e], (0.0, 0.0), params or RoundParams())[0]
         for e in range(len(graph.tail))
     ]
     prices = price_round(graph, groups, of_edge, options, rounds=60)
@@ -76,6 +76,22 @@ def test_with_few_states_the_bound_holds(seed: int) -> None:
             proof = run(priced, max_states=width, layers=ahead, dues=dues, is_proof=True)
             assert proof is not None
             assert found.bound - 1e-6 <= proof.bound <= plain.cost + 1e-6
+
+
+def test_a_way_back_to_where_it_began_keeps_degrees_even() -> None:
+    """Ten metres in, round a loop of thirty with a stop on it, ten back: what is still to pay is never more than the round."""
+    graph = StopGraph(
+        vertex_xy=np.array([(0.0, 0.0), (0.0, 10.0)]), tail=np.array([0, 1]), head=np.array([1, 1]),
+        length_m=np.array([10.0, 30.0]), is_aisle=np.array([False, False]), column=np.zeros(2, np.int64),
+        place_stop=np.array([0]), place_edge=np.array([1]), place_m=np.array([15.0]), place_side=np.array([1]), start=0, end=0,
+    )  # fmt: skip
+    turns, steps, prices = _laid(graph, RoundParams(u_turn_s=40.0))
+    found = run(steps, max_states=100)
+    layers = relax(steps, choose_kept(steps, 32), must_cross(graph, turns), max_states=100)
+    assert found is not None and layers is not None
+    assert found.cost == 50.0
+    assert layers[0].to_go[0] == 30.0
+    assert prices.bound == pytest.approx(50.0)
 
 
 def test_what_was_paid_too_often_is_put_back() -> None:
