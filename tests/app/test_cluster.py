@@ -55,7 +55,7 @@ def job(count: int = 9, name: str = "North 40", step_m: float = 6.0) -> SolveJob
 
 
 def run(address: str, target: str | None, jobs, **options):
-    with ClusterRunner(address, target=target, **{"safety_s": 60.0, **options}) as runner:
+    with ClusterRunner(address, target=target, **{"safety_s": 300.0, **options}) as runner:
         return runner(jobs), {o.name: o.how for o in runner.outcomes}
 
 
