@@ -10,7 +10,8 @@ from mudcap.route.aisles import solve_block
 from mudcap.route.dues import priced_steps
 from mudcap.route.frontier import run
 from mudcap.route.options import RoundParams, edge_options, find_groups
-from mudcap.route.prices import PaidRows, price_round
+from mudcap.route.prices import price_round
+from mudcap.route.program import PaidRows
 from mudcap.route.relax import relax
 from mudcap.route.search import choose_kept
 from mudcap.route.stopgraph import StopGraph

@@ -13,7 +13,8 @@ from route_oracle import cheapest_by_search
 from mudcap.route.aisles import _turn_costs, solve_block
 from mudcap.route.bare import bare_ground
 from mudcap.route.options import EdgeOptions, RoundParams, edge_options, find_groups
-from mudcap.route.prices import PaidRows, Prices, price_round
+from mudcap.route.prices import Prices, price_round
+from mudcap.route.program import PaidRows
 from mudcap.route.steps import NONE
 from mudcap.route.stopgraph import StopGraph, block_graph
 

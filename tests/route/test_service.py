@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 from route_blocks import regular_block
 
-from mudcap.route.aisles import leg_seconds, only, solve_block
+from mudcap.route.aisles import leg_seconds, solve_block
 from mudcap.route.options import RoundParams
 from mudcap.route.service import ServiceProblem, block_order, solve_service
+from mudcap.route.stopgraph import only
 from mudcap.route.visits import BlockWork, Crew, Progress, RoutePlan
 
 

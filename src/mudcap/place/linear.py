@@ -1,8 +1,13 @@
-"""The simplex solver as mudcap uses it: silent, one thread, and started again from where it stood."""
+"""The simplex solver and branch and bound as mudcap uses them: silent, on one thread, and ended by work, not by the clock."""
 
 from __future__ import annotations
 
+from typing import Any
+
 import highspy
+import numpy as np
+from highspy import cb
+from numpy.typing import NDArray
 
 
 class Simplex(highspy.Highs):  # type: ignore[misc]
@@ -18,3 +23,59 @@ class Simplex(highspy.Highs):  # type: ignore[misc]
 
     def enableCallbacks(self) -> None:
         """Nothing: none is used, and to take them up prints the solver's name."""
+
+
+class BranchAndBound(Simplex):
+    """HiGHS by branch and bound over a programme whose columns are all to be whole numbers."""
+
+    def __init__(self, program: highspy.HighsLp, *, limit: float, gap: float) -> None:
+        """Take up a copy of a programme, of which only choices that cost no more than ``limit`` count.
+
+        It ends where the bound is within a share ``gap`` of the cost.
+        """
+        super().__init__()
+        for name, value in (("solver", "choose"), ("mip_rel_gap", gap), ("mip_heuristic_effort", 0.0)):
+            self.setOptionValue(name, value)
+        self.passModel(program)
+        num = self.getNumCol()
+        whole = [highspy.HighsVarType.kInteger] * num
+        self.changeColsIntegrality(num, np.arange(num, dtype=np.int32), whole)
+        cost = np.array(program.col_cost_)
+        paid = np.flatnonzero(cost).astype(np.int32)
+        first = np.zeros(1, np.int32)
+        self.addRows(1, np.array([-np.inf]), np.array([limit]), len(paid), first, paid, cost[paid])
+        self._limit = limit
+
+    def solve(self, *, enough: float, nodes: int, calls: int) -> tuple[NDArray[np.int64] | None, float, bool]:
+        """The cheapest choice found, None without one; a bound on all choices; and whether it came to its end.
+
+        It is stopped once the bound is ``enough``, after so many ``nodes``, or after asking so many times whether to go on
+        (``calls``). What is raised meanwhile (Ctrl-C) is raised here.
+        """
+        asked = 0
+        raised: list[BaseException] = []
+
+        def ask(kind: Any, message: str, told: Any, answer: Any, data: Any) -> None:
+            nonlocal asked
+            try:
+                asked += 1
+                answer.user_interrupt = bool(raised) or asked > calls or told.mip_dual_bound >= enough
+            except BaseException as error:  # passed on below, once the solver has put its work away
+                raised.append(error)
+                answer.user_interrupt = True
+
+        self.setOptionValue("mip_max_nodes", nodes)
+        self.setCallback(ask, None)
+        self.startCallback(cb.HighsCallbackType.kCallbackMipInterrupt)
+        self.run()
+        self.setCallback(None, None)
+        if raised:
+            raise raised[0]
+        status, info = self.getModelStatus(), self.getInfo()
+        if status == highspy.HighsModelStatus.kInfeasible:
+            return None, self._limit, True
+        bound = min(float(info.mip_dual_bound), self._limit)
+        is_done = status == highspy.HighsModelStatus.kOptimal
+        if info.primal_solution_status != highspy.SolutionStatus.kSolutionStatusFeasible:
+            return None, bound, is_done
+        return np.rint(np.array(self.getSolution().col_value)).astype(np.int64), bound, is_done

@@ -12,17 +12,20 @@ from numpy.typing import NDArray
 
 from mudcap.route.anyground import tour_any, two_way
 from mudcap.route.bare import Turns, bare_ground
+from mudcap.route.columns import lay_columns
 from mudcap.route.directed import directed_round, is_narrow
 from mudcap.route.dues import priced_steps
 from mudcap.route.frontier import Outcome
 from mudcap.route.options import EdgeOptions, Group, RoundParams, edge_options, find_groups
 from mudcap.route.prices import price_round
+from mudcap.route.program import Program
 from mudcap.route.search import NEAR, Priced, cheapest, choose_kept
 from mudcap.route.sides import busiest_side, fix_sides, sides_of
 from mudcap.route.steps import DOUBLE, SINGLE, Step, TooWide
 from mudcap.route.stopgraph import StopGraph
 from mudcap.route.sweep import Turn, lay_steps, must_cross, sweeps, take_turns, weigh
 from mudcap.route.walk import Leg, Use, walk
+from mudcap.route.whole import whole_round
 
 _TOO_MANY = 100_000.0
 """Estimated states a step beyond which no order is hoped to be exact outright."""
@@ -30,8 +33,8 @@ _KEPT_VALUES = 512
 """Values of open groups by which orders that promise too many states are compared."""
 _ROUNDS = 60
 """Linear programmes from which prices are taken."""
-_BOUND_ROUNDS = 400
-"""The same where nothing but the bound is wanted: at most so many."""
+_BOUND_ROUNDS, _PATIENCE = 400, 80
+"""The same where nothing but the bound is wanted: at most so many, and how many that hardly raise it are put up with."""
 _EPS = 1e-6
 _UNREACHED = "a stop, the start or the end cannot be reached from the others."
 _HALF_STATES = 3_000
@@ -119,7 +122,7 @@ def _directed(graph: StopGraph, params: RoundParams) -> BlockTour:
         more = tour_any(graph, turns_s, params, order=_order(best))
         other = _tour(graph, params, more, bound, "search", outcome.peak_states)
         best = min([best, other], key=lambda t: t.objective)
-    return best
+    return _finished(graph, turns_s, params, best)
 
 
 def _search(graph: StopGraph, params: RoundParams) -> BlockTour:
@@ -139,7 +142,23 @@ def _search(graph: StopGraph, params: RoundParams) -> BlockTour:
     if best.gap is None or best.gap > NEAR:
         more = tour_any(graph, turns_s, replace(params, kicks=_MORE_KICKS * params.kicks), order=order)
         best = min([best, _tour(graph, params, more, bound, "search")], key=lambda t: t.objective)
-    return best
+    return _finished(graph, turns_s, params, best) if graph.directions.any() else best
+
+
+def _finished(graph: StopGraph, turns_s: Turns, params: RoundParams, best: BlockTour) -> BlockTour:
+    """A round on ground with one-way ways, taken on by branch and bound where it is not near its bound."""
+    groups, of_edge, options, is_whole = _options(graph, turns_s, params)
+    if not is_whole or (best.gap is not None and best.gap <= NEAR):
+        return best
+    program = Program(graph, lay_columns(graph, groups, of_edge, options))
+    program.tighten(_BOUND_ROUNDS, enough=(1 - NEAR) * best.objective, stalled=_PATIENCE)
+    found = whole_round(
+        program, options, upper=best.objective, near=NEAR, cost_of=lambda legs: sum(leg_seconds(graph, legs, params)),
+        improve=lambda order: tour_any(graph, turns_s, params, order=order),
+    )  # fmt: skip
+    bound = max(found.bound, best.bound or 0.0)
+    method = best.method if found.legs is None else "search"
+    return _tour(graph, params, best.legs if found.legs is None else found.legs, bound, method, best.peak_states)
 
 
 def _tour(
@@ -353,17 +372,3 @@ def leg_seconds(
             end = at_tail if leg.begin == graph.tail[leg.edge] else at_head
             seconds.append(leg.length_m * s_m + (params.u_turn_s + 2 * end if leg.turn_m > 0 else 0.0))
     return seconds
-
-
-def only(graph: StopGraph, stops: NDArray[np.int64]) -> StopGraph:
-    """The graph with some of its stops, numbered in the order given."""
-    number = np.full(graph.num_stops, -1, np.int64)
-    number[stops] = np.arange(len(stops))
-    keep = number[graph.place_stop] >= 0
-    return replace(
-        graph,
-        place_stop=number[graph.place_stop[keep]],
-        place_edge=graph.place_edge[keep],
-        place_m=graph.place_m[keep],
-        place_side=graph.place_side[keep],
-    )

@@ -27,7 +27,8 @@ from scipy.sparse.csgraph import dijkstra
 from mudcap.route.dues import Dues, priced_steps
 from mudcap.route.frontier import Outcome
 from mudcap.route.options import EdgeOptions, Group
-from mudcap.route.prices import PaidRows, Prices
+from mudcap.route.prices import Prices
+from mudcap.route.program import PaidRows
 from mudcap.route.search import Guided, Priced
 from mudcap.route.steps import DOUBLE, MAX_FLOW_SLOTS, NONE, SINGLE, TOUCH_BOTH, Flow, Step, TooWide
 from mudcap.route.stopgraph import StopGraph

@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from mudcap.route.prices import PaidRows
+from mudcap.route.program import PaidRows
 from mudcap.route.steps import Step
 
 

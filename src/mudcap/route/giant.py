@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import dijkstra
 
-from mudcap.route.aisles import BlockTour, only, solve_block
+from mudcap.route.aisles import BlockTour, solve_block
 from mudcap.route.options import RoundParams
 from mudcap.route.split import Slots, Visits
-from mudcap.route.stopgraph import StopGraph
+from mudcap.route.stopgraph import StopGraph, only
 from mudcap.route.visits import BlockWork, Crew
 
 if TYPE_CHECKING:

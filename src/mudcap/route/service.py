@@ -9,10 +9,11 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from mudcap.route.aisles import BlockTour, only, solve_block
+from mudcap.route.aisles import BlockTour, solve_block
 from mudcap.route.clock import Share, latest_begin
 from mudcap.route.giant import block_order, home_seconds, lay_slots, lay_visits
 from mudcap.route.split import Order, Slots, Visits, best_order, split, weave
+from mudcap.route.stopgraph import only
 from mudcap.route.visits import BlockWork, Crew, CrewNow, Progress, Route, RoutePlan
 
 __all__ = ["ServiceProblem", "block_order", "crew_now", "replan", "solve_service"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -73,6 +73,20 @@ class StopGraph:
         number = np.bincount(self.place_stop, minlength=self.num_stops)
         if len(number) and (number.min() < 1 or number.max() > 2):
             raise ValueError(f"stop {int(np.argmax((number < 1) | (number > 2)))} has not one or two places.")
+
+
+def only(graph: StopGraph, stops: NDArray[np.int64]) -> StopGraph:
+    """The graph with some of its stops, numbered in the order given."""
+    number = np.full(graph.num_stops, -1, np.int64)
+    number[stops] = np.arange(len(stops))
+    keep = number[graph.place_stop] >= 0
+    return replace(
+        graph,
+        place_stop=number[graph.place_stop[keep]],
+        place_edge=graph.place_edge[keep],
+        place_m=graph.place_m[keep],
+        place_side=graph.place_side[keep],
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

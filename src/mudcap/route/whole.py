@@ -1,0 +1,211 @@
+"""A round by branch and bound over the programme with cutting planes (see `program`), for ground that is too wide for the frontier
+programme.
+
+The solver finds the cheapest choice that keeps the rows known so far. Where what it drives does not hang together, rows are added
+and it is asked again. Each answer's bound is one on all rounds; its pieces, strung together one after the other, are an order from
+which the local search begins. A choice that breaks no row is one walk, once its passes have the directions that a flow gives them
+(Ford & Fulkerson 1962 for mixed graphs, from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.sparse import csr_matrix
+from scipy.sparse.csgraph import connected_components
+
+from mudcap.place.linear import BranchAndBound, Simplex
+from mudcap.route.net import Ints
+from mudcap.route.options import EdgeOptions
+from mudcap.route.program import Program
+from mudcap.route.steps import DOUBLE, SINGLE
+from mudcap.route.stopgraph import StopGraph, only
+from mudcap.route.walk import Leg, Use, walk
+
+_RUNS = 12
+_NODES, _CALLS = 4_000, 20_000
+"""Nodes of a run, and times that the solver asks whether to go on, after which it ends."""
+_MARGIN = 1e-6
+"""Share by which the solver's bounds are lowered, for its tolerances."""
+_TINY_M = 1e-9
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Whole:
+    """What was found."""
+
+    legs: tuple[Leg, ...] | None
+    """A round cheaper than the one given; None where none was found."""
+    bound: float
+    """[s]; no round costs less."""
+
+
+def whole_round(
+    program: Program,
+    options: Sequence[EdgeOptions],
+    *,
+    upper: float,
+    near: float,
+    cost_of: Callable[[tuple[Leg, ...]], float],
+    improve: Callable[[Ints], tuple[Leg, ...]],
+) -> Whole:
+    """Go on until the bound is within a share ``near`` of the cheapest round known, which costs ``upper`` [s] at first.
+
+    ``options`` are those of each way of which the programme is made, ``cost_of`` says what a round costs [s], and ``improve``
+    makes one of an order of the stops. The programme must be solved; rows are added to it.
+    """
+    bound = program.bound()
+    best: tuple[Leg, ...] | None = None
+    for _ in range(_RUNS):
+        if bound >= (1 - near) * upper:
+            break
+        solver = BranchAndBound(program.model(), limit=(1 - near / 2) * upper, gap=near / 4)
+        enough = (1 - near) * upper / (1 - 2 * _MARGIN)
+        choice, proven, is_done = solver.solve(enough=enough, nodes=_NODES, calls=_CALLS)
+        bound = max(bound, proven * (1 - _MARGIN))
+        if choice is None:
+            break
+        program.value = choice.astype(float)
+        is_broken = program.cut()
+        for legs in _rounds(program, options, improve, is_whole=not is_broken):
+            if cost_of(legs) < upper:
+                best, upper = legs, cost_of(legs)
+        if not is_done:
+            break
+    return Whole(legs=best, bound=min(bound, upper))
+
+
+def _rounds(
+    program: Program,
+    options: Sequence[EdgeOptions],
+    improve: Callable[[Ints], tuple[Leg, ...]],
+    *,
+    is_whole: bool,
+) -> list[tuple[Leg, ...]]:
+    """Rounds made of the programme's solution; none where its passes cannot be given directions."""
+    try:
+        uses = _uses(program, options)
+    except ValueError:
+        return []
+    made = [improve(_order(program.graph, uses))]
+    return [*made, walk(program.graph, _linked(program.graph, uses))] if is_whole else made
+
+
+def _uses(program: Program, options: Sequence[EdgeOptions]) -> list[Use]:
+    """What the programme's solution, in whole numbers, does with each way."""
+    columns, graph = program.columns, program.graph
+    net = columns.net
+    passes = np.zeros(len(graph.tail), np.int64)
+    until, back = np.full(len(passes), -np.inf), np.full(len(passes), np.inf)
+    number = np.rint(program.value).astype(np.int64)
+    number[columns.net_column] = 0
+    for j in np.flatnonzero(number > 0).tolist():
+        e, o = int(columns.edge[j]), int(columns.option[j])
+        effect = options[e].effect[o] if o >= 0 else SINGLE
+        if o < 0 and graph.directions[e]:  # who stands at an end serves what stands right there
+            if net.stop_one[np.flatnonzero(net.stop_column == j)[0]] == graph.tail[e]:
+                until[e] = 0.0
+            else:
+                back[e] = graph.length_m[e]
+        elif effect in (SINGLE, DOUBLE):
+            passes[e] += number[j] * (2 if effect == DOUBLE else 1)
+        else:
+            until[e], back[e] = options[e].until_m[o], options[e].from_m[o]
+    onward = _onward(graph, passes)
+    return [
+        Use(passes=p, onward=k) if p else Use(onward=0, until_m=a, from_m=b)
+        for p, k, a, b in zip(passes.tolist(), onward.tolist(), until.tolist(), back.tolist(), strict=True)
+    ]
+
+
+def _onward(graph: StopGraph, passes: Ints) -> Ints:
+    """(e,) how many of the passes go from tail to head, such that each vertex is left as often as it is come to.
+
+    Raises ``ValueError`` where that cannot be.
+    """
+    onward = np.where(graph.directions >= 0, passes, 0)
+    free = np.flatnonzero(
+        (passes > 0) & (graph.directions == 0) & (graph.head >= 0) & (graph.head != graph.tail)
+    )
+    out = np.zeros(len(graph.vertex_xy))
+    driven = np.flatnonzero((passes > 0) & (graph.directions != 0))
+    sign = graph.directions[driven].astype(float) * passes[driven]
+    np.subtract.at(out, graph.tail[driven], sign)
+    np.add.at(out, graph.head[driven], sign)
+    if graph.start != graph.end:
+        out[[graph.start, graph.end]] += 1.0, -1.0
+    np.add.at(out, graph.tail[free], passes[free])
+    np.subtract.at(out, graph.head[free], passes[free])
+    if not len(free):
+        return onward
+    row, column = np.append(graph.tail[free], graph.head[free]), np.tile(np.arange(len(free)), 2)
+    value = np.append(np.full(len(free), 2.0), np.full(len(free), -2.0))
+    flow = csr_matrix((value, (row, column)), shape=(len(out), len(free)))
+    model, none = Simplex(), np.empty(0, np.int32)
+    model.addCols(
+        len(free), np.zeros(len(free)), np.zeros(len(free)), passes[free].astype(float), 0, np.zeros(len(free), np.int32), none,
+        np.empty(0),
+    )  # fmt: skip
+    model.addRows(
+        len(out),
+        out,
+        out,
+        flow.nnz,
+        flow.indptr[:-1].astype(np.int32),
+        flow.indices.astype(np.int32),
+        flow.data,
+    )
+    model.run()
+    found = np.rint(np.array(model.getSolution().col_value))
+    if not np.allclose(flow @ found, out):
+        raise ValueError("the passes cannot be given directions.")
+    onward[free] = found.astype(np.int64)
+    return onward
+
+
+def _pieces(graph: StopGraph, uses: Sequence[Use]) -> Ints:
+    """(v,) number of the piece that each vertex belongs to: what passes join."""
+    driven = np.array([e for e, use in enumerate(uses) if use.passes], np.int64)
+    size = len(graph.vertex_xy)
+    links = csr_matrix((np.ones(len(driven)), (graph.tail[driven], graph.head[driven])), shape=(size, size))
+    piece: Ints = connected_components(links, directed=False)[1].astype(np.int64)
+    return piece
+
+
+def _linked(graph: StopGraph, uses: Sequence[Use]) -> list[Use]:
+    """The uses that hang together with the start; the rest serve nobody who is not served without them."""
+    piece = _pieces(graph, uses)
+    home = piece[graph.start]
+    return [use if piece[graph.tail[e]] == home or not use.passes else Use() for e, use in enumerate(uses)]
+
+
+def _order(graph: StopGraph, uses: Sequence[Use]) -> Ints:
+    """(n,) the stops as the pieces serve them: that of the start first, each other one after the stop nearest to its first."""
+    piece = _pieces(graph, uses)
+    stop_xy, found = np.zeros((graph.num_stops, 2)), np.full(graph.num_stops, -1, np.int64)
+    home = int(piece[graph.start])
+    for p in range(len(graph.place_stop)):
+        e, m, s = int(graph.place_edge[p]), float(graph.place_m[p]), int(graph.place_stop[p])
+        tail, head = int(graph.tail[e]), int(graph.head[e]) if graph.head[e] >= 0 else int(graph.tail[e])
+        share = m / graph.length_m[e] if graph.length_m[e] > 0 else 0.0
+        stop_xy[s] = graph.vertex_xy[tail] + share * (graph.vertex_xy[head] - graph.vertex_xy[tail])
+        from_tail = uses[e].passes or m <= uses[e].until_m + _TINY_M
+        from_head = m >= uses[e].from_m - _TINY_M
+        for at, serves in ((tail, from_tail), (head, from_head)):
+            if serves and (found[s] < 0 or piece[at] == home):
+                found[s] = piece[at]
+    order: list[int] = []
+    for c in [home, *np.unique(found[found != home]).tolist()]:
+        mine = np.flatnonzero(found == c)
+        begin = graph.start if c == home else int(np.flatnonzero(piece == c)[0])
+        end = graph.end if c == home else begin
+        kept = [u if piece[graph.tail[e]] == c or not u.passes else Use() for e, u in enumerate(uses)]
+        legs = walk(replace(only(graph, mine), start=begin, end=end), kept) if len(mine) else ()
+        strung = [int(mine[h.stop]) for leg in legs for h in leg.halts]
+        at = 0
+        if order and strung:
+            at = 1 + int(np.argmin(np.linalg.norm(stop_xy[order] - stop_xy[strung[0]], axis=1)))
+        order[at:at] = strung
+    return np.array(order, np.int64)
