@@ -22,8 +22,8 @@ from mudcap.route.stopgraph import block_graph
 
 @pytest.mark.parametrize("seed", range(60))
 def test_the_local_search_finds_the_cheapest_of_small_rounds(seed: int) -> None:
-    """With turns and speeds, on ground with one-way ways, which it is not left to alone elsewhere (see `test_directed`)."""
-    graph = one_way_block(seed)
+    """With turns, speeds and stops right at the ends of ways, on one-way ground, which is not left to it alone (see `test_directed`)."""
+    graph = one_way_block(seed, (0.3, 0.3))
     params = RoundParams(
         aisle_m_s=1.5, road_m_s=2.0, headland_turn_s=3.0 * (seed % 2), u_turn_s=5.0 * (seed % 3 == 0), kicks=1_000
     )

@@ -68,7 +68,23 @@ def tour_any(
             graph, points, _route(points, left, graph.start, end, params, order)
         ):
             legs.append(leg_on(graph, edge, begin, to, depth, on_edge[edge], served))
-    return tuple(legs)
+    return tuple(_with_stays(graph, legs, on_edge, served))
+
+
+def _with_stays(graph: StopGraph, legs: list[Leg], on_edge: list[list[int]], served: set[int]) -> list[Leg]:
+    """The legs, and where the crew comes by an end of a way that none drives along, one of no length for the stops right there."""
+    at = [graph.start, *(leg.end for leg in legs)]
+    stays: dict[int, list[Leg]] = {}
+    for p in range(len(graph.place_stop)):
+        e, m = int(graph.place_edge[p]), float(graph.place_m[p])
+        ends = [int(graph.tail[e])] * int(m <= _TINY) + [int(graph.head[e])] * int(
+            m >= graph.length_m[e] - _TINY
+        )
+        for vertex in ends:
+            if int(graph.place_stop[p]) not in served and vertex in at:
+                stay = leg_on(graph, e, vertex, vertex, 0.0, on_edge[e], served)
+                stays.setdefault(at.index(vertex), []).append(stay)
+    return [leg for k in range(len(at)) for leg in (*([legs[k - 1]] if k else []), *stays.get(k, []))]
 
 
 def _parts(graph: StopGraph, count: int) -> list[NDArray[np.int64]]:

@@ -30,6 +30,7 @@ _NODES, _CALLS = 4_000, 20_000
 _MARGIN = 1e-6
 """Share by which the solver's bounds are lowered, for its tolerances."""
 _TINY_M = 1e-9
+_EPS = 1e-6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -70,7 +71,7 @@ def whole_round(
         program.value = choice.astype(float)
         is_broken = program.cut()
         for legs in _rounds(program, options, improve, is_whole=not is_broken):
-            if cost_of(legs) < upper:
+            if cost_of(legs) < upper - _EPS:
                 best, upper = legs, cost_of(legs)
         if not is_done:
             break

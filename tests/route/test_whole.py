@@ -1,0 +1,105 @@
+"""Branch and bound over the programme: against the exhaustive search, and on ground too wide for the frontier programme."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from route_blocks import check_legs, check_walk, one_way_block, random_block, regular_block
+from route_oracle import cheapest_by_search
+
+from mudcap.route.aisles import _options, _turn_costs, leg_seconds, solve_block
+from mudcap.route.anyground import tour_any
+from mudcap.route.columns import lay_columns
+from mudcap.route.options import EdgeOptions, RoundParams
+from mudcap.route.program import Program
+from mudcap.route.stopgraph import StopGraph
+from mudcap.route.walk import Leg
+from mudcap.route.whole import Whole, whole_round
+
+PARAMS = RoundParams(aisle_m_s=1.5, road_m_s=2.0, headland_turn_s=3.0, u_turn_s=5.0, kicks=200)
+
+
+def _program(graph: StopGraph, rounds: int) -> tuple[Program, list[EdgeOptions]]:
+    """The programme after so many solutions, and the options of each way."""
+    groups, of_edge, options, is_whole = _options(graph, _turn_costs(graph, PARAMS), PARAMS)
+    assert is_whole
+    program = Program(graph, lay_columns(graph, groups, of_edge, options))
+    program.tighten(rounds)
+    return program, options
+
+
+def _finish(graph: StopGraph, upper: float, near: float, *, rounds: int = 3) -> Whole:
+    program, options = _program(graph, rounds)
+    return whole_round(
+        program, options, upper=upper, near=near, cost_of=lambda legs: _cost(graph, legs),
+        improve=lambda order: tour_any(graph, _turn_costs(graph, PARAMS), PARAMS, order=order),
+    )  # fmt: skip
+
+
+def _cost(graph: StopGraph, legs: tuple[Leg, ...]) -> float:
+    return sum(leg_seconds(graph, legs, PARAMS))
+
+
+@pytest.mark.parametrize("lay", [lambda s: one_way_block(s, (0.3, 0.6)), random_block], ids=["one-way", "two-way"])
+def test_the_cheapest_round_and_no_higher_bound(lay: Callable[[int], StopGraph]) -> None:
+    """From a round twice as dear the cheapest is found and proven; from the cheapest none cheaper is; in each, with any gap asked."""
+    solved = 0
+    for seed in range(120):
+        graph = lay(seed)
+        try:
+            best = cheapest_by_search(graph, PARAMS)
+        except AssertionError:
+            continue
+        solved += 1
+        found = _finish(graph, 2 * best + 1, 0.0)
+        assert found.legs is not None
+        check_walk(graph, found.legs)
+        assert _cost(graph, found.legs) == pytest.approx(best, abs=1e-6), seed
+        assert found.bound == pytest.approx(best, rel=1e-5), seed
+        assert found.bound <= best + 1e-6
+        again = _finish(graph, best, 0.05)
+        assert again.legs is None
+        assert 0.95 * best - 1e-6 <= again.bound <= best + 1e-6
+    assert solved > 60
+
+
+def test_stopped_early_it_still_bounds(monkeypatch: pytest.MonkeyPatch) -> None:
+    """With hardly any work allowed the bound is no lower than before and no higher than the cheapest round."""
+    monkeypatch.setattr("mudcap.route.whole._NODES", 1)
+    monkeypatch.setattr("mudcap.route.whole._CALLS", 1)
+    for seed in range(40):
+        graph = one_way_block(seed, (0.3, 0.6))
+        try:
+            best = cheapest_by_search(graph, PARAMS)
+        except AssertionError:
+            continue
+        before = _program(graph, 3)[0].bound()
+        found = _finish(graph, 2 * best + 1, 0.0)
+        assert before - 1e-6 <= found.bound <= best + 1e-6
+        if found.legs is not None:
+            check_walk(graph, found.legs)
+
+
+def _wide(seed: int) -> StopGraph:
+    """Drive rows up and down by turns over eight headlands and cross-roads: too many open junctions for states with directions."""
+    rng = np.random.default_rng(seed)
+    row, y = rng.integers(0, 10, 14), rng.uniform(0, 400, 14)
+    graph = regular_block(num_rows=10, length_m=400.0, stop_row=row, stop_y_m=y, levels=8)
+    up = np.where(graph.column[graph.tail] % 2 == 0, 1, -1)
+    return replace(graph, one_way=np.where(graph.is_aisle, up, 0).astype(np.int8))
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_wide_ground_with_rows_in_turn(seed: int) -> None:
+    """Found by search, no dearer than the search alone, its bound within one percent; and the same again."""
+    graph = _wide(seed)
+    tour, again = solve_block(graph, PARAMS), solve_block(graph, PARAMS)
+    check_legs(graph, tour)
+    assert tour.method == "search"
+    assert tour.objective <= _cost(graph, tour_any(graph, _turn_costs(graph, PARAMS), PARAMS)) + 1e-6
+    assert tour.gap is not None
+    assert 0 <= tour.gap <= 0.01
+    assert (tour.legs, tour.bound) == (again.legs, again.bound)
