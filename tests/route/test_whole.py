@@ -43,7 +43,9 @@ def _cost(graph: StopGraph, legs: tuple[Leg, ...]) -> float:
     return sum(leg_seconds(graph, legs, PARAMS))
 
 
-@pytest.mark.parametrize("lay", [lambda s: one_way_block(s, (0.3, 0.6)), random_block], ids=["one-way", "two-way"])
+@pytest.mark.parametrize(
+    "lay", [lambda s: one_way_block(s, (0.3, 0.6)), random_block], ids=["one-way", "two-way"]
+)
 def test_the_cheapest_round_and_no_higher_bound(lay: Callable[[int], StopGraph]) -> None:
     """From a round twice as dear the cheapest is found and proven; from the cheapest none cheaper is; in each, with any gap asked."""
     solved = 0

@@ -146,7 +146,9 @@ def _search(graph: StopGraph, params: RoundParams) -> BlockTour:
 
 
 def _finished(graph: StopGraph, turns_s: Turns, params: RoundParams, best: BlockTour) -> BlockTour:
-    """A round on ground with one-way ways, taken on by branch and bound where it is not near its bound."""
+    """A round on ground with one-way ways, taken on by branch and bound where it is not near its bound, and that is wanted."""
+    if not params.branches:
+        return best
     groups, of_edge, options, is_whole = _options(graph, turns_s, params)
     if not is_whole or (best.gap is not None and best.gap <= NEAR):
         return best

@@ -33,6 +33,8 @@ class RoundParams:
     the result is not certified."""
     kicks: int = 20_000
     """Trials of the local search on ground that the programme cannot take (one-way ways, very wide networks)."""
+    branches: bool = True
+    """Whether a round on one-way ground that is not near its bound is taken on by branch and bound, which may take minutes."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -250,6 +250,7 @@ def _share(
 ) -> Share:
     chosen = np.array(sorted(stops), np.int64)
     key = (b, crew.mode, crew.params, chosen.tobytes())
-    if key not in known:
-        known[key] = solve_block(only(problem.work[b].graph_of(crew), chosen), crew.params)
+    if key not in known:  # all that is to do in the block is known already
+        params = replace(crew.params, branches=False)
+        known[key] = solve_block(only(problem.work[b].graph_of(crew), chosen), params)
     return Share(block=b, stops=chosen, tour=known[key])
