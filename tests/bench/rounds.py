@@ -328,6 +328,9 @@ def bench_hard() -> None:
         ("30 rows, 20 roads, 60 of 90 sites", sampled(30, 60, 1, 100, 20, 60, 0)),
         ("B40, 60 of 360, 1 cross-road, rows one-way in turn", up_and_down(sampled(60, 73, 1, 360, 3, 60, 0))),
         ("30 rows, 40 of 180, 1 cross-road, one-way in turn", up_and_down(sampled(30, 60, 1, 180, 3, 40, 0))),
+        ("40 rows, 6 roads, 60 of 240, one-way in turn", up_and_down(sampled(40, 73, 1, 240, 6, 60, 0))),
+        ("40 rows, 8 roads, 60 of 240, one-way in turn", up_and_down(sampled(40, 73, 1, 240, 8, 60, 0))),
+        ("60 rows, 5 roads, 360 sites, one-way in turn", up_and_down(sampled(60, 73, 1, 360, 5, 360, 1))),
         ("30 rows, 180 sites, one-way in turn", up_and_down(sampled(30, 60, 1, 180, 2, 180, 0))),
     ]
     for name, graph in cases:
