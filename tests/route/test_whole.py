@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import itertools
+from collections.abc import Iterator
 from dataclasses import replace
 
+import highspy
 import numpy as np
 import pytest
 from route_blocks import check_legs, check_walk, one_way_block, random_block, regular_block
 from route_oracle import cheapest_by_search
 
+from mudcap.place.linear import BranchAndBound
 from mudcap.route.aisles import _options, _turn_costs, leg_seconds, solve_block
 from mudcap.route.anyground import tour_any
 from mudcap.route.columns import lay_columns
@@ -17,7 +20,7 @@ from mudcap.route.options import EdgeOptions, RoundParams
 from mudcap.route.program import Program
 from mudcap.route.stopgraph import StopGraph
 from mudcap.route.walk import Leg
-from mudcap.route.whole import Whole, whole_round
+from mudcap.route.whole import Whole, _uses, whole_round
 
 PARAMS = RoundParams(aisle_m_s=1.5, road_m_s=2.0, headland_turn_s=3.0, u_turn_s=5.0, kicks=200)
 
@@ -43,24 +46,29 @@ def _cost(graph: StopGraph, legs: tuple[Leg, ...]) -> float:
     return sum(leg_seconds(graph, legs, PARAMS))
 
 
-@pytest.mark.parametrize(
-    "lay", [lambda s: one_way_block(s, (0.3, 0.6)), random_block], ids=["one-way", "two-way"]
-)
-def test_the_cheapest_round_and_no_higher_bound(lay: Callable[[int], StopGraph]) -> None:
-    """From a round twice as dear the cheapest is found and proven; from the cheapest none cheaper is; in each, with any gap asked."""
-    solved = 0
-    for seed in range(120):
-        graph = lay(seed)
+def _blocks(count: int) -> Iterator[tuple[StopGraph, float]]:
+    """Small odd blocks with one-way ways, and the cost of the cheapest round of each; some kinds have none."""
+    for seed in range(count):
+        graph = one_way_block(seed, (0.3, 0.6))
+        if not graph.directions.any():
+            continue
         try:
             best = cheapest_by_search(graph, PARAMS)
         except AssertionError:
             continue
+        yield graph, best
+
+
+def test_the_cheapest_round_and_no_higher_bound() -> None:
+    """From a round twice as dear the cheapest is found and proven; from the cheapest none cheaper is."""
+    solved = 0
+    for graph, best in _blocks(160):
         solved += 1
         found = _finish(graph, 2 * best + 1, 0.0)
         assert found.legs is not None
         check_walk(graph, found.legs)
-        assert _cost(graph, found.legs) == pytest.approx(best, abs=1e-6), seed
-        assert found.bound == pytest.approx(best, rel=1e-5), seed
+        assert _cost(graph, found.legs) == pytest.approx(best, abs=1e-6)
+        assert found.bound == pytest.approx(best, rel=1e-5)
         assert found.bound <= best + 1e-6
         again = _finish(graph, best, 0.05)
         assert again.legs is None
@@ -72,17 +80,60 @@ def test_stopped_early_it_still_bounds(monkeypatch: pytest.MonkeyPatch) -> None:
     """With hardly any work allowed the bound is no lower than before and no higher than the cheapest round."""
     monkeypatch.setattr("mudcap.route.whole._NODES", 1)
     monkeypatch.setattr("mudcap.route.whole._CALLS", 1)
-    for seed in range(40):
-        graph = one_way_block(seed, (0.3, 0.6))
-        try:
-            best = cheapest_by_search(graph, PARAMS)
-        except AssertionError:
-            continue
+    for graph, best in _blocks(40):
         before = _program(graph, 3)[0].bound()
         found = _finish(graph, 2 * best + 1, 0.0)
         assert before - 1e-6 <= found.bound <= best + 1e-6
         if found.legs is not None:
             check_walk(graph, found.legs)
+
+
+def test_each_run_knows_more_than_the_one_before(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The solver is asked again only where rows were added; some rounds need more than one run."""
+    rows: list[int] = []
+
+    class Recorded(BranchAndBound):
+        def __init__(self, program: highspy.HighsLp, *, limit: float, gap: float) -> None:
+            super().__init__(program, limit=limit, gap=gap)
+            rows.append(self.getNumRow())
+
+    monkeypatch.setattr("mudcap.route.whole.BranchAndBound", Recorded)
+    most = 0
+    for graph, best in _blocks(80):
+        rows.clear()
+        _finish(graph, 2 * best + 1, 0.0, rounds=1)
+        most = max(most, len(rows))
+        assert all(more > fewer for fewer, more in itertools.pairwise(rows))
+    assert most > 1
+
+
+def test_a_choice_in_whole_numbers_has_directions() -> None:
+    """Passes back are told from passes onward, so a vertex is left as often as it is come to, whatever the rows so far."""
+    for graph, _ in _blocks(80):
+        program, _ = _program(graph, 1)
+        choice, _, _ = BranchAndBound(program.model(), limit=np.inf, gap=0.0).solve(
+            enough=np.inf, nodes=1_000, calls=10_000
+        )
+        assert choice is not None
+        program.value = choice.astype(float)
+        uses = _uses(program, _program(graph, 1)[1])
+        out = np.zeros(len(graph.vertex_xy), np.int64)
+        for e, use in enumerate(uses):
+            if use.passes:
+                assert use.onward is not None
+                assert 0 <= use.onward <= use.passes
+                assert graph.directions[e] * (2 * use.onward - use.passes) in (0, use.passes)
+                out[graph.tail[e]] += 2 * use.onward - use.passes
+                out[graph.head[e]] -= 2 * use.onward - use.passes
+        out[graph.start] -= graph.start != graph.end
+        out[graph.end] += graph.start != graph.end
+        assert not out.any()
+
+
+def test_ground_open_both_ways_is_refused() -> None:
+    """There passes have no directions in the programme."""
+    with pytest.raises(ValueError, match="one-way"):
+        _finish(random_block(3), 1e6, 0.0)
 
 
 def _wide(seed: int) -> StopGraph:

@@ -22,7 +22,7 @@ class Simplex(highspy.Highs):  # type: ignore[misc]
             self.setOptionValue(name, value)
 
     def enableCallbacks(self) -> None:
-        """Nothing: none is used, and to take them up prints the solver's name."""
+        """Nothing: to take up all of them prints the solver's name."""
 
 
 class BranchAndBound(Simplex):

@@ -34,7 +34,8 @@ _KEPT_VALUES = 512
 _ROUNDS = 60
 """Linear programmes from which prices are taken."""
 _BOUND_ROUNDS, _PATIENCE = 400, 80
-"""The same where nothing but the bound is wanted: at most so many, and how many that hardly raise it are put up with."""
+"""The same where nothing but the bound is wanted: at most so many, and how many that hardly raise it are put up with; there the bound
+may stand still for sixty and then rise by 3 %."""
 _EPS = 1e-6
 _UNREACHED = "a stop, the start or the end cannot be reached from the others."
 _HALF_STATES = 3_000
@@ -70,6 +71,11 @@ class BlockTour:
             return None
         return 0.0 if self.objective == 0 else (self.objective - self.bound) / self.objective
 
+    @property
+    def is_near(self) -> bool:
+        """Whether the bound is as near as is asked for."""
+        return self.gap is not None and self.gap <= NEAR
+
 
 def solve_block(graph: StopGraph, params: RoundParams | None = None) -> BlockTour:
     """Return the cheapest round that serves every stop, each from whichever of its ways suits best.
@@ -79,7 +85,8 @@ def solve_block(graph: StopGraph, params: RoundParams | None = None) -> BlockTou
     bounds. Where they had to drop so much that the bound is not within one percent, a local search follows, and the sides are
     settled for one half of the tree rows at a time, the other half held. The status is ``feasible`` unless the bound proves the
     round. Where ways are one-way, the states hold the balance of the vertices (see `directed`); where the network is too wide for
-    the programme, a local search finds the round and a linear programme bounds it (``method``).
+    the programme, a local search finds the round and a linear programme bounds it (``method``), and on ground with one-way ways
+    branch and bound follows where the bound is not within one percent.
 
     Raises ``ValueError`` where the graph is malformed or a stop cannot be reached from the start and left again.
     """
@@ -118,11 +125,12 @@ def _directed(graph: StopGraph, params: RoundParams) -> BlockTour:
         raise ValueError(_UNREACHED)
     bound = outcome.bound if is_whole else None
     best = _tour(graph, params, legs, bound, method, outcome.peak_states)
-    if best.gap is None or best.gap > NEAR:
+    if not best.is_near:
         more = tour_any(graph, turns_s, params, order=_order(best))
         other = _tour(graph, params, more, bound, "search", outcome.peak_states)
         best = min([best, other], key=lambda t: t.objective)
-    return _finished(graph, turns_s, params, best)
+    made = None if best.is_near or not params.branches else _programme(graph, turns_s, params, best.objective)
+    return best if made is None else _branch(graph, turns_s, params, best, *made)
 
 
 def _search(graph: StopGraph, params: RoundParams) -> BlockTour:
@@ -135,32 +143,50 @@ def _search(graph: StopGraph, params: RoundParams) -> BlockTour:
             bound = found.bound
             order = _order(found) if len(_order(found)) == graph.num_stops else None
     best = _tour(graph, params, tour_any(graph, turns_s, params, order=order), bound, "search")
-    if best.gap is None or best.gap > NEAR:
-        linear = _linear_bound(graph, turns_s, params, (1 - NEAR) * best.objective)
+    if not best.is_near:
+        ground = (graph, turns_s)
+        if not graph.directions.any():
+            bare = bare_ground(graph, turns_s, params)
+            ground = (bare.graph, bare.turns_s)
+        made = _programme(*ground, params, best.objective)
+        linear = None if made is None else made[0].bound()
         bound = max((b for b in (bound, linear) if b is not None), default=None)
         best = _tour(graph, params, best.legs, bound, "search")
-    if best.gap is None or best.gap > NEAR:
+    if not best.is_near:
         more = tour_any(graph, turns_s, replace(params, kicks=_MORE_KICKS * params.kicks), order=order)
         best = min([best, _tour(graph, params, more, bound, "search")], key=lambda t: t.objective)
-    return _finished(graph, turns_s, params, best) if graph.directions.any() else best
-
-
-def _finished(graph: StopGraph, turns_s: Turns, params: RoundParams, best: BlockTour) -> BlockTour:
-    """A round on ground with one-way ways, taken on by branch and bound where it is not near its bound, and that is wanted."""
-    if not params.branches:
+    if best.is_near or made is None or not (params.branches and graph.directions.any()):
         return best
+    return _branch(graph, turns_s, params, best, *made)
+
+
+def _programme(
+    graph: StopGraph, turns_s: Turns, params: RoundParams, objective: float
+) -> tuple[Program, list[EdgeOptions]] | None:
+    """The linear programme, worked on until it bounds a round of this cost [s] near enough, and the options of each way.
+
+    None where options are left out.
+    """
     groups, of_edge, options, is_whole = _options(graph, turns_s, params)
-    if not is_whole or (best.gap is not None and best.gap <= NEAR):
-        return best
+    if not is_whole:
+        return None
     program = Program(graph, lay_columns(graph, groups, of_edge, options))
-    program.tighten(_BOUND_ROUNDS, enough=(1 - NEAR) * best.objective, stalled=_PATIENCE)
+    program.tighten(_BOUND_ROUNDS, enough=(1 - NEAR) * objective, stalled=_PATIENCE)
+    return program, options
+
+
+def _branch(
+    graph: StopGraph, turns_s: Turns, params: RoundParams, best: BlockTour, program: Program, options: list[EdgeOptions]
+) -> BlockTour:
+    """The round taken on by branch and bound."""
     found = whole_round(
         program, options, upper=best.objective, near=NEAR, cost_of=lambda legs: sum(leg_seconds(graph, legs, params)),
         improve=lambda order: tour_any(graph, turns_s, params, order=order),
     )  # fmt: skip
     bound = max(found.bound, best.bound or 0.0)
-    method = best.method if found.legs is None else "search"
-    return _tour(graph, params, best.legs if found.legs is None else found.legs, bound, method, best.peak_states)
+    if found.legs is None:
+        return _tour(graph, params, best.legs, bound, best.method, best.peak_states)
+    return _tour(graph, params, found.legs, bound, "search", best.peak_states)
 
 
 def _tour(
@@ -185,17 +211,6 @@ def _tour(
     )
 
 
-def _linear_bound(graph: StopGraph, turns_s: Turns, params: RoundParams, enough: float) -> float | None:
-    """What every round costs at least by a linear programme, worked on until it is ``enough`` [s]; None where options are left out."""
-    if not graph.directions.any():
-        bare = bare_ground(graph, turns_s, params)
-        graph, turns_s = bare.graph, bare.turns_s
-    groups, of_edge, options, is_whole = _options(graph, turns_s, params)
-    if not is_whole:
-        return None
-    return price_round(graph, groups, of_edge, options, rounds=_BOUND_ROUNDS, enough=enough).bound
-
-
 def _exact(graph: StopGraph, params: RoundParams) -> BlockTour:
     """The round by the frontier programme; `TooWide` is raised where it cannot take the graph."""
     bare = bare_ground(graph, _turn_costs(graph, params), params)
@@ -211,7 +226,7 @@ def _exact_on(graph: StopGraph, turns_s: Turns, params: RoundParams) -> BlockTou
         raise ValueError(_UNREACHED)
     if best.status == "optimal" or graph.num_stops == len(graph.place_stop):
         return best
-    if best.gap is not None and best.gap <= NEAR:
+    if best.is_near:
         return best
     bound = best.bound
     tour = _solve(fix_sides(graph, busiest_side(graph), -1, 2), turns_s, params, best.objective)

@@ -1,7 +1,7 @@
 """The round through a block of any shape by local search: where networks are too wide for the exact programme, or to begin with.
 
 The ways are cut up at the places of the stops, the general tour is found over the shortest ways between them, and the way it
-takes is told leg by leg. It is no exact method: the bound comes from a linear programme (`prices`) and, where ways are one-way,
+takes is told leg by leg. It is no exact method: the bound comes from a linear programme (`program`) and, where ways are one-way,
 from the exact round over ground with each way open in both directions.
 """
 
@@ -74,17 +74,14 @@ def tour_any(
 def _with_stays(graph: StopGraph, legs: list[Leg], on_edge: list[list[int]], served: set[int]) -> list[Leg]:
     """The legs, and where the crew comes by an end of a way that none drives along, one of no length for the stops right there."""
     at = [graph.start, *(leg.end for leg in legs)]
-    stays: dict[int, list[Leg]] = {}
-    for p in range(len(graph.place_stop)):
+    stays: list[list[Leg]] = [[] for _ in at]
+    for p, stop in enumerate(graph.place_stop.tolist()):
         e, m = int(graph.place_edge[p]), float(graph.place_m[p])
-        ends = [int(graph.tail[e])] * int(m <= _TINY) + [int(graph.head[e])] * int(
-            m >= graph.length_m[e] - _TINY
-        )
-        for vertex in ends:
-            if int(graph.place_stop[p]) not in served and vertex in at:
-                stay = leg_on(graph, e, vertex, vertex, 0.0, on_edge[e], served)
-                stays.setdefault(at.index(vertex), []).append(stay)
-    return [leg for k in range(len(at)) for leg in (*([legs[k - 1]] if k else []), *stays.get(k, []))]
+        ends = ((int(graph.tail[e]), m <= _TINY), (int(graph.head[e]), m >= graph.length_m[e] - _TINY))
+        for vertex, is_there in ends:
+            if is_there and stop not in served and vertex in at:
+                stays[at.index(vertex)].append(leg_on(graph, e, vertex, vertex, 0.0, on_edge[e], served))
+    return stays[0] + [leg for driven, there in zip(legs, stays[1:], strict=True) for leg in (driven, *there)]
 
 
 def _parts(graph: StopGraph, count: int) -> list[NDArray[np.int64]]:

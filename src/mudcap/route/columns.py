@@ -19,7 +19,7 @@ _TINY_M = 1e-9
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Columns:
-    """Columns in this order: options of the ways; passes without limit; stays at ends of one-way ways; net passes.
+    """Columns in this order: options of the ways; passes without limit; stays at ends of one-way ways; passes back.
 
     All but the first occur only on ground with one-way ways.
     """
@@ -36,10 +36,10 @@ class Columns:
     """(c,) upper limit."""
     must: NDArray[np.bool_]
     """(e,) ways of which an option has to be chosen."""
-    net_edge: Ints
-    """(f,) two-way ways with a column for what is driven from tail to head less what is driven back."""
-    net_column: Ints
-    """(f,) that column, of any sign."""
+    back_edge: Ints
+    """(f,) two-way ways with a column for how many of the passes that are not there and back go from head to tail."""
+    back_column: Ints
+    """(f,) that column."""
     asked: Ints
     """Stops that are not served by whatever option of their way."""
     net: Net
@@ -88,12 +88,12 @@ def lay_columns(
         else:
             serves.add(e, options[e], np.array([s]), at_m, np.zeros((len(options[e].cost), 2), np.int64))
     ways = np.flatnonzero((graph.head >= 0) & (graph.head != graph.tail))
-    nets = ways[~one_way[ways]] if one_way.any() else ways[:0]
-    net_column = np.array([laid.add(e, -1, 0.0, np.inf) for e in nets.tolist()], np.int64)
+    either = ways[~one_way[ways]] if one_way.any() else ways[:0]
+    back_column = np.array([laid.add(e, -1, 0.0, np.inf) for e in either.tolist()], np.int64)
     must = laid.must & ~one_way
     return Columns(
         edge=np.array(laid.edge, np.int64), option=np.array(laid.option, np.int64), cost=np.array(laid.cost, float),
-        num_options=num_options, most=np.array(laid.most, float), must=must, net_edge=nets, net_column=net_column,
+        num_options=num_options, most=np.array(laid.most, float), must=must, back_edge=either, back_column=back_column,
         asked=np.array(asked, np.int64),
         net=build_net(
             num_vertices=len(graph.vertex_xy), num_columns=len(laid.cost), num_stops=graph.num_stops,

@@ -43,11 +43,10 @@ def price_round(
     options: Sequence[EdgeOptions],
     *,
     rounds: int,
-    enough: float = np.inf,
 ) -> Prices:
     """Bound the cheapest round by at most so many linear programmes, each with more rows than the one before.
 
-    No more are solved once the bound is ``enough`` [s], or hardly rises any more.
+    No more are solved once the bound hardly rises any more.
 
     ``groups`` and ``of_edge`` as of `options.find_groups`, ``options`` of each way as of `options.edge_options`; the bound is one
     on rounds made of them, and on all rounds where they are complete.
@@ -57,7 +56,7 @@ def price_round(
     if rounds < 1:
         raise ValueError("rounds: at least 1 is needed.")
     program = Program(graph, lay_columns(graph, groups, of_edge, options))
-    program.tighten(rounds, enough=enough)
+    program.tighten(rounds)
     return Prices(
         bound=max(0.0, program.bound()), connection=program.paid(is_parity=False), parity=program.paid(is_parity=True),
         height=program.height(), value=_values(program, options), rounds=program.num_solved, num_rows=program.num_added,

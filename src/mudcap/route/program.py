@@ -84,10 +84,8 @@ class Program:
         """Columns, at most one option a way, balance at the vertices, and each stop served."""
         c = self.columns
         n = len(c.cost)
-        least = np.zeros(n)
-        least[c.net_column] = -np.inf
         none = np.empty(0, np.int32)
-        self._solver.addCols(n, c.cost, least, c.most, 0, np.zeros(n, np.int32), none, np.empty(0))
+        self._solver.addCols(n, c.cost, np.zeros(n), c.most, 0, np.zeros(n, np.int32), none, np.empty(0))
         edge = c.edge[: c.num_options]
         used, at = np.unique(edge, return_index=True)
         ways = csr_matrix(
@@ -97,7 +95,7 @@ class Program:
         self._balance, self._net_out = self._lay_balance()
         if c.is_mixed:
             self._enter(self._balance, self._net_out, self._net_out)
-            self._enter(self._within(), np.zeros(2 * len(c.net_edge)), np.full(2 * len(c.net_edge), np.inf))
+            self._enter(self._within(), np.zeros(len(c.back_edge)), np.full(len(c.back_edge), np.inf))
         self._first = self._solver.getNumRow()
         count = np.diff(c.net.stop_ptr)
         serve = csr_matrix(
@@ -109,9 +107,12 @@ class Program:
         """Rows and right-hand sides, one a vertex, of what is driven away from it less what is driven to it."""
         c, g = self.columns, self.graph
         num_vertices, n = len(g.vertex_xy), len(c.cost)
-        edge = np.concatenate([self._one_way(), c.net_edge])
-        column = np.concatenate([c.net.more[np.searchsorted(self._ways(), self._one_way())], c.net_column])
+        single, more = self._loose()
+        edge = np.concatenate([self._one_way(), c.back_edge, c.back_edge, c.back_edge])
+        along = c.net.more[np.searchsorted(self._ways(), self._one_way())]
+        column = np.concatenate([along, single, more, c.back_column])
         sign = np.where(g.directions[edge] < 0, -1.0, 1.0)
+        sign[len(edge) - len(c.back_edge) :] = -2.0  # the pass is not onward, but back
         rows = csr_matrix(
             (np.append(sign, -sign), (np.append(g.tail[edge], g.head[edge]), np.append(column, column))),
             shape=(num_vertices, n),
@@ -132,20 +133,17 @@ class Program:
         return one_way
 
     def _loose(self) -> tuple[Ints, Ints]:
-        """Columns of single and of further passes of the two-way ways with net passes."""
+        """Columns of single and of further passes of the two-way ways with passes back."""
         c = self.columns
-        at = np.searchsorted(self._ways(), c.net_edge)
+        at = np.searchsorted(self._ways(), c.back_edge)
         return c.net.single[at], c.net.more[at]
 
     def _within(self) -> csr_matrix:
-        """Rows that net passes be no more than passes that are not there and back, in either direction."""
+        """Rows that passes back be no more than passes that are not there and back."""
         single, more = self._loose()
         f = len(single)
-        row = np.arange(f)
-        i = np.concatenate([row, row, row, f + row, f + row, f + row])
-        j = np.concatenate([single, more, self.columns.net_column] * 2)
-        a = np.concatenate([np.ones(2 * f), -np.ones(f), np.ones(3 * f)])
-        return csr_matrix((a, (i, j)), shape=(2 * f, len(self.columns.cost)))
+        i, j = np.tile(np.arange(f), 3), np.concatenate([single, more, self.columns.back_column])
+        return csr_matrix((np.repeat([1.0, 1.0, -1.0], f), (i, j)), shape=(f, len(self.columns.cost)))
 
     def _enter(self, rows: csr_matrix, low: Floats, high: Floats) -> None:
         if len(low):
@@ -246,15 +244,14 @@ class Program:
         if c.is_mixed:
             height = self.height()
             total += float(height @ self._net_out)
-            lift = self._balance.T @ height
-            across = np.abs(
-                lift[c.net_column]
-            )  # so net passes, within single and further ones, come to nothing
-            rest = rest - lift
+            rest = rest - self._balance.T @ height
+            earned = np.minimum(
+                rest[c.back_column], 0.0
+            )  # by passes back, of which single and further ones allow as many
             single, more = self._loose()
-            np.subtract.at(rest, single, across)
-            np.subtract.at(rest, more, across)
-            rest[c.net_column] = 0.0
+            np.add.at(rest, single, earned)
+            np.add.at(rest, more, earned)
+            rest[c.back_column] = 0.0
         edge = c.edge[: c.num_options]
         if len(edge):
             used, at = np.unique(edge, return_index=True)
@@ -267,7 +264,7 @@ class Program:
     def height(self) -> Floats:
         """(v,) prices of the balance at the vertices [s]; 0 where it is no part of the programme."""
         c = self.columns
-        ways = self._first - len(self._net_out) - 2 * len(c.net_edge)
+        ways = self._first - len(self._net_out) - len(c.back_edge)
         found: Floats = self._price[ways : ways + len(self._net_out)]
         return found if c.is_mixed else np.zeros(len(self._net_out))
 

@@ -1,10 +1,9 @@
-"""A round by branch and bound over the programme with cutting planes (see `program`), for ground that is too wide for the frontier
-programme.
+"""A round by branch and bound over the programme with cutting planes (see `program`), for ground with one-way ways that is too wide
+for the frontier programme.
 
 The solver finds the cheapest choice that keeps the rows known so far. Where what it drives does not hang together, rows are added
-and it is asked again. Each answer's bound is one on all rounds; its pieces, strung together one after the other, are an order from
-which the local search begins. A choice that breaks no row is one walk, once its passes have the directions that a flow gives them
-(Ford & Fulkerson 1962 for mixed graphs, from memory).
+and it is asked again, until a choice breaks none and so makes one walk. Each answer's bound is one on all rounds; its pieces, strung
+together one after the other, are an order from which the local search begins.
 """
 
 from __future__ import annotations
@@ -16,7 +15,7 @@ import numpy as np
 from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import connected_components
 
-from mudcap.place.linear import BranchAndBound, Simplex
+from mudcap.place.linear import BranchAndBound
 from mudcap.route.net import Ints
 from mudcap.route.options import EdgeOptions
 from mudcap.route.program import Program
@@ -26,7 +25,7 @@ from mudcap.route.walk import Leg, Use, walk
 
 _RUNS = 12
 _NODES, _CALLS = 4_000, 20_000
-"""Nodes of a run, and times that the solver asks whether to go on, after which it ends."""
+"""Runs, nodes of each, and times that the solver asks whether to go on, after which it ends; found by trial: two or three minutes."""
 _MARGIN = 1e-6
 """Share by which the solver's bounds are lowered, for its tolerances."""
 _TINY_M = 1e-9
@@ -56,7 +55,11 @@ def whole_round(
 
     ``options`` are those of each way of which the programme is made, ``cost_of`` says what a round costs [s], and ``improve``
     makes one of an order of the stops. The programme must be solved; rows are added to it.
+
+    Raises ``ValueError`` where no way is one-way: then passes have no directions in the programme.
     """
+    if not program.columns.is_mixed:
+        raise ValueError("program: ground with one-way ways is needed.")
     bound = program.bound()
     best: tuple[Leg, ...] | None = None
     for _ in range(_RUNS):
@@ -69,101 +72,50 @@ def whole_round(
         if choice is None:
             break
         program.value = choice.astype(float)
-        is_broken = program.cut()
-        for legs in _rounds(program, options, improve, is_whole=not is_broken):
+        uses, is_broken = _uses(program, options), program.cut()
+        rounds = [improve(_order(program.graph, uses))]
+        if not is_broken:  # pieces apart from the start serve nobody who is not served without them
+            rounds.append(walk(program.graph, _part(program.graph, uses, program.graph.start)))
+        for legs in rounds:
             if cost_of(legs) < upper - _EPS:
                 best, upper = legs, cost_of(legs)
-        if not is_done:
+        if not (is_done and is_broken):
             break
     return Whole(legs=best, bound=min(bound, upper))
-
-
-def _rounds(
-    program: Program,
-    options: Sequence[EdgeOptions],
-    improve: Callable[[Ints], tuple[Leg, ...]],
-    *,
-    is_whole: bool,
-) -> list[tuple[Leg, ...]]:
-    """Rounds made of the programme's solution; none where its passes cannot be given directions."""
-    try:
-        uses = _uses(program, options)
-    except ValueError:
-        return []
-    made = [improve(_order(program.graph, uses))]
-    return [*made, walk(program.graph, _linked(program.graph, uses))] if is_whole else made
 
 
 def _uses(program: Program, options: Sequence[EdgeOptions]) -> list[Use]:
     """What the programme's solution, in whole numbers, does with each way."""
     columns, graph = program.columns, program.graph
     net = columns.net
-    passes = np.zeros(len(graph.tail), np.int64)
-    until, back = np.full(len(passes), -np.inf), np.full(len(passes), np.inf)
     number = np.rint(program.value).astype(np.int64)
-    number[columns.net_column] = 0
-    for j in np.flatnonzero(number > 0).tolist():
+    back = np.zeros(len(graph.tail), np.int64)
+    back[columns.back_edge] = number[columns.back_column]
+    number[columns.back_column] = 0
+    passes, both = np.zeros(len(back), np.int64), np.zeros(len(back), np.int64)
+    until, since = np.full(len(back), -np.inf), np.full(len(back), np.inf)
+    for j in np.flatnonzero(number).tolist():
         e, o = int(columns.edge[j]), int(columns.option[j])
         effect = options[e].effect[o] if o >= 0 else SINGLE
         if o < 0 and graph.directions[e]:  # who stands at an end serves what stands right there
             if net.stop_one[np.flatnonzero(net.stop_column == j)[0]] == graph.tail[e]:
                 until[e] = 0.0
             else:
-                back[e] = graph.length_m[e]
-        elif effect in (SINGLE, DOUBLE):
-            passes[e] += number[j] * (2 if effect == DOUBLE else 1)
+                since[e] = graph.length_m[e]
+        elif effect == DOUBLE:
+            both[e] = 1
+        elif effect == SINGLE:
+            passes[e] += number[j]
         else:
-            until[e], back[e] = options[e].until_m[o], options[e].from_m[o]
-    onward = _onward(graph, passes)
-    return [
-        Use(passes=p, onward=k) if p else Use(onward=0, until_m=a, from_m=b)
-        for p, k, a, b in zip(passes.tolist(), onward.tolist(), until.tolist(), back.tolist(), strict=True)
-    ]
-
-
-def _onward(graph: StopGraph, passes: Ints) -> Ints:
-    """(e,) how many of the passes go from tail to head, such that each vertex is left as often as it is come to.
-
-    Raises ``ValueError`` where that cannot be.
-    """
-    onward = np.where(graph.directions >= 0, passes, 0)
-    free = np.flatnonzero(
-        (passes > 0) & (graph.directions == 0) & (graph.head >= 0) & (graph.head != graph.tail)
-    )
-    out = np.zeros(len(graph.vertex_xy))
-    driven = np.flatnonzero((passes > 0) & (graph.directions != 0))
-    sign = graph.directions[driven].astype(float) * passes[driven]
-    np.subtract.at(out, graph.tail[driven], sign)
-    np.add.at(out, graph.head[driven], sign)
-    if graph.start != graph.end:
-        out[[graph.start, graph.end]] += 1.0, -1.0
-    np.add.at(out, graph.tail[free], passes[free])
-    np.subtract.at(out, graph.head[free], passes[free])
-    if not len(free):
-        return onward
-    row, column = np.append(graph.tail[free], graph.head[free]), np.tile(np.arange(len(free)), 2)
-    value = np.append(np.full(len(free), 2.0), np.full(len(free), -2.0))
-    flow = csr_matrix((value, (row, column)), shape=(len(out), len(free)))
-    model, none = Simplex(), np.empty(0, np.int32)
-    model.addCols(
-        len(free), np.zeros(len(free)), np.zeros(len(free)), passes[free].astype(float), 0, np.zeros(len(free), np.int32), none,
-        np.empty(0),
-    )  # fmt: skip
-    model.addRows(
-        len(out),
-        out,
-        out,
-        flow.nnz,
-        flow.indptr[:-1].astype(np.int32),
-        flow.indices.astype(np.int32),
-        flow.data,
-    )
-    model.run()
-    found = np.rint(np.array(model.getSolution().col_value))
-    if not np.allclose(flow @ found, out):
-        raise ValueError("the passes cannot be given directions.")
-    onward[free] = found.astype(np.int64)
-    return onward
+            until[e], since[e] = options[e].until_m[o], options[e].from_m[o]
+    onward = np.where(graph.directions < 0, 0, passes - back + both)
+    uses = []
+    for e, times in enumerate((passes + 2 * both).tolist()):
+        if times:
+            uses.append(Use(passes=times, onward=int(onward[e])))
+        else:
+            uses.append(Use(until_m=float(until[e]), from_m=float(since[e])))
+    return uses
 
 
 def _pieces(graph: StopGraph, uses: Sequence[Use]) -> Ints:
@@ -175,11 +127,13 @@ def _pieces(graph: StopGraph, uses: Sequence[Use]) -> Ints:
     return piece
 
 
-def _linked(graph: StopGraph, uses: Sequence[Use]) -> list[Use]:
-    """The uses that hang together with the start; the rest serve nobody who is not served without them."""
+def _part(graph: StopGraph, uses: Sequence[Use], vertex: int) -> list[Use]:
+    """The uses without the passes that do not hang together with a vertex."""
     piece = _pieces(graph, uses)
-    home = piece[graph.start]
-    return [use if piece[graph.tail[e]] == home or not use.passes else Use() for e, use in enumerate(uses)]
+    return [
+        use if piece[graph.tail[e]] == piece[vertex] or not use.passes else Use()
+        for e, use in enumerate(uses)
+    ]
 
 
 def _order(graph: StopGraph, uses: Sequence[Use]) -> Ints:
@@ -202,8 +156,8 @@ def _order(graph: StopGraph, uses: Sequence[Use]) -> Ints:
         mine = np.flatnonzero(found == c)
         begin = graph.start if c == home else int(np.flatnonzero(piece == c)[0])
         end = graph.end if c == home else begin
-        kept = [u if piece[graph.tail[e]] == c or not u.passes else Use() for e, u in enumerate(uses)]
-        legs = walk(replace(only(graph, mine), start=begin, end=end), kept) if len(mine) else ()
+        part = replace(only(graph, mine), start=begin, end=end)
+        legs = walk(part, _part(graph, uses, begin)) if len(mine) else ()
         strung = [int(mine[h.stop]) for leg in legs for h in leg.halts]
         at = 0
         if order and strung:
