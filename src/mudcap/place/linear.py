@@ -1,4 +1,4 @@
-"""The simplex solver and branch and bound as mudcap uses them: silent, on one thread, and ended by work, not by the clock."""
+"""The simplex and interior point solvers and branch and bound as mudcap uses them: silent, on one thread, and ended by work, not by the clock."""
 
 from __future__ import annotations
 
@@ -23,6 +23,20 @@ class Simplex(highspy.Highs):  # type: ignore[misc]
 
     def enableCallbacks(self) -> None:
         """Nothing: to take up all of them prints the solver's name."""
+
+
+class InteriorPoint(Simplex):
+    """HiGHS by its interior point method, without going on to a corner: many times faster where a programme is large and degenerate.
+
+    Prices are right but for small tolerances, so what they prove has to be worked out from them.
+
+    Reference: Schork & Gondzio 2020, Mathematical Programming Computation 12:603-635 (from memory).
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        for name, value in (("solver", "ipm"), ("run_crossover", "off")):
+            self.setOptionValue(name, value)
 
 
 class BranchAndBound(Simplex):

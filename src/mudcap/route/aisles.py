@@ -16,6 +16,7 @@ from mudcap.route.columns import lay_columns
 from mudcap.route.directed import directed_round, is_narrow
 from mudcap.route.dues import priced_steps
 from mudcap.route.frontier import Outcome
+from mudcap.route.lines import lay_lines
 from mudcap.route.options import EdgeOptions, Group, RoundParams, edge_options, find_groups
 from mudcap.route.prices import price_round
 from mudcap.route.program import Program
@@ -178,7 +179,14 @@ def _programme(
 def _branch(
     graph: StopGraph, turns_s: Turns, params: RoundParams, best: BlockTour, program: Program, options: list[EdgeOptions]
 ) -> BlockTour:
-    """The round taken on by branch and bound."""
+    """The round with what lines across the drive rows prove, and taken on by branch and bound where that is not near enough."""
+    lines = lay_lines(graph, program.columns)
+    if lines:
+        finer = program.with_lines(lines)
+        finer.tighten(_BOUND_ROUNDS, enough=(1 - NEAR) * best.objective)
+        best = _tour(graph, params, best.legs, max(finer.bound(), best.bound or 0.0), best.method, best.peak_states)
+    if best.is_near:
+        return best
     found = whole_round(
         program, options, upper=best.objective, near=NEAR, cost_of=lambda legs: sum(leg_seconds(graph, legs, params)),
         improve=lambda order: tour_any(graph, turns_s, params, order=order),

@@ -11,14 +11,16 @@ Nobody turns round within a one-way way.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import highspy
 import numpy as np
-from scipy.sparse import csr_matrix
+from scipy.sparse import csr_matrix, hstack
 
-from mudcap.place.linear import Simplex
+from mudcap.place.linear import InteriorPoint, Simplex
 from mudcap.route.columns import Columns
+from mudcap.route.lines import Line
 from mudcap.route.net import Floats, Ints, passes
 from mudcap.route.separate import connection_rows, grown_sets, parity_rows, weak_sets
 from mudcap.route.sets import cut_off_sets, joined_sets
@@ -65,9 +67,11 @@ class PaidRows:
 class Program:
     """The linear programme and the rows added to it so far."""
 
-    def __init__(self, graph: StopGraph, columns: Columns) -> None:
+    def __init__(self, graph: StopGraph, columns: Columns, lines: Sequence[Line] = ()) -> None:
+        """``lines`` are held by moves of their own (see `lines`), on ground with one-way ways; `paid` does not tell of them."""
         self.columns = columns
         self.graph = graph
+        self._lines = lines
         self.value: Floats = np.zeros(len(columns.cost))
         """(c,) of each column in the solution."""
         self.num_solved = self.num_added = 0
@@ -77,7 +81,9 @@ class Program:
         self._limit: Floats = np.empty(0)
         self._rows = csr_matrix((0, len(columns.cost)))
         self._idle: Ints = np.empty(0, np.int64)
-        self._solver = Simplex()
+        self._solver = InteriorPoint() if lines else Simplex()
+        self._first = self._balance_at = 0
+        self._line_at: list[int] = []
         self._lay()
 
     def _lay(self) -> None:
@@ -94,14 +100,31 @@ class Program:
         self._enter(ways, np.where(c.must[used], 1.0, 0.0), np.ones(len(used)))
         self._balance, self._net_out = self._lay_balance()
         if c.is_mixed:
+            self._balance_at = self._solver.getNumRow()
             self._enter(self._balance, self._net_out, self._net_out)
             self._enter(self._within(), np.zeros(len(c.back_edge)), np.full(len(c.back_edge), np.inf))
+        for line in self._lines:
+            self._lay_line(line)
         self._first = self._solver.getNumRow()
         count = np.diff(c.net.stop_ptr)
         serve = csr_matrix(
             (np.ones(len(c.net.stop_column)), c.net.stop_column, c.net.stop_ptr), shape=(len(count), n)
         )[c.asked]
         self._append(_COVER, serve, np.ones(len(c.asked)))
+
+    def _lay_line(self, line: Line) -> None:
+        """One unit through the states of a line, which takes no more of each quantity than the round makes."""
+        at, (num_states, num_moves) = self._solver.getNumCol(), line.flow.shape
+        none = np.empty(0, np.int32)
+        self._solver.addCols(num_moves, np.zeros(num_moves), np.zeros(num_moves), np.full(num_moves, np.inf),
+                             0, np.zeros(num_moves, np.int32), none, np.empty(0))  # fmt: skip
+        unit = np.zeros(num_states)
+        unit[0] = 1.0
+        self._enter(hstack([csr_matrix((num_states, at)), line.flow], format="csr"), unit, unit)
+        self._line_at.append(self._solver.getNumRow())
+        num, width = line.quantity.shape
+        left = hstack([line.quantity, csr_matrix((num, at - width)), -line.takes], format="csr")
+        self._enter(left, np.zeros(num), np.full(num, np.inf))
 
     def _lay_balance(self) -> tuple[csr_matrix, Floats]:
         """Rows and right-hand sides, one a vertex, of what is driven away from it less what is driven to it."""
@@ -214,7 +237,7 @@ class Program:
         if status in _NO_SOLUTION:
             raise ValueError("no round serves all stops.")
         solution = self._solver.getSolution()
-        self.value = np.array(solution.col_value)
+        self.value = np.array(solution.col_value)[: len(self.columns.cost)]
         self._price = np.array(solution.row_dual)
         self._idle = np.where(self._price[self._first :] > _PAID, 0, self._idle + 1)
         self._drop(np.flatnonzero((self._idle >= _IDLE) & (self._kind != _COVER)))
@@ -241,6 +264,9 @@ class Program:
         price = np.maximum(self._price[self._first :], 0.0)
         rest = c.cost - self._rows.T @ price
         total = float(price @ self._limit)
+        for row, limit in self._line_rows():
+            rest = rest - row
+            total += limit
         if c.is_mixed:
             height = self.height()
             total += float(height @ self._net_out)
@@ -258,15 +284,15 @@ class Program:
             least = np.minimum.reduceat(rest[: c.num_options], at)
             total += float(np.where(c.must[used], least, np.minimum(least, 0.0)).sum())
         # a cheapest round goes by shortest ways from stop to stop, each of which passes a way at most once
-        free = np.minimum(rest[c.num_options :], 0.0)
-        return total + 2 * (self.graph.num_stops + 1) * float(free.sum())
+        times = np.minimum(c.most, 2.0 * (self.graph.num_stops + 1))[c.num_options :]
+        return total + float(times @ np.minimum(rest[c.num_options :], 0.0))
 
     def height(self) -> Floats:
         """(v,) prices of the balance at the vertices [s]; 0 where it is no part of the programme."""
-        c = self.columns
-        ways = self._first - len(self._net_out) - len(c.back_edge)
-        found: Floats = self._price[ways : ways + len(self._net_out)]
-        return found if c.is_mixed else np.zeros(len(self._net_out))
+        if not self.columns.is_mixed:
+            return np.zeros(len(self._net_out))
+        found: Floats = self._price[self._balance_at :][: len(self._net_out)]
+        return found
 
     def paid(self, *, is_parity: bool) -> PaidRows:
         """The rows of parity, or all others, that are paid for."""
@@ -278,6 +304,22 @@ class Program:
             row_option=self.columns.option[rows.indices], row_value=rows.data, limit=self._limit[chosen],
             price=price[chosen],
         )  # fmt: skip
+
+    def _line_rows(self) -> list[tuple[Floats, float]]:
+        """What the prices of each line prove: a row over the columns that is paid in full, and its limit."""
+        rows = []
+        for at, line in zip(self._line_at, self._lines, strict=True):
+            price = np.maximum(self._price[at : at + line.quantity.shape[0]], 0.0)
+            rows.append((line.quantity.T @ price, line.limit(price)))
+        return rows
+
+    def with_lines(self, lines: Sequence[Line]) -> Program:
+        """A programme with the rows of this one, which also keeps to some lines."""
+        made = Program(self.graph, self.columns, lines)
+        for kind in (_CONNECTION, _PARITY):
+            mine = self._kind == kind
+            made._append(kind, self._rows[mine], self._limit[mine])
+        return made
 
 
 def _stacked(one: csr_matrix, other: csr_matrix) -> csr_matrix:

@@ -89,6 +89,22 @@ def only(graph: StopGraph, stops: NDArray[np.int64]) -> StopGraph:
     )
 
 
+def levels(graph: StopGraph) -> NDArray[np.int64]:
+    """Each vertex's number along its own column."""
+    whole = (graph.head >= 0) & graph.is_aisle
+    way = graph.vertex_xy[graph.head[whole]] - graph.vertex_xy[graph.tail[whole]]
+    if len(way):
+        way = way * np.where(way @ way[0] < 0, -1.0, 1.0)[:, None]
+        along = graph.vertex_xy @ way.sum(axis=0)
+    else:
+        along = graph.vertex_xy[:, 1]
+    level = np.empty(len(along), np.int64)
+    for c in np.unique(graph.column):
+        mine = np.flatnonzero(graph.column == c)
+        level[mine[np.argsort(along[mine], kind="stable")]] = np.arange(len(mine))
+    return level
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Gap:
     """Ground in a drive row that cannot be passed: from one position along it to another [m]."""

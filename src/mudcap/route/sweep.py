@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from mudcap.route.options import EdgeOptions, Group
 from mudcap.route.relax import Cut
 from mudcap.route.steps import MAX_GROUP_BITS, MAX_SLOTS, Step
-from mudcap.route.stopgraph import StopGraph
+from mudcap.route.stopgraph import StopGraph, levels
 
 _STATES_PER_VERTEX = 3.4
 """Growth of the number of states with each vertex of the frontier, measured; only used to compare two orders."""
@@ -32,7 +32,7 @@ def sweeps(graph: StopGraph, groups: Sequence[Group]) -> list[NDArray[np.int64]]
 
     Column by column; short runs of columns that share stops together; columns two by two; level by level.
     """
-    level = _levels(graph)
+    level = levels(graph)
     column = graph.column
     ranks = [np.lexsort((level, column))]
     joined = {
@@ -46,22 +46,6 @@ def sweeps(graph: StopGraph, groups: Sequence[Group]) -> list[NDArray[np.int64]]
         ranks.append(np.lexsort((column, level, run[column])))
     ranks.append(np.lexsort((column, level)))
     return [np.argsort(r) for r in ranks]
-
-
-def _levels(graph: StopGraph) -> NDArray[np.int64]:
-    """Each vertex's number along its own column."""
-    whole = (graph.head >= 0) & graph.is_aisle
-    way = graph.vertex_xy[graph.head[whole]] - graph.vertex_xy[graph.tail[whole]]
-    if len(way):
-        way = way * np.where(way @ way[0] < 0, -1.0, 1.0)[:, None]
-        along = graph.vertex_xy @ way.sum(axis=0)
-    else:
-        along = graph.vertex_xy[:, 1]
-    level = np.empty(len(along), np.int64)
-    for c in np.unique(graph.column):
-        mine = np.flatnonzero(graph.column == c)
-        level[mine[np.argsort(along[mine], kind="stable")]] = np.arange(len(mine))
-    return level
 
 
 def _runs(num_columns: int, joined: set[tuple[int, ...]], longest: int) -> NDArray[np.int64]:

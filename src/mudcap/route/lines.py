@@ -1,0 +1,260 @@
+"""Lines across the drive rows: who crosses a line one way has to come back across it, by another way or the same.
+
+A line parts the vertices in those above and those below it. Column by column, what a round does at the line goes through few
+states: how many passes more have gone up than down so far, which the ways beside the line have to carry on, above it and below,
+and whether the stops beside the last way are served. So with a price for each pass across the line, for each option that serves
+stops without passing, and for each pass beside the line, the cheapest course through the states is a limit that no round falls
+short of. The programme holds the moves themselves, as a flow of one unit through the states that takes no more than the round
+makes of each quantity; its prices are those at which the limit counts.
+
+Lines are our own; to hold a programme's states as a flow is the way of Martin, Rardin & Campbell 1990, Oper. Res. 38:127-138 (from
+memory).
+"""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import coo_matrix, csr_matrix
+
+from mudcap.route.columns import Columns
+from mudcap.route.net import Floats, Ints
+from mudcap.route.stopgraph import StopGraph, levels
+
+_MOST = 3
+"""Passes more up than down that are told apart; more count as so many."""
+_LINES = 24
+"""Lines at most; where the ground has more, so many are spread over it."""
+
+
+def lay_lines(graph: StopGraph, columns: Columns) -> list[Line]:
+    """The lines between the vertices' numbers along their columns, counted from either end.
+
+    Those are left out that fewer than three ways cross, or a way from column to column.
+    """
+    below = levels(graph)
+    above = np.bincount(graph.column)[graph.column] - 1 - below
+    masks = [m for k in range(1, int(below.max()) + 1) for m in (below >= k, above < k)]
+    sides = list({m.tobytes(): m for m in masks if _is_worth(graph, m)}.values())
+    if len(sides) > _LINES:
+        sides = [sides[int(k)] for k in np.round(np.linspace(0, len(sides) - 1, _LINES))]
+    return [Line(graph, columns, is_above) for is_above in sides]
+
+
+def _is_worth(graph: StopGraph, is_above: NDArray[np.bool_]) -> bool:
+    ways = np.flatnonzero((graph.head >= 0) & (graph.head != graph.tail))
+    tail, head = graph.tail[ways], graph.head[ways]
+    across = is_above[tail] != is_above[head]
+    return int(across.sum()) > 2 and not (graph.column[tail] != graph.column[head])[across].any()
+
+
+@dataclass(slots=True)
+class _Moves:
+    """Moves from state to state, being gathered."""
+
+    layer: list[int]
+    begin: list[int]
+    """State before, within its layer."""
+    end: list[int]
+    """State after, within the next layer."""
+    takes: list[list[tuple[int, int]]]
+    """(quantity, how much of it) each."""
+
+
+class Line:
+    """One line, and the courses of a round at it.
+
+    Quantities are: passes of each way across, options of each that serve without passing, and between each such way and the next
+    the passes beside the line, above and below.
+    """
+
+    def __init__(self, graph: StopGraph, columns: Columns, is_above: NDArray[np.bool_]) -> None:
+        """``is_above`` (v,) says which vertices lie above the line; ways that cross it stay in their column."""
+        net = columns.net
+        across = np.flatnonzero(is_above[net.tail] != is_above[net.head])
+        across = across[np.argsort(graph.column[net.tail[across]], kind="stable")]
+        ways = np.flatnonzero((graph.head >= 0) & (graph.head != graph.tail))
+        self._edge: Ints = ways[across]
+        self.quantity = _quantities(graph, columns, is_above, across, self._edge)
+        """(q, c) how much of each quantity the columns of the programme make."""
+        self._lay_courses(graph, is_above)
+        self.flow = self._lay_flow()
+        """(s, moves) balance of each state but the last ones; one unit leaves the first."""
+
+    def _lay_courses(self, graph: StopGraph, is_above: NDArray[np.bool_]) -> None:
+        """The moves from state to state."""
+        asks, shares = _asked(graph, self._edge)
+        column = graph.column[graph.tail[self._edge]]
+        num = len(self._edge)
+        out = np.zeros(len(is_above), np.int64)
+        out[graph.start] += 1
+        out[graph.end] -= 1
+        before: list[tuple[int, bool]] = [(0, True)]
+        self._num_states = [1]
+        moves = _Moves([], [], [], [])
+        for i in range(num):
+            is_last = i == num - 1
+            so_far = graph.column <= column[i] if not is_last else np.ones(len(out), bool)
+            above, below = int(out[is_above & so_far].sum()), int(out[~is_above & so_far].sum())
+            ties = not is_last and _ties(graph, int(column[i]))
+            rises = bool(is_above[graph.head[self._edge[i]]])
+            sign = int(graph.directions[self._edge[i]]) * (1 if rises else -1)
+            has_touch = bool(self.quantity[num + i].nnz)
+            after: dict[tuple[int, bool], int] = {}
+            for at, (net_up, is_served) in enumerate(before):
+                for passes, touches, steps in _choices(sign, has_touch=has_touch):
+                    serves = passes > 0 or touches > 0
+                    if not serves and (asks[i] or (shares[i] and not is_served)):
+                        continue
+                    for now in _moved(net_up, steps):
+                        if is_last and abs(now) < _MOST and now != -above:
+                            continue
+                        needs = [(0, 0)] if is_last else _beside(now, above, below, ties=ties)
+                        end = after.setdefault((now, serves), len(after))
+                        for over, under in needs:
+                            moves.layer.append(i)
+                            moves.begin.append(at)
+                            moves.end.append(end)
+                            take = [(i, passes), (num + i, touches)]
+                            take += [(2 * num + i, over), (3 * num - 1 + i, under)]
+                            moves.takes.append([t for t in take if t[1]])
+            before = list(after)
+            self._num_states.append(len(before))
+        self._layer, self._begin, self._end = (
+            np.array(x, np.int64) for x in (moves.layer, moves.begin, moves.end)
+        )
+        which = np.repeat(np.arange(len(moves.takes)), [len(t) for t in moves.takes])
+        flat = np.array([t for take in moves.takes for t in take], np.int64).reshape(-1, 2)
+        shape = self.quantity.shape[0], len(moves.takes)
+        self.takes = csr_matrix((flat[:, 1].astype(float), (flat[:, 0], which)), shape=shape)
+        """(q, moves) how much of each quantity a move takes."""
+
+    def _lay_flow(self) -> csr_matrix:
+        """(states but the last ones, moves): what leaves each state less what comes to it."""
+        num = len(self._layer)
+        first = np.concatenate([[0], np.cumsum(self._num_states)])
+        last = int(first[-2])
+        leave, come = first[self._layer] + self._begin, first[self._layer + 1] + self._end
+        kept = np.flatnonzero(come < last)
+        value = np.append(np.ones(num), -np.ones(len(kept)))
+        where = np.append(leave, come[kept]), np.append(np.arange(num), kept)
+        return csr_matrix((value, where), shape=(last, num))
+
+    def limit(self, price: Floats) -> float:
+        """What every round pays at least, at a price of at least 0 for each quantity."""
+        costs = self.takes.T @ price
+        least = np.zeros(1)
+        ends = np.searchsorted(self._layer, np.arange(len(self._num_states)))
+        for i, (a, b) in enumerate(itertools.pairwise(ends.tolist())):
+            after = np.full(self._num_states[i + 1], np.inf)
+            np.minimum.at(after, self._end[a:b], least[self._begin[a:b]] + costs[a:b])
+            least = after
+        return float(least.min())
+
+
+def _quantities(
+    graph: StopGraph, columns: Columns, is_above: NDArray[np.bool_], across: Ints, edge: Ints
+) -> csr_matrix:
+    """(4 m - 2, c) how much of each quantity the columns of the programme make."""
+    net = columns.net
+    through = np.concatenate([net.single, net.double, net.more])
+    passing = coo_matrix(
+        (
+            np.repeat([1.0, 2.0, 1.0], len(net.tail))[through >= 0],
+            (np.tile(np.arange(len(net.tail)), 3)[through >= 0], through[through >= 0]),
+        ),
+        shape=(len(net.tail), len(columns.cost)),
+    ).tocsr()
+    parts = [passing[across]]
+    other = np.ones(len(columns.cost), bool)
+    other[through[through >= 0]] = False
+    other[columns.back_column] = False
+    touch = np.flatnonzero(other & np.isin(columns.edge, edge))
+    number = np.zeros(len(graph.tail), np.int64)
+    number[edge] = np.arange(len(edge))
+    parts.append(
+        csr_matrix(
+            (np.ones(len(touch)), (number[columns.edge[touch]], touch)),
+            shape=(len(edge), len(columns.cost)),
+        )
+    )
+    low = np.minimum(graph.column[net.tail], graph.column[net.head])
+    high = np.maximum(graph.column[net.tail], graph.column[net.head])
+    at = graph.column[net.tail[across]]
+    over = (low <= at[:-1, None]) & (high > at[:-1, None]) & (at[1:] > at[:-1])[:, None]
+    for side in (is_above, ~is_above):
+        beside = over & (side[net.tail] & side[net.head])
+        parts.append(csr_matrix(beside.astype(float)) @ passing)
+    ptr = np.cumsum([0, *(p.nnz for p in parts)])
+    indptr = np.concatenate([[0], *(a + p.indptr[1:] for a, p in zip(ptr[:-1], parts, strict=True))])
+    return csr_matrix(
+        (np.concatenate([p.data for p in parts]), np.concatenate([p.indices for p in parts]), indptr),
+        shape=(4 * len(edge) - 2, len(columns.cost)),
+    )
+
+
+def _asked(graph: StopGraph, edge: Ints) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Which of the ways have stops that only they serve, and which share stops with the one before."""
+    number = {e: i for i, e in enumerate(edge.tolist())}
+    asks, shares = np.zeros(len(edge), bool), np.zeros(len(edge), bool)
+    for s in range(graph.num_stops):
+        mine = np.unique(graph.place_edge[graph.place_stop == s]).tolist()
+        at = sorted(number[e] for e in mine if e in number)
+        if len(at) == len(mine) == 1:
+            asks[at[0]] = True
+        elif len(at) == 2 and at[1] == at[0] + 1:
+            shares[at[1]] = True
+    return asks, shares
+
+
+def _ties(graph: StopGraph, column: int) -> bool:
+    """Whether every round gets from the columns up to this one to those beyond it."""
+    heads = np.where(graph.head >= 0, graph.head, graph.tail)
+    nearest = np.minimum(graph.column[graph.tail], graph.column[heads])[graph.place_edge]
+    farthest = np.maximum(graph.column[graph.tail], graph.column[heads])[graph.place_edge]
+    low = np.full(graph.num_stops, np.iinfo(np.int64).max)
+    high = np.full(graph.num_stops, -1)
+    np.minimum.at(low, graph.place_stop, nearest)
+    np.maximum.at(high, graph.place_stop, farthest)
+    ends = graph.column[[graph.start, graph.end]]
+    low, high = np.append(low, ends), np.append(high, ends)
+    return bool((high <= column).any() and (low > column).any())
+
+
+def _beside(now: int, above: int, below: int, *, ties: bool) -> list[tuple[int, int]]:
+    """Passes above and below the line that so many more passes up ask for; in either way where there are two.
+
+    ``above`` and ``below`` is what start and end have sent out there so far; ``ties`` says that there are passes in any case.
+    """
+    if abs(now) == _MOST:
+        return [(max(0, _MOST - abs(above)), max(0, _MOST - abs(below)))]
+    over, under = abs(now + above), abs(below - now)
+    return [(2, 0), (0, 2)] if ties and not over + under else [(over, under)]
+
+
+def _choices(sign: int, *, has_touch: bool) -> list[tuple[int, int, range | tuple[int, ...]]]:
+    """(passes, options without passing, passes up less passes down) of what may be done with a way; three passes stand for more.
+
+    ``sign`` is 1 where the way is open upward only, -1 for downward only, 0 for both.
+    """
+    far = 2 * _MOST
+    found: list[tuple[int, int, range | tuple[int, ...]]] = [(0, 0, (0,))]
+    if has_touch:
+        found.append((0, 1, (0,)))
+    if sign:
+        return [*found, (1, 0, (sign,)), (2, 0, (2 * sign,)), (3, 0, range(3 * sign, (far + 1) * sign, sign))]
+    return [*found, (1, 0, (1, -1)), (2, 0, (0, 2, -2)), (3, 0, range(-far, far + 1))]
+
+
+def _moved(net_up: int, steps: range | tuple[int, ...]) -> list[int]:
+    """What so many passes more up than down may become by one of the steps."""
+    found: set[int] = set()
+    for step in steps:
+        now = net_up + step
+        found.add(now)
+        if abs(net_up) == _MOST and net_up * step < 0:  # which stands for more
+            found.update(range(min(now, net_up), max(now, net_up) + 1))
+    return sorted({max(-_MOST, min(_MOST, n)) for n in found})
