@@ -25,6 +25,7 @@ from mudcap.route.sides import busiest_side, fix_sides, sides_of
 from mudcap.route.steps import DOUBLE, SINGLE, Step, TooWide
 from mudcap.route.stopgraph import StopGraph
 from mudcap.route.sweep import Turn, lay_steps, must_cross, sweeps, take_turns, weigh
+from mudcap.route.thinned import thinned
 from mudcap.route.walk import Leg, Use, walk
 from mudcap.route.whole import whole_round
 
@@ -86,8 +87,9 @@ def solve_block(graph: StopGraph, params: RoundParams | None = None) -> BlockTou
     bounds. Where they had to drop so much that the bound is not within one percent, a local search follows, and the sides are
     settled for one half of the tree rows at a time, the other half held. The status is ``feasible`` unless the bound proves the
     round. Where ways are one-way, the states hold the balance of the vertices (see `directed`); where the network is too wide for
-    the programme, a local search finds the round and a linear programme bounds it (``method``), and on ground with one-way ways
-    branch and bound follows where the bound is not within one percent.
+    the programme, a local search finds the round, which on ground with one-way ways also begins with rounds of thinned ground, and
+    a linear programme bounds it (``method``); there lines across the drive rows, and then branch and bound, follow where the bound
+    is not within one percent.
 
     Raises ``ValueError`` where the graph is malformed or a stop cannot be reached from the start and left again.
     """
@@ -144,6 +146,9 @@ def _search(graph: StopGraph, params: RoundParams) -> BlockTour:
             bound = found.bound
             order = _order(found) if len(_order(found)) == graph.num_stops else None
     best = _tour(graph, params, tour_any(graph, turns_s, params, order=order), bound, "search")
+    if params.branches and graph.directions.any():
+        best = _begun_thin(graph, turns_s, params, best)
+        order = _order(best)
     if not best.is_near:
         ground = (graph, turns_s)
         if not graph.directions.any():
@@ -159,6 +164,18 @@ def _search(graph: StopGraph, params: RoundParams) -> BlockTour:
     if best.is_near or made is None or not (params.branches and graph.directions.any()):
         return best
     return _branch(graph, turns_s, params, best, *made)
+
+
+def _begun_thin(graph: StopGraph, turns_s: Turns, params: RoundParams, best: BlockTour) -> BlockTour:
+    """The best of a round and of those that begin on thinned ground."""
+    for thin in thinned(graph):
+        if best.is_near:
+            break
+        with suppress(ValueError):  # too wide even so, or with no way round
+            order = _order(_directed(thin, replace(params, branches=False, max_states=_HALF_STATES)))
+            other = _tour(graph, params, tour_any(graph, turns_s, params, order=order), best.bound, "search")
+            best = min([best, other], key=lambda t: t.objective)
+    return best
 
 
 def _programme(

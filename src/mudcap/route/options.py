@@ -34,7 +34,7 @@ class RoundParams:
     kicks: int = 20_000
     """Trials of the local search on ground that the programme cannot take (one-way ways, very wide networks)."""
     branches: bool = True
-    """Whether a round on one-way ground that is not near its bound is taken on by branch and bound, which may take minutes."""
+    """Whether a round on one-way ground that is not near its bound is worked on for as long as it takes, which may be minutes."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
