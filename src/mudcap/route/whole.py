@@ -24,7 +24,7 @@ from mudcap.route.stopgraph import StopGraph, only
 from mudcap.route.walk import Leg, Use, walk
 
 _RUNS = 12
-_NODES, _CALLS = 4_000, 20_000
+_NODES, _CALLS = 5_000, 30_000
 """Runs, nodes of each, and times that the solver asks whether to go on, after which it ends; found by trial: some minutes at most."""
 _MARGIN = 1e-6
 """Share by which the solver's bounds are lowered, for its tolerances."""
