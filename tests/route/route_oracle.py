@@ -4,11 +4,23 @@ from __future__ import annotations
 
 import heapq
 import itertools
+from collections.abc import Iterator
+from contextlib import suppress
 
 import numpy as np
+from route_blocks import one_way_block
 
 from mudcap.route.options import RoundParams
 from mudcap.route.stopgraph import StopGraph
+
+
+def solved_one_way(count: int, params: RoundParams) -> Iterator[tuple[StopGraph, float]]:
+    """Small odd blocks with one-way ways, and the cost of the cheapest round of each; those without any are passed over."""
+    for seed in range(count):
+        graph = one_way_block(seed, (0.3, 0.6))
+        if graph.directions.any():
+            with suppress(AssertionError):
+                yield graph, cheapest_by_search(graph, params)
 
 
 def cheapest_by_search(graph: StopGraph, params: RoundParams) -> float:

@@ -7,8 +7,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from route_blocks import check_walk, one_way_block, regular_block
-from route_oracle import cheapest_by_search
+from route_blocks import check_walk, regular_block
+from route_oracle import solved_one_way
 
 from mudcap.route.aisles import _options, _turn_costs, solve_block
 from mudcap.route.anyground import tour_any
@@ -29,12 +29,19 @@ def _columns(graph: StopGraph) -> Columns:
 
 
 def _mixed(seed: int) -> StopGraph:
-    """Six to nine drive rows over two to five headlands and cross-roads, of which some ways go one way; any start and end."""
+    """Six to nine drive rows over two to five headlands and cross-roads, of which some ways go one way; any start and end.
+
+    In every third one, beside some parts of drive rows another leads from the same vertex to the same.
+    """
     rng = np.random.default_rng(seed)
     rows, levels, n = int(rng.integers(5, 9)), int(rng.integers(2, 6)), int(rng.integers(4, 20))
     graph = regular_block(
         num_rows=rows, length_m=200.0, stop_row=rng.integers(0, rows, n), stop_y_m=rng.uniform(0, 200, n), levels=levels
     )
+    more = rng.choice(np.flatnonzero(graph.is_aisle), 3 * (seed % 3 == 0))
+    graph = replace(graph, **{
+        name: np.append(getattr(graph, name), getattr(graph, name)[more]) for name in ("tail", "head", "length_m", "is_aisle")
+    })  # fmt: skip
     in_turn = np.where(graph.column[graph.tail] % 2 == 0, 1, -1)
     way = np.where(graph.is_aisle & (rng.random(len(graph.tail)) < rng.choice([0.3, 1.0])), in_turn, 0)
     start, end = rng.integers(0, len(graph.vertex_xy), 2).tolist()
@@ -45,7 +52,7 @@ def _values(columns: Columns, legs: tuple[Leg, ...]) -> np.ndarray:
     """The columns that a round makes: passes of each way, and one option without passing where it only goes in and out."""
     net = columns.net
     value = np.zeros(len(columns.cost))
-    way = {int(columns.edge[j]): w for w in range(len(net.tail)) for j in (net.more[w],)}
+    way = {e: w for w, e in enumerate(columns.edge[net.more].tolist())}
     through = np.concatenate([net.single, net.double, net.more, columns.back_column])
     for e in {leg.edge for leg in legs}:
         passes = sum(leg.edge == e and leg.turn_m is None for leg in legs)
@@ -54,9 +61,11 @@ def _values(columns: Columns, legs: tuple[Leg, ...]) -> np.ndarray:
             value[touch[:1]] = 1.0
         elif net.single[way[e]] < 0:
             value[net.more[way[e]]] = passes
+        elif passes == 2:
+            value[net.double[way[e]]] = 1.0
         else:
-            value[net.double[way[e]] if passes == 2 else net.single[way[e]]] = 1.0
-            value[net.more[way[e]]] = max(0, passes - 2 if passes == 2 else passes - 1)
+            value[net.single[way[e]]] = 1.0
+            value[net.more[way[e]]] = passes - 1
     return value
 
 
@@ -106,7 +115,7 @@ def _four_rows(ways: tuple[int, int, int, int]) -> tuple[StopGraph, Line]:
 
 def _limit(line: Line, *, across: float, beside: float) -> float:
     """The limit at one price for each pass across and one for each beside."""
-    m = len(line.quantity.indptr) // 4 + 1
+    m = (line.quantity.shape[0] + 2) // 4
     return line.limit(np.repeat([across, across, beside, beside], [m, m, m - 1, m - 1]))
 
 
@@ -128,14 +137,7 @@ def test_worked_by_hand() -> None:
 def test_bounds_of_small_blocks_hold_and_rise() -> None:
     """With lines the bound is no higher than the cheapest round, no lower than without but for tolerances, and at times higher."""
     solved = higher = 0
-    for seed in range(240):
-        graph = one_way_block(seed, (0.3, 0.6))
-        if not graph.directions.any():
-            continue
-        try:
-            best = cheapest_by_search(graph, PARAMS)
-        except AssertionError:
-            continue
+    for graph, best in solved_one_way(240, PARAMS):
         columns = _columns(graph)
         lines = lay_lines(graph, columns)
         if not lines:
@@ -152,7 +154,7 @@ def test_bounds_of_small_blocks_hold_and_rise() -> None:
 
 
 def test_rows_in_turn_with_all_stops() -> None:
-    """A tenth of the distance from the cheapest round that the programme leaves is closed for the most part; the same each time."""
+    """More than half of what the programme alone leaves open is closed; and the same each time."""
     rng = np.random.default_rng(1)
     graph = regular_block(
         num_rows=16, length_m=300.0, stop_row=np.repeat(np.arange(16), 4), stop_y_m=rng.uniform(0, 300, 64), levels=4

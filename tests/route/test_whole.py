@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator
 from dataclasses import replace
 
 import highspy
 import numpy as np
 import pytest
-from route_blocks import check_legs, check_walk, one_way_block, random_block, regular_block
-from route_oracle import cheapest_by_search
+from route_blocks import check_legs, check_walk, random_block, regular_block
+from route_oracle import solved_one_way
 
 from mudcap.place.linear import BranchAndBound
 from mudcap.route.aisles import _options, _turn_costs, leg_seconds, solve_block
@@ -46,23 +45,10 @@ def _cost(graph: StopGraph, legs: tuple[Leg, ...]) -> float:
     return sum(leg_seconds(graph, legs, PARAMS))
 
 
-def _blocks(count: int) -> Iterator[tuple[StopGraph, float]]:
-    """Small odd blocks with one-way ways, and the cost of the cheapest round of each; some kinds have none."""
-    for seed in range(count):
-        graph = one_way_block(seed, (0.3, 0.6))
-        if not graph.directions.any():
-            continue
-        try:
-            best = cheapest_by_search(graph, PARAMS)
-        except AssertionError:
-            continue
-        yield graph, best
-
-
 def test_the_cheapest_round_and_no_higher_bound() -> None:
     """From a round twice as dear the cheapest is found and proven; from the cheapest none cheaper is."""
     solved = 0
-    for graph, best in _blocks(160):
+    for graph, best in solved_one_way(160, PARAMS):
         solved += 1
         found = _finish(graph, 2 * best + 1, 0.0)
         assert found.legs is not None
@@ -80,7 +66,7 @@ def test_stopped_early_it_still_bounds(monkeypatch: pytest.MonkeyPatch) -> None:
     """With hardly any work allowed the bound is no lower than before and no higher than the cheapest round."""
     monkeypatch.setattr("mudcap.route.whole._NODES", 1)
     monkeypatch.setattr("mudcap.route.whole._CALLS", 1)
-    for graph, best in _blocks(40):
+    for graph, best in solved_one_way(40, PARAMS):
         before = _program(graph, 3)[0].bound()
         found = _finish(graph, 2 * best + 1, 0.0)
         assert before - 1e-6 <= found.bound <= best + 1e-6
@@ -99,7 +85,7 @@ def test_each_run_knows_more_than_the_one_before(monkeypatch: pytest.MonkeyPatch
 
     monkeypatch.setattr("mudcap.route.whole.BranchAndBound", Recorded)
     most = 0
-    for graph, best in _blocks(80):
+    for graph, best in solved_one_way(80, PARAMS):
         rows.clear()
         _finish(graph, 2 * best + 1, 0.0, rounds=1)
         most = max(most, len(rows))
@@ -109,7 +95,7 @@ def test_each_run_knows_more_than_the_one_before(monkeypatch: pytest.MonkeyPatch
 
 def test_a_choice_in_whole_numbers_has_directions() -> None:
     """Passes back are told from passes onward, so a vertex is left as often as it is come to, whatever the rows so far."""
-    for graph, _ in _blocks(80):
+    for graph, _ in solved_one_way(80, PARAMS):
         program, _ = _program(graph, 1)
         choice, _, _ = BranchAndBound(program.model(), limit=np.inf, gap=0.0).solve(
             enough=np.inf, nodes=1_000, calls=10_000

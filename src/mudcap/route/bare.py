@@ -94,7 +94,7 @@ def _between_terminals(
 ) -> NDArray[np.bool_]:
     """(e,) ways on the chosen shortest way between two terminals that passes no third one."""
     v = len(terminal)
-    through = np.flatnonzero((graph.head >= 0) & (graph.tail != graph.head))
+    through = graph.through
     a, b = graph.tail[through], graph.head[through]
     cost = seconds[through] + _TIE_S * (0.01 + (~terminal[a]) + (~terminal[b]))
     low, high = np.minimum(a, b), np.maximum(a, b)

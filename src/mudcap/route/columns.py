@@ -87,7 +87,7 @@ def lay_columns(
             serves.add_one_way(e, np.full(len(mine), s), graph.place_m[mine])
         else:
             serves.add(e, options[e], np.array([s]), at_m, np.zeros((len(options[e].cost), 2), np.int64))
-    ways = np.flatnonzero((graph.head >= 0) & (graph.head != graph.tail))
+    ways = graph.through
     either = ways[~one_way[ways]] if one_way.any() else ways[:0]
     back_column = np.array([laid.add(e, -1, 0.0, np.inf) for e in either.tolist()], np.int64)
     must = laid.must & ~one_way

@@ -18,16 +18,16 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_matrix, csr_matrix
+from scipy.sparse import csr_matrix, vstack
 
 from mudcap.route.columns import Columns
 from mudcap.route.net import Floats, Ints
-from mudcap.route.stopgraph import StopGraph, levels
+from mudcap.route.stopgraph import StopGraph, levels, spans
 
 _MOST = 3
 """Passes more up than down that are told apart; more count as so many."""
 _LINES = 24
-"""Lines at most; where the ground has more, so many are spread over it."""
+"""Lines at most, for the work's sake; where the ground has more, so many are spread over it."""
 
 
 def lay_lines(graph: StopGraph, columns: Columns) -> list[Line]:
@@ -45,8 +45,7 @@ def lay_lines(graph: StopGraph, columns: Columns) -> list[Line]:
 
 
 def _is_worth(graph: StopGraph, is_above: NDArray[np.bool_]) -> bool:
-    ways = np.flatnonzero((graph.head >= 0) & (graph.head != graph.tail))
-    tail, head = graph.tail[ways], graph.head[ways]
+    tail, head = graph.tail[graph.through], graph.head[graph.through]
     across = is_above[tail] != is_above[head]
     return int(across.sum()) > 2 and not (graph.column[tail] != graph.column[head])[across].any()
 
@@ -76,8 +75,7 @@ class Line:
         net = columns.net
         across = np.flatnonzero(is_above[net.tail] != is_above[net.head])
         across = across[np.argsort(graph.column[net.tail[across]], kind="stable")]
-        ways = np.flatnonzero((graph.head >= 0) & (graph.head != graph.tail))
-        self._edge: Ints = ways[across]
+        self._edge: Ints = graph.through[across]
         self.quantity = _quantities(graph, columns, is_above, across, self._edge)
         """(q, c) how much of each quantity the columns of the programme make."""
         self._lay_courses(graph, is_above)
@@ -87,6 +85,7 @@ class Line:
     def _lay_courses(self, graph: StopGraph, is_above: NDArray[np.bool_]) -> None:
         """The moves from state to state."""
         asks, shares = _asked(graph, self._edge)
+        first, last = spans(graph)
         column = graph.column[graph.tail[self._edge]]
         num = len(self._edge)
         out = np.zeros(len(is_above), np.int64)
@@ -99,7 +98,8 @@ class Line:
             is_last = i == num - 1
             so_far = graph.column <= column[i] if not is_last else np.ones(len(out), bool)
             above, below = int(out[is_above & so_far].sum()), int(out[~is_above & so_far].sum())
-            ties = not is_last and _ties(graph, int(column[i]))
+            has_gap = not is_last and column[i + 1] > column[i]
+            ties = bool(last.min() <= column[i] < first.max())
             rises = bool(is_above[graph.head[self._edge[i]]])
             sign = int(graph.directions[self._edge[i]]) * (1 if rises else -1)
             has_touch = bool(self.quantity[num + i].nnz)
@@ -112,7 +112,7 @@ class Line:
                     for now in _moved(net_up, steps):
                         if is_last and abs(now) < _MOST and now != -above:
                             continue
-                        needs = [(0, 0)] if is_last else _beside(now, above, below, ties=ties)
+                        needs = _beside(now, above, below, ties=ties) if has_gap else [(0, 0)]
                         end = after.setdefault((now, serves), len(after))
                         for over, under in needs:
                             moves.layer.append(i)
@@ -161,13 +161,13 @@ def _quantities(
     """(4 m - 2, c) how much of each quantity the columns of the programme make."""
     net = columns.net
     through = np.concatenate([net.single, net.double, net.more])
-    passing = coo_matrix(
+    passing = csr_matrix(
         (
             np.repeat([1.0, 2.0, 1.0], len(net.tail))[through >= 0],
             (np.tile(np.arange(len(net.tail)), 3)[through >= 0], through[through >= 0]),
         ),
         shape=(len(net.tail), len(columns.cost)),
-    ).tocsr()
+    )
     parts = [passing[across]]
     other = np.ones(len(columns.cost), bool)
     other[through[through >= 0]] = False
@@ -188,12 +188,7 @@ def _quantities(
     for side in (is_above, ~is_above):
         beside = over & (side[net.tail] & side[net.head])
         parts.append(csr_matrix(beside.astype(float)) @ passing)
-    ptr = np.cumsum([0, *(p.nnz for p in parts)])
-    indptr = np.concatenate([[0], *(a + p.indptr[1:] for a, p in zip(ptr[:-1], parts, strict=True))])
-    return csr_matrix(
-        (np.concatenate([p.data for p in parts]), np.concatenate([p.indices for p in parts]), indptr),
-        shape=(4 * len(edge) - 2, len(columns.cost)),
-    )
+    return csr_matrix(vstack(parts))
 
 
 def _asked(graph: StopGraph, edge: Ints) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
@@ -208,20 +203,6 @@ def _asked(graph: StopGraph, edge: Ints) -> tuple[NDArray[np.bool_], NDArray[np.
         elif len(at) == 2 and at[1] == at[0] + 1:
             shares[at[1]] = True
     return asks, shares
-
-
-def _ties(graph: StopGraph, column: int) -> bool:
-    """Whether every round gets from the columns up to this one to those beyond it."""
-    heads = np.where(graph.head >= 0, graph.head, graph.tail)
-    nearest = np.minimum(graph.column[graph.tail], graph.column[heads])[graph.place_edge]
-    farthest = np.maximum(graph.column[graph.tail], graph.column[heads])[graph.place_edge]
-    low = np.full(graph.num_stops, np.iinfo(np.int64).max)
-    high = np.full(graph.num_stops, -1)
-    np.minimum.at(low, graph.place_stop, nearest)
-    np.maximum.at(high, graph.place_stop, farthest)
-    ends = graph.column[[graph.start, graph.end]]
-    low, high = np.append(low, ends), np.append(high, ends)
-    return bool((high <= column).any() and (low > column).any())
 
 
 def _beside(now: int, above: int, below: int, *, ties: bool) -> list[tuple[int, int]]:

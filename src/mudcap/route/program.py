@@ -132,7 +132,7 @@ class Program:
         num_vertices, n = len(g.vertex_xy), len(c.cost)
         single, more = self._loose()
         edge = np.concatenate([self._one_way(), c.back_edge, c.back_edge, c.back_edge])
-        along = c.net.more[np.searchsorted(self._ways(), self._one_way())]
+        along = c.net.more[np.searchsorted(self.graph.through, self._one_way())]
         column = np.concatenate([along, single, more, c.back_column])
         sign = np.where(g.directions[edge] < 0, -1.0, 1.0)
         sign[len(edge) - len(c.back_edge) :] = -2.0  # the pass is not onward, but back
@@ -145,20 +145,16 @@ class Program:
             out[[g.start, g.end]] = 1.0, -1.0
         return rows, out
 
-    def _ways(self) -> Ints:
-        """Ways of the net."""
-        return np.flatnonzero((self.graph.head >= 0) & (self.graph.head != self.graph.tail))
-
     def _one_way(self) -> Ints:
         """Ways of the net with a direction."""
-        ways = self._ways()
+        ways = self.graph.through
         one_way: Ints = ways[self.graph.directions[ways] != 0]
         return one_way
 
     def _loose(self) -> tuple[Ints, Ints]:
         """Columns of single and of further passes of the two-way ways with passes back."""
         c = self.columns
-        at = np.searchsorted(self._ways(), c.back_edge)
+        at = np.searchsorted(self.graph.through, c.back_edge)
         return c.net.single[at], c.net.more[at]
 
     def _within(self) -> csr_matrix:

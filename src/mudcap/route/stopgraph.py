@@ -47,6 +47,11 @@ class StopGraph:
         return np.zeros(len(self.tail), np.int8) if self.one_way is None else self.one_way
 
     @property
+    def through(self) -> NDArray[np.int64]:
+        """(w,) ways that lead from one vertex to another."""
+        return np.flatnonzero((self.head >= 0) & (self.head != self.tail))
+
+    @property
     def num_stops(self) -> int:
         """Number of stops to serve."""
         return int(self.place_stop.max()) + 1 if len(self.place_stop) else 0
@@ -103,6 +108,18 @@ def levels(graph: StopGraph) -> NDArray[np.int64]:
         mine = np.flatnonzero(graph.column == c)
         level[mine[np.argsort(along[mine], kind="stable")]] = np.arange(len(mine))
     return level
+
+
+def spans(graph: StopGraph) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """(n + 2,) first and last column to which a round may keep for each stop, then for start and end."""
+    heads = np.where(graph.head >= 0, graph.head, graph.tail)
+    columns = graph.column[[graph.tail, heads]][:, graph.place_edge]
+    low = np.full(graph.num_stops, graph.column.max())
+    high = np.zeros(graph.num_stops, np.int64)
+    np.minimum.at(low, graph.place_stop, columns.min(axis=0))
+    np.maximum.at(high, graph.place_stop, columns.max(axis=0))
+    ends = graph.column[[graph.start, graph.end]]
+    return np.append(low, ends), np.append(high, ends)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from mudcap.route.options import EdgeOptions, Group
 from mudcap.route.relax import Cut
 from mudcap.route.steps import MAX_GROUP_BITS, MAX_SLOTS, Step
-from mudcap.route.stopgraph import StopGraph, levels
+from mudcap.route.stopgraph import StopGraph, levels, spans
 
 _STATES_PER_VERTEX = 3.4
 """Growth of the number of states with each vertex of the frontier, measured; only used to compare two orders."""
@@ -101,17 +101,9 @@ def must_cross(graph: StopGraph, turns: Sequence[Turn]) -> list[Cut]:
     heads = np.where(graph.head >= 0, graph.head, graph.tail)
     one, other = graph.column[graph.tail], graph.column[heads]
     low, high = np.minimum(one, other), np.maximum(one, other)
-    nearest = np.full(graph.num_stops, graph.column.max())
-    farthest = np.zeros(graph.num_stops, np.int64)
-    np.minimum.at(nearest, graph.place_stop, low[graph.place_edge])
-    np.maximum.at(farthest, graph.place_stop, high[graph.place_edge])
-    terminals = graph.column[[graph.start, graph.end]]
+    first, last_column = spans(graph)
     must = np.zeros(int(graph.column.max()) + 1, bool)
-    must[
-        min(terminals.min(), farthest.min(initial=terminals.min())) : max(
-            terminals.max(), nearest.max(initial=terminals.max())
-        )
-    ] = True
+    must[last_column.min() : first.max()] = True
     for e in np.flatnonzero(high - low > 1):
         must[low[e] : high[e]] = False
     crossing = [int(low[t.edge]) if high[t.edge] > low[t.edge] and must[low[t.edge]] else -1 for t in turns]
