@@ -29,7 +29,8 @@ def _columns(graph: StopGraph) -> Columns:
 
 
 def _mixed(seed: int) -> StopGraph:
-    """Six to nine drive rows over two to five headlands and cross-roads, of which some ways go one way; any start and end.
+    """Six to nine drive rows over two to five headlands and cross-roads, of which some ways go one way, in turn or up first and then down; any
+    start and end.
 
     In every third one, beside some parts of drive rows another leads from the same vertex to the same.
     """
@@ -42,8 +43,10 @@ def _mixed(seed: int) -> StopGraph:
     graph = replace(graph, **{
         name: np.append(getattr(graph, name), getattr(graph, name)[more]) for name in ("tail", "head", "length_m", "is_aisle")
     })  # fmt: skip
-    in_turn = np.where(graph.column[graph.tail] % 2 == 0, 1, -1)
-    way = np.where(graph.is_aisle & (rng.random(len(graph.tail)) < rng.choice([0.3, 1.0])), in_turn, 0)
+    column = graph.column[graph.tail]
+    up = column % 2 == 0 if rng.random() < 0.5 else column <= rows // 2
+    goes = graph.is_aisle & (rng.random(len(graph.tail)) < rng.choice([0.3, 1.0]))
+    way = np.where(goes, np.where(up, 1, -1), 0)
     start, end = rng.integers(0, len(graph.vertex_xy), 2).tolist()
     return replace(graph, one_way=way.astype(np.int8), start=start, end=end if seed % 2 else start)
 
@@ -102,11 +105,14 @@ def test_no_round_falls_short_of_a_limit() -> None:
     assert told > 10 * lines
 
 
-def _four_rows(ways: tuple[int, int, int, int]) -> tuple[StopGraph, Line]:
-    """Four drive rows 6 m apart between two headlands, a stop between each two, round trip from the first; ways as given."""
+def _rows(ways: tuple[int, ...], *, is_shared: bool) -> tuple[StopGraph, Line]:
+    """Drive rows 6 m apart between two headlands, round trip from the first; ways as given; stops between rows or one a row."""
+    num = len(ways)
+    tree_rows = np.arange(num - is_shared)
     graph = block_graph(
-        aisle_x_m=[0.0, 6.0, 12.0, 18.0], cross_y_m=[0.0, 100.0], stop_row=[0, 1, 2], stop_y_m=[50.0, 50.0, 50.0]
-    )
+        aisle_x_m=6.0 * np.arange(num), cross_y_m=[0.0, 100.0], stop_row=tree_rows, stop_y_m=np.full(len(tree_rows), 50.0),
+        fixed_aisle={} if is_shared else {k: k for k in range(num)},
+    )  # fmt: skip
     way = np.where(graph.is_aisle, np.array(ways)[graph.column[graph.tail]], 0)
     graph = replace(graph, one_way=way.astype(np.int8))
     (line,) = lay_lines(graph, _columns(graph))
@@ -125,13 +131,26 @@ def test_worked_by_hand() -> None:
     Up, up, down, down is no different. Up, up, up, down: rows 2 and 4 serve all, and from row 2 on 1 above and 1 below come to 6.
     """
     for ways, beside in (((1, -1, 1, -1), 4.0), ((1, 1, -1, -1), 4.0), ((1, 1, 1, -1), 6.0)):
-        _, line = _four_rows(ways)
+        _, line = _rows(ways, is_shared=True)
         assert _limit(line, across=1.0, beside=0.0) == pytest.approx(2.0)
         assert _limit(line, across=0.0, beside=1.0) == pytest.approx(beside)
         assert _limit(line, across=1.0, beside=1.0) == pytest.approx(2.0 + beside)
     with pytest.raises(ValueError, match="no round"):
-        graph, line = _four_rows((1, 1, 1, 1))
+        graph, line = _rows((1, 1, 1, 1), is_shared=True)
         Program(graph, _columns(graph)).with_lines([line]).tighten(1)
+
+
+def test_more_passes_than_are_told_apart_by_hand() -> None:
+    """Four rows up, then four down, a stop in each: 1, 2, 3, 4, 3, 2, 1 passes above and as many below; the 4 counts as 3.
+
+    Three rows up and one open both ways, by which the round comes back three times: 6 across; beside 1, 2, 3 above and below.
+    """
+    _, line = _rows((1, 1, 1, 1, -1, -1, -1, -1), is_shared=False)
+    assert _limit(line, across=1.0, beside=0.0) == pytest.approx(8.0)
+    assert _limit(line, across=0.0, beside=1.0) == pytest.approx(30.0)
+    _, line = _rows((1, 1, 1, 0), is_shared=False)
+    assert _limit(line, across=1.0, beside=0.0) == pytest.approx(6.0)
+    assert _limit(line, across=0.0, beside=1.0) == pytest.approx(12.0)
 
 
 def test_bounds_of_small_blocks_hold_and_rise() -> None:

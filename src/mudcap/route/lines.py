@@ -110,7 +110,7 @@ class Line:
                     if not serves and (asks[i] or (shares[i] and not is_served)):
                         continue
                     for now in _moved(net_up, steps):
-                        if is_last and abs(now) < _MOST and now != -above:
+                        if is_last and now != -above:
                             continue
                         needs = _beside(now, above, below, ties=ties) if has_gap else [(0, 0)]
                         end = after.setdefault((now, serves), len(after))
