@@ -13,16 +13,16 @@ from numpy.typing import NDArray
 from mudcap.route.anyground import tour_any, two_way
 from mudcap.route.bare import Turns, bare_ground
 from mudcap.route.columns import lay_columns
-from mudcap.route.directed import directed_round, is_narrow
+from mudcap.route.directed import directed_round, takes
 from mudcap.route.dues import priced_steps
 from mudcap.route.frontier import Outcome
 from mudcap.route.lines import lay_lines
 from mudcap.route.options import EdgeOptions, Group, RoundParams, edge_options, find_groups
-from mudcap.route.prices import price_round
+from mudcap.route.prices import Prices, price_round, prices_of
 from mudcap.route.program import Program
 from mudcap.route.search import NEAR, Priced, cheapest, choose_kept
 from mudcap.route.sides import busiest_side, fix_sides, sides_of
-from mudcap.route.steps import DOUBLE, SINGLE, Step, TooWide
+from mudcap.route.steps import DOUBLE, MAX_GUIDED_SLOTS, SINGLE, Step, TooWide
 from mudcap.route.stopgraph import StopGraph
 from mudcap.route.sweep import Turn, lay_steps, must_cross, sweeps, take_turns, weigh
 from mudcap.route.thinned import thinned
@@ -108,7 +108,7 @@ def _directed(graph: StopGraph, params: RoundParams) -> BlockTour:
     """
     turns_s = _turn_costs(graph, params)
     groups, of_edge, options, is_whole = _options(graph, turns_s, params)
-    if (graph.directions[graph.head < 0] != 0).any() or not is_narrow(graph, groups):
+    if not takes(graph, groups):
         raise TooWide("a dead end goes one way only, or the graph is too wide for the programme with directions.")
     legs: tuple[Leg, ...] | None = None
     with suppress(ValueError):  # the search can run into a dead end where there is a round
@@ -202,6 +202,8 @@ def _branch(
         finer = program.with_lines(lines)
         finer.tighten(_BOUND_ROUNDS, enough=(1 - NEAR) * best.objective)
         best = _tour(graph, params, best.legs, max(finer.bound(), best.bound or 0.0), best.method, best.peak_states)
+        if not best.is_near and takes(graph, find_groups(graph)[0], MAX_GUIDED_SLOTS):
+            return _guided(graph, turns_s, params, best, prices_of(finer, options))
     if best.is_near:
         return best
     found = whole_round(
@@ -212,6 +214,17 @@ def _branch(
     if found.legs is None:
         return _tour(graph, params, best.legs, bound, best.method, best.peak_states)
     return _tour(graph, params, found.legs, bound, "search", best.peak_states)
+
+
+def _guided(graph: StopGraph, turns_s: Turns, params: RoundParams, best: BlockTour, prices: Prices) -> BlockTour:
+    """The round by the frontier programme guided by lines, or the one given with the bound that the programme proves."""
+    groups, of_edge, options, _ = _options(graph, turns_s, params)
+    found, uses = directed_round(
+        graph, groups, of_edge, options, prices, upper=best.objective + 10 * _EPS, max_states=params.max_states
+    )
+    bound, peak = max(found.bound, best.bound or 0.0), max(found.peak_states, best.peak_states)
+    legs, method = (best.legs, best.method) if uses is None else (walk(graph, uses), "programme")
+    return _tour(graph, params, legs, bound, method, peak)
 
 
 def _tour(

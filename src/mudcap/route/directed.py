@@ -12,6 +12,9 @@ more passes than are followed promises no less than the last numbers of passes, 
 promise counts as dropped. The prices are those of the balance in the linear programme, lowered where they break the condition
 by a rounding error (shortest ways, as of Ford & Fulkerson, from memory). Rows that are paid for are paid at most in full, so
 further passes earn nothing.
+
+Where lines across the drive rows are priced as well (see `courses`), the states are guided by what is still to pay at them. That takes
+ground with more vertices beside each other than can be followed otherwise, where what has no room counts as dropped too.
 """
 
 from __future__ import annotations
@@ -24,20 +27,35 @@ from numpy.typing import NDArray
 from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import dijkstra
 
+from mudcap.route.courses import Courses, PricedLine, doings, line_pay
 from mudcap.route.dues import Dues, priced_steps
 from mudcap.route.frontier import Outcome
+from mudcap.route.net import Floats
 from mudcap.route.options import EdgeOptions, Group
 from mudcap.route.prices import Prices
 from mudcap.route.program import PaidRows
-from mudcap.route.search import Guided, Priced
-from mudcap.route.steps import DOUBLE, MAX_FLOW_SLOTS, NONE, SINGLE, TOUCH_BOTH, Flow, Step, TooWide
+from mudcap.route.search import NEAR, Guided, Priced
+from mudcap.route.states import Layout, flow_layout
+from mudcap.route.steps import (
+    DOUBLE,
+    MAX_FLOW_SLOTS,
+    MAX_GUIDED_SLOTS,
+    NONE,
+    SINGLE,
+    TOUCH_BOTH,
+    Flow,
+    Step,
+    TooWide,
+)  # fmt: skip
 from mudcap.route.stopgraph import StopGraph
 from mudcap.route.sweep import Turn, lay_steps, must_cross, sweeps, take_turns, weigh
 from mudcap.route.walk import Use
 
-_TINY_M = 1e-9
+_TINY_M = _TINY_S = 1e-9
 _LEAST, _MOST = 3, 60
 """Passes followed at least, even where fewer cost too much, and at most; a row is paid in full by two."""
+_MOST_WIDE = 7
+"""The same where states have no room for such balances."""
 _AT_ONCE = 256
 """Vertices whose distances are held at a time."""
 _WIDTHS = (300, 3_000)
@@ -45,6 +63,13 @@ _PEAK = 300_000
 """States after a step, before the least promising are left out, beyond which no wider run is begun, judged by the one before."""
 _WIDER = (1, 4)
 """Times as many states as asked for that are kept, one after the other."""
+_PROOF, _WORK = 1_000_000, 1e9
+"""States kept, and states times options tried, where nothing but the bound is wanted and lines guide: a minute or two."""
+_NEARER = 0.99
+"""Share of what the bound may lack that it then does lack."""
+_LESS = 0.0, 1e-6, 1e-4, 1e-2, 1.0
+"""Shares by which the prices of lines are lowered, one after the other, until no pass costs less than the vertices' prices and it is
+worth at the lines."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -158,23 +183,27 @@ def directed_round(
 
     Raises `TooWide` where the frontier has no room in a state.
     """
+    slots = MAX_GUIDED_SLOTS if prices.lines else MAX_FLOW_SLOTS
     single = [found.cost[found.effect == SINGLE] for found in options]
     through = np.array([float(c[0]) if len(c) else np.inf for c in single])
     limit = most_passes(graph, through, upper)
-    most = np.clip(limit, _LEAST, _MOST).astype(np.int64)
+    most = np.clip(limit, _LEAST, _MOST if is_narrow(graph, groups) else _MOST_WIDE).astype(np.int64)
     made = [
         directed_options(graph, e, found, int(most[e]), has_more=bool(limit[e] > most[e]))
         for e, found in enumerate(options)
     ]
-    turns, steps = _narrowest(graph, groups, of_edge, made)
+    turns, steps = _narrowest(graph, groups, of_edge, made, slots)
     edges = [turn.edge for turn in turns]
-    height = heights(graph, through, prices.height)
+    done = [doings(m.options.effect, m.gain, m.is_over) for m in made]
+    height, lines = _settled(graph, through, prices)
     rows = _rows(graph, options, made, prices.connection)
 
     def price(steps: Sequence[Step]) -> Priced:
-        return *_price(graph, steps, edges, height, rows), prices.bound
+        return *_price(graph, steps, edges, height, rows, line_pay(lines, done)), prices.bound
 
-    found = Guided(steps, must_cross(graph, turns), upper, price)
+    found = Guided(
+        steps, must_cross(graph, turns), upper, price, courses=Courses(lines, edges, done) if lines else None
+    )
     last = 1
     for asked in (*(w for w in _WIDTHS if w < max_states), *(k * max_states for k in _WIDER)):
         width = min(asked, last * _PEAK // found.peak)
@@ -182,6 +211,10 @@ def directed_round(
             break
         if found.is_near and (found.is_proven or width > _WIDTHS[-1]):
             break
+        if lines and last >= max_states:  # what is proven so costs less than a wider run
+            found.raise_bound(_PROOF, enough=(1 - _NEARER * NEAR) * found.upper, max_work=_WORK)
+            if found.is_near:
+                break
         found.widen([width])
         last = width
     outcome = found.outcome()
@@ -194,17 +227,35 @@ def directed_round(
     return outcome, uses
 
 
-def is_narrow(graph: StopGraph, groups: list[Group]) -> bool:
-    """Whether the frontier has room in a state in any order."""
-    return any(_has_room(take_turns(graph, rank)) for rank in sweeps(graph, groups))
+def takes(graph: StopGraph, groups: list[Group], slots: int = MAX_FLOW_SLOTS) -> bool:
+    """Whether the programme can take a graph with so many slots in a state."""
+    return not (graph.directions[graph.head < 0] != 0).any() and is_narrow(graph, groups, slots)
 
 
-def _has_room(turns: list[Turn] | None) -> bool:
-    return turns is not None and max((max(t.slots) for t in turns), default=0) < MAX_FLOW_SLOTS
+def is_narrow(graph: StopGraph, groups: list[Group], slots: int = MAX_FLOW_SLOTS) -> bool:
+    """Whether the frontier has room in a state with so many slots in any order."""
+    found = (take_turns(graph, rank) for rank in sweeps(graph, groups))
+    return any(turns is not None and _num_slots(turns) <= slots for turns in found)
+
+
+def _num_slots(turns: list[Turn]) -> int:
+    return max((max(t.slots) + 1 for t in turns), default=1)
+
+
+def _settled(graph: StopGraph, cost: Floats, prices: Prices) -> tuple[Floats, list[PricedLine]]:
+    """The prices of vertices and of lines, lowered until no pass costs less than it is worth by both; ``cost`` (e,) is a pass's [s]."""
+    for less in _LESS if prices.lines else _LESS[-1:]:
+        lines = [(line, (1 - less) * price) for line, price in prices.lines if less < 1]
+        left = cost - sum((line.of_pass(price) for line, price in lines), np.zeros(len(cost)))
+        height = heights(graph, left, prices.height)
+        a, b, c = _arcs(graph, left)
+        if (height[a] <= height[b] + c + _TINY_S).all():
+            break
+    return height, lines
 
 
 def _narrowest(
-    graph: StopGraph, groups: list[Group], of_edge: list[list[int]], made: Sequence[Directed]
+    graph: StopGraph, groups: list[Group], of_edge: list[list[int]], made: Sequence[Directed], slots: int
 ) -> tuple[list[Turn], list[Step]]:
     """The order that promises the fewest states, and its steps.
 
@@ -213,36 +264,37 @@ def _narrowest(
     ranked: list[tuple[int, float, int, list[Turn]]] = []
     for rank in sweeps(graph, groups):
         turns = take_turns(graph, rank)
-        if turns is not None and _has_room(turns):
+        if turns is not None and _num_slots(turns) <= slots:
             loose = sum(bool(made[t.edge].is_over.any()) and not any(t.leaves) for t in turns)
             ranked.append((loose, weigh(turns, groups, of_edge) / (len(turns) + 1), len(ranked), turns))
     for *_, turns in sorted(ranked, key=lambda r: r[:3]):
         steps = lay_steps(graph, turns, [m.options for m in made], groups, of_edge)
         if steps is not None:
+            layout = flow_layout(_num_slots(turns))
             return turns, [
-                _flow(graph, turn, step, made[turn.edge]) for turn, step in zip(turns, steps, strict=True)
+                _flow(graph, turn, step, made[turn.edge], layout) for turn, step in zip(turns, steps, strict=True)
             ]
     raise TooWide("the graph is too wide for the frontier programme with directions.")
 
 
-def _flow(graph: StopGraph, turn: Turn, step: Step, made: Directed) -> Step:
+def _flow(graph: StopGraph, turn: Turn, step: Step, made: Directed, layout: Layout) -> Step:
     """The step with what its options drive one way."""
     ends = int(graph.tail[turn.edge]), int(graph.head[turn.edge])
     begins = [0 if graph.start == graph.end else int(v == graph.end) - int(v == graph.start) for v in ends]
     rows = np.column_stack([step.effect, made.gain, made.is_over]).astype(np.int64)
     kinds, kind = np.unique(rows, axis=0, return_inverse=True)
-    return replace(step, flow=Flow(kinds=kinds, kind=kind.ravel(), begins=(begins[0], begins[1])))
+    return replace(step, flow=Flow(kinds=kinds, kind=kind.ravel(), layout=layout, begins=(begins[0], begins[1])))
 
 
 def _price(
-    graph: StopGraph, steps: Sequence[Step], edges: Sequence[int], height: NDArray[np.float64], rows: PaidRows
+    graph: StopGraph, steps: Sequence[Step], edges: Sequence[int], height: Floats, rows: PaidRows, pay: Sequence[Floats]
 ) -> tuple[list[Step], Dues]:
-    """The steps at the prices of the vertices and of rows, and what every round is paid by them."""
+    """The steps at the prices of the vertices and of rows, and what every round is paid by them; ``pay`` is each way's at the lines."""
     lifted = []
     for e, step in zip(edges, steps, strict=True):
         rise = height[graph.tail[e]] - height[graph.head[e]] if graph.head[e] >= 0 else 0.0
         gain = step.flow.kinds[step.flow.kind, 1] if step.flow else np.zeros(len(step.cost))
-        lifted.append(replace(step, priced=step.cost - gain * rise))
+        lifted.append(replace(step, priced=step.cost - gain * rise - pay[e]))
     return priced_steps(lifted, edges, rows, paid_s=float(height[graph.start] - height[graph.end]))
 
 

@@ -19,14 +19,13 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from mudcap.route.courses import Courses
 from mudcap.route.dues import Dues
 from mudcap.route.relax import Layer, find, index, scatter
 from mudcap.route.states import DEAD, OVER, Layout, leave_over, may_be_over, next_slots, parity, parity_after
-from mudcap.route.steps import CLOSED, MAX_FLOW_SLOTS, MAX_SLOTS, SINGLE, Step
+from mudcap.route.steps import CLOSED, MAX_SLOTS, SINGLE, Step
 
-PARITY: Layout = (MAX_SLOTS, 5, 1)
-BALANCE: Layout = (MAX_FLOW_SLOTS, 10, 7)
-"""States where ways have directions: balances to 63 either way."""
+PARITY: Layout = (MAX_SLOTS, 1)
 _KINDS = np.array([(effect, effect == SINGLE, False) for effect in range(6)], np.int64)
 """What each effect does where ways have none (see `Flow.kinds`)."""
 _EPS = 1e-6
@@ -51,6 +50,7 @@ def run(
     max_states: int,
     layers: Sequence[Layer] | None = None,
     dues: Dues | None = None,
+    courses: Courses | None = None,
     upper: float = np.inf,
     max_work: float = np.inf,
     give_up: bool = False,
@@ -58,32 +58,38 @@ def run(
 ) -> Outcome | None:
     """Return the cheapest options such that all degrees are even (or as entered) and all that is touched hangs together.
 
-    None where no choice does, or as soon as states times options, summed over the steps, exceed ``max_work``, or, with
-    ``give_up``, as soon as there are more than ``max_states`` states after a step. Otherwise those that promise least are
+    None where no choice does, or as soon as states times options, summed over the steps, exceed ``max_work`` (with ``is_proof`` the
+    bound so far), or, with ``give_up``, as soon as there are more than ``max_states`` states after a step. Otherwise those that promise least are
     kept; with ``is_proof`` the run ends, without a choice, as soon as all kept promise no less than the best one dropped.
-    ``layers`` are lower bounds on what is still to pay (see `relax`), ``dues`` what the options are paid for, where the steps are
-    priced; states that cannot cost less than ``upper`` are left out. Ties are broken by the order of options, so the same steps
+    ``layers`` are lower bounds on what is still to pay (see `relax`), ``dues`` what the options are paid for and ``courses`` what is
+    paid at lines, where the steps are priced; states that cannot cost less than ``upper`` are left out. Ties are broken by the order of options, so the same steps
     give the same outcome.
     """
     front = _Front(np.zeros(1, np.int64), np.zeros(1, np.int64), np.zeros(1), np.zeros(1), np.zeros(1))
     sums = np.zeros((1, dues.width if dues else 0), np.int16)
-    paid = dues.paid if dues else 0.0
+    standing = courses.start() if courses else None
+    paid = (dues.paid if dues else 0.0) + (courses.limit if courses else 0.0)
     trail: list[tuple[NDArray[np.int32], NDArray[np.uint16]]] = []
     dropped, peak, work = np.inf, 1, 0
     for k, step in enumerate(steps):
         work += len(front.cost) * len(step.cost)
         if work > max_work:
-            return None
-        front, parent, option, lost = _advance(step, front, layers[k + 1] if layers else None, upper - paid)
+            bound = min(dropped, float((front.priced + front.to_go).min(initial=np.inf)) + paid, upper)
+            return Outcome(cost=np.inf, options=np.empty(0, np.int64), bound=bound, peak_states=peak) if is_proof else None
+        rise = (courses.rise(k, standing), courses.kind[k]) if courses and standing else None
+        front, parent, option, lost = _advance(step, front, layers[k + 1] if layers else None, rise, upper - paid)
         dropped = min(dropped, lost + paid)
         peak = max(peak, len(front.cost))
         sums = sums[parent]
+        if courses and standing:
+            standing = courses.follow(k, standing.take(parent.astype(np.int64)), option)
         if dues:
             surplus, keeps = dues.settle(k, sums, option)
             front = replace(front, priced=front.priced + surplus)
             keep = np.flatnonzero(keeps & (front.priced + front.to_go <= upper - paid + _EPS))
             if len(keep) < len(keeps):
                 front, parent, option, sums = front.take(keep), parent[keep], option[keep], sums[keep]
+                standing = standing.take(keep) if standing else None
         if len(front.cost) > max_states:
             if give_up:
                 return None
@@ -92,6 +98,7 @@ def run(
             dropped = min(dropped, float(promise[order[max_states:]].min()) + paid)
             keep = np.sort(order[:max_states])
             front, parent, option, sums = front.take(keep), parent[keep], option[keep], sums[keep]
+            standing = standing.take(keep) if standing else None
         if is_proof:
             if float((front.priced + front.to_go).min(initial=np.inf)) + paid >= min(dropped, upper):
                 return Outcome(cost=np.inf, options=np.empty(0, np.int64), bound=min(dropped, upper), peak_states=peak)
@@ -136,9 +143,16 @@ class _Front:
 
 
 def _advance(
-    step: Step, front: _Front, layer: Layer | None, upper: float
+    step: Step,
+    front: _Front,
+    layer: Layer | None,
+    rise: tuple[NDArray[np.float64], NDArray[np.int64]] | None,
+    upper: float,
 ) -> tuple[_Front, NDArray[np.int32], NDArray[np.uint16], float]:
-    """The states after a step, where they come from and by which option, and the least promise of what had no room."""
+    """The states after a step, where they come from and by which option, and the least promise of what had no room.
+
+    ``rise`` is how much each kind of option raises what is paid and to be paid at the lines, and each option's kind.
+    """
     capacity = 1 << max(8, int(3 * len(front.cost)).bit_length())
     if layer is None:
         ahead = (False, front.slots[:0], front.groups[:0], front.cost[:0], 0, np.full(1, -1, np.int32))
@@ -147,7 +161,8 @@ def _advance(
     layout, kinds, kind = PARITY, _KINDS, step.effect.astype(np.int64)
     begins = int(step.tail_enters == 2), int(step.head_enters == 2)
     if step.flow is not None:
-        layout, kinds, kind, begins = BALANCE, step.flow.kinds, step.flow.kind, step.flow.begins
+        layout, kinds, kind, begins = step.flow.layout, step.flow.kinds, step.flow.kind, step.flow.begins
+    lines = rise or (np.zeros((1, 1)), np.zeros(len(kind), np.int64))
     ends = np.array(
         [
             (step.tail_slot, step.tail_enters, begins[0], step.tail_leaves),
@@ -158,7 +173,7 @@ def _advance(
     while True:
         n, lost, slots, groups, cost, priced, to_go, parent, chosen = _expand(
             front.slots, front.groups, front.cost, front.priced, layout, ends, kinds, kind, step.cost, step.priced,
-            step.left, step.shift, step.width, step.closes, capacity, upper + _EPS, *ahead,
+            *lines, step.left, step.shift, step.width, step.closes, capacity, upper + _EPS, *ahead,
         )  # fmt: skip
         if n >= 0:
             copies = (a[:n].copy() for a in (slots, groups, cost, priced, to_go))
@@ -168,13 +183,13 @@ def _advance(
 
 @njit(cache=True)
 def _expand(  # type: ignore[no-untyped-def]
-    slots, groups, cost, priced, layout, ends, kinds, kind, option_cost, option_priced, left, shift, width, closes, capacity,
-    upper, bounded, odd_ahead, groups_ahead, cost_ahead, kept_ahead, table_ahead,
+    slots, groups, cost, priced, layout, ends, kinds, kind, option_cost, option_priced, rise, course, left, shift, width, closes,
+    capacity, upper, bounded, odd_ahead, groups_ahead, cost_ahead, kept_ahead, table_ahead,
 ):  # fmt: skip
     """All states after one step, each with its cheapest way there, after the least promise of what had no room.
 
     (-1, …) where the table is too small. ``kinds`` (k, 3) are effect, gain and whether it stands for more, ``kind`` (o,) that of
-    each option.
+    each option; ``rise`` (s or 1, r) and ``course`` (o,) as of `courses.Courses`.
     """
     mask = capacity - 1
     table = np.full(capacity, -1, np.int32)
@@ -195,7 +210,7 @@ def _expand(  # type: ignore[no-untyped-def]
     for i in range(len(cost)):
         known[:] = False
         for o in range(len(kind)):
-            promised = priced[i] + option_priced[o]
+            promised = priced[i] + option_priced[o] + rise[i if len(rise) > 1 else 0, course[o]]
             if promised + least > upper:
                 continue
             k = kind[o]

@@ -13,7 +13,6 @@ memory).
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,8 +23,12 @@ from mudcap.route.columns import Columns
 from mudcap.route.net import Floats, Ints
 from mudcap.route.stopgraph import StopGraph, levels, spans
 
-_MOST = 3
-"""Passes more up than down that are told apart; more count as so many."""
+_MOST = 6
+"""Passes more up than down that are told apart at most; more count as so many."""
+_MOST_WIDE = 3
+"""The same where there are more than `_CROSSINGS`, for the work's sake."""
+_CROSSINGS = 500
+"""Ways across lines, each counted at each line."""
 _LINES = 24
 """Lines at most, for the work's sake; where the ground has more, so many are spread over it."""
 
@@ -41,7 +44,10 @@ def lay_lines(graph: StopGraph, columns: Columns) -> list[Line]:
     sides = list({m.tobytes(): m for m in masks if _is_worth(graph, m)}.values())
     if len(sides) > _LINES:
         sides = [sides[int(k)] for k in np.round(np.linspace(0, len(sides) - 1, _LINES))]
-    return [Line(graph, columns, is_above) for is_above in sides]
+    tail, head = graph.tail[graph.through], graph.head[graph.through]
+    crossings = sum(int((is_above[tail] != is_above[head]).sum()) for is_above in sides)
+    most = _MOST if crossings <= _CROSSINGS else _MOST_WIDE
+    return [Line(graph, columns, is_above, most) for is_above in sides]
 
 
 def _is_worth(graph: StopGraph, is_above: NDArray[np.bool_]) -> bool:
@@ -70,50 +76,62 @@ class Line:
     the passes beside the line, above and below.
     """
 
-    def __init__(self, graph: StopGraph, columns: Columns, is_above: NDArray[np.bool_]) -> None:
-        """``is_above`` (v,) says which vertices lie above the line; ways that cross it stay in their column."""
+    def __init__(self, graph: StopGraph, columns: Columns, is_above: NDArray[np.bool_], most: int = _MOST) -> None:
+        """``is_above`` (v,) says which vertices lie above the line; ways that cross it stay in their column.
+
+        ``most`` is how many passes more up than down are told apart.
+        """
         net = columns.net
+        self.most = most
         across = np.flatnonzero(is_above[net.tail] != is_above[net.head])
         across = across[np.argsort(graph.column[net.tail[across]], kind="stable")]
-        self._edge: Ints = graph.through[across]
-        self.quantity = _quantities(graph, columns, is_above, across, self._edge)
+        self.edge: Ints = graph.through[across]
+        """(m,) ways that cross it, column by column."""
+        self.rises = is_above[graph.head[self.edge]]
+        """(m,) whether the head of each is above the line."""
+        self.quantity = _quantities(graph, columns, is_above, across, self.edge)
         """(q, c) how much of each quantity the columns of the programme make."""
+        self.beside_of = _beside_ways(graph, is_above, across)
+        """(2 m - 2, e) ways beside the line between each way across and the next, above, then below."""
         self._lay_courses(graph, is_above)
         self.flow = self._lay_flow()
         """(s, moves) balance of each state but the last ones; one unit leaves the first."""
 
     def _lay_courses(self, graph: StopGraph, is_above: NDArray[np.bool_]) -> None:
         """The moves from state to state."""
-        asks, shares = _asked(graph, self._edge)
+        asks, shares = _asked(graph, self.edge)
         first, last = spans(graph)
-        column = graph.column[graph.tail[self._edge]]
-        num = len(self._edge)
+        column = graph.column[graph.tail[self.edge]]
+        num = len(self.edge)
         out = np.zeros(len(is_above), np.int64)
         out[graph.start] += 1
         out[graph.end] -= 1
         before: list[tuple[int, bool]] = [(0, True)]
-        self._num_states = [1]
+        self._states = [before]
         moves = _Moves([], [], [], [])
+        self.needs: Ints = np.zeros((num, 2 * self.most + 1, 2), np.int64)
+        """(m, 2 most + 1, 2) passes above and below the line that are taken between each way and the next at most, by passes up
+        less passes down."""
         for i in range(num):
             is_last = i == num - 1
             so_far = graph.column <= column[i] if not is_last else np.ones(len(out), bool)
             above, below = int(out[is_above & so_far].sum()), int(out[~is_above & so_far].sum())
             has_gap = not is_last and column[i + 1] > column[i]
             ties = bool(last.min() <= column[i] < first.max())
-            rises = bool(is_above[graph.head[self._edge[i]]])
-            sign = int(graph.directions[self._edge[i]]) * (1 if rises else -1)
+            sign = int(graph.directions[self.edge[i]]) * (1 if self.rises[i] else -1)
             has_touch = bool(self.quantity[num + i].nnz)
             after: dict[tuple[int, bool], int] = {}
             for at, (net_up, is_served) in enumerate(before):
-                for passes, touches, steps in _choices(sign, has_touch=has_touch):
+                for passes, touches, steps in _choices(sign, self.most, has_touch=has_touch):
                     serves = passes > 0 or touches > 0
                     if not serves and (asks[i] or (shares[i] and not is_served)):
                         continue
-                    for now in _moved(net_up, steps):
+                    for now in _moved(net_up, steps, self.most):
                         if is_last and now != -above:
                             continue
-                        needs = _beside(now, above, below, ties=ties) if has_gap else [(0, 0)]
+                        needs = _beside(now, above, below, self.most, ties=ties) if has_gap else [(0, 0)]
                         end = after.setdefault((now, serves), len(after))
+                        self.needs[i, now + self.most] = np.max(needs, axis=0)
                         for over, under in needs:
                             moves.layer.append(i)
                             moves.begin.append(at)
@@ -122,7 +140,7 @@ class Line:
                             take += [(2 * num + i, over), (3 * num - 1 + i, under)]
                             moves.takes.append([t for t in take if t[1]])
             before = list(after)
-            self._num_states.append(len(before))
+            self._states.append(before)
         self._layer, self._begin, self._end = (
             np.array(x, np.int64) for x in (moves.layer, moves.begin, moves.end)
         )
@@ -135,7 +153,7 @@ class Line:
     def _lay_flow(self) -> csr_matrix:
         """(states but the last ones, moves): what leaves each state less what comes to it."""
         num = len(self._layer)
-        first = np.concatenate([[0], np.cumsum(self._num_states)])
+        first = np.concatenate([[0], np.cumsum([len(states) for states in self._states])])
         last = int(first[-2])
         leave, come = first[self._layer] + self._begin, first[self._layer + 1] + self._end
         kept = np.flatnonzero(come < last)
@@ -145,14 +163,50 @@ class Line:
 
     def limit(self, price: Floats) -> float:
         """What every round pays at least, at a price of at least 0 for each quantity."""
+        return float(self.to_go(price)[0][self.most, 1])
+
+    def to_go(self, price: Floats) -> list[Floats]:
+        """For before each way and after the last, (2 most + 1, 2) what is at least still to pay, inf where nothing leads on.
+
+        Rows are passes up less passes down so far, from -most to most; columns whether the last way has been served.
+        """
         costs = self.takes.T @ price
-        least = np.zeros(1)
-        ends = np.searchsorted(self._layer, np.arange(len(self._num_states)))
-        for i, (a, b) in enumerate(itertools.pairwise(ends.tolist())):
-            after = np.full(self._num_states[i + 1], np.inf)
-            np.minimum.at(after, self._end[a:b], least[self._begin[a:b]] + costs[a:b])
-            least = after
-        return float(least.min())
+        ends = np.searchsorted(self._layer, np.arange(len(self._states)))
+        least = np.zeros(len(self._states[-1]))
+        found = [self._table(-1, least)]
+        for i in range(len(self._states) - 2, -1, -1):
+            mine = slice(ends[i], ends[i + 1])
+            before = np.full(len(self._states[i]), np.inf)
+            np.minimum.at(before, self._begin[mine], least[self._end[mine]] + costs[mine])
+            least = before
+            found.append(self._table(i, least))
+        return found[::-1]
+
+    def beside(self, price: Floats) -> Floats:
+        """(m, 2 most + 1) what the passes beside the line between each way and the next pay at least, by passes up less passes down."""
+        num = len(self.edge)
+        costs = self.takes[2 * num :].T @ price[2 * num :]
+        ends = np.searchsorted(self._layer, np.arange(num + 1))
+        least = np.full((num, 2 * self.most + 1), np.inf)
+        for i in range(num):
+            mine = slice(ends[i], ends[i + 1])
+            net_up = np.array([net for net, _ in self._states[i + 1]], np.int64)
+            np.minimum.at(least[i], net_up[self._end[mine]] + self.most, costs[mine])
+        return least
+
+    def of_pass(self, price: Floats) -> Floats:
+        """(e,) what a pass of each way is worth."""
+        num = len(self.edge)
+        worth: Floats = self.beside_of.T @ price[2 * num :]
+        worth[self.edge] += price[:num]
+        return worth
+
+    def _table(self, layer: int, value: Floats) -> Floats:
+        """Values of the states of a layer, in a table of all."""
+        table = np.full((2 * self.most + 1, 2), np.inf)
+        for (net_up, is_served), v in zip(self._states[layer], value.tolist(), strict=True):
+            table[net_up + self.most, int(is_served)] = v
+        return table
 
 
 def _quantities(
@@ -181,14 +235,25 @@ def _quantities(
             shape=(len(edge), len(columns.cost)),
         )
     )
-    low = np.minimum(graph.column[net.tail], graph.column[net.head])
-    high = np.maximum(graph.column[net.tail], graph.column[net.head])
-    at = graph.column[net.tail[across]]
-    over = (low <= at[:-1, None]) & (high > at[:-1, None]) & (at[1:] > at[:-1])[:, None]
-    for side in (is_above, ~is_above):
-        beside = over & (side[net.tail] & side[net.head])
-        parts.append(csr_matrix(beside.astype(float)) @ passing)
+    parts.append(_beside_ways(graph, is_above, across)[:, graph.through] @ passing)
     return csr_matrix(vstack(parts))
+
+
+def _beside_ways(graph: StopGraph, is_above: NDArray[np.bool_], across: Ints) -> csr_matrix:
+    """(2 m - 2, e) ways beside the line between each way across and the next, first those above, then those below.
+
+    ``across`` are the positions of the ways across among those that lead through.
+    """
+    ways = graph.through
+    tail, head = graph.tail[ways], graph.head[ways]
+    low = np.minimum(graph.column[tail], graph.column[head])
+    high = np.maximum(graph.column[tail], graph.column[head])
+    at = low[across]
+    over = (low <= at[:-1, None]) & (high > at[:-1, None]) & (at[1:] > at[:-1])[:, None]
+    found = np.zeros((2 * len(over), len(graph.tail)))
+    for k, side in enumerate((is_above, ~is_above)):
+        found[k * len(over) : (k + 1) * len(over), ways] = over & (side[tail] & side[head])
+    return csr_matrix(found)
 
 
 def _asked(graph: StopGraph, edge: Ints) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
@@ -205,23 +270,23 @@ def _asked(graph: StopGraph, edge: Ints) -> tuple[NDArray[np.bool_], NDArray[np.
     return asks, shares
 
 
-def _beside(now: int, above: int, below: int, *, ties: bool) -> list[tuple[int, int]]:
+def _beside(now: int, above: int, below: int, most: int, *, ties: bool) -> list[tuple[int, int]]:
     """Passes above and below the line that so many more passes up ask for; in either way where there are two.
 
     ``above`` and ``below`` is what start and end have sent out there so far; ``ties`` says that there are passes in any case.
     """
-    if abs(now) == _MOST:
-        return [(max(0, _MOST - abs(above)), max(0, _MOST - abs(below)))]
+    if abs(now) == most:
+        return [(max(0, most - abs(above)), max(0, most - abs(below)))]
     over, under = abs(now + above), abs(below - now)
     return [(2, 0), (0, 2)] if ties and not over + under else [(over, under)]
 
 
-def _choices(sign: int, *, has_touch: bool) -> list[tuple[int, int, range | tuple[int, ...]]]:
+def _choices(sign: int, most: int, *, has_touch: bool) -> list[tuple[int, int, range | tuple[int, ...]]]:
     """(passes, options without passing, passes up less passes down) of what may be done with a way; three passes stand for more.
 
     ``sign`` is 1 where the way is open upward only, -1 for downward only, 0 for both.
     """
-    far = 2 * _MOST
+    far = 2 * most
     found: list[tuple[int, int, range | tuple[int, ...]]] = [(0, 0, (0,))]
     if has_touch:
         found.append((0, 1, (0,)))
@@ -230,12 +295,12 @@ def _choices(sign: int, *, has_touch: bool) -> list[tuple[int, int, range | tupl
     return [*found, (1, 0, (1, -1)), (2, 0, (0, 2, -2)), (3, 0, range(-far, far + 1))]
 
 
-def _moved(net_up: int, steps: range | tuple[int, ...]) -> list[int]:
+def _moved(net_up: int, steps: range | tuple[int, ...], most: int) -> list[int]:
     """What so many passes more up than down may become by one of the steps."""
     found: set[int] = set()
     for step in steps:
         now = net_up + step
         found.add(now)
-        if abs(net_up) == _MOST and net_up * step < 0:  # which stands for more
+        if abs(net_up) == most and net_up * step < 0:  # which stands for more
             found.update(range(min(now, net_up), max(now, net_up) + 1))
-    return sorted({max(-_MOST, min(_MOST, n)) for n in found})
+    return sorted({max(-most, min(most, n)) for n in found})

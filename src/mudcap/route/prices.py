@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from mudcap.route.columns import lay_columns
+from mudcap.route.courses import PricedLine
 from mudcap.route.net import Floats
 from mudcap.route.options import EdgeOptions, Group
 from mudcap.route.program import PaidRows, Program
@@ -34,6 +35,8 @@ class Prices:
     """Linear programmes solved."""
     num_rows: int
     """Rows found to be broken, and added."""
+    lines: tuple[PricedLine, ...] = ()
+    """Lines across the drive rows, with the prices of their quantities."""
 
 
 def price_round(
@@ -57,9 +60,15 @@ def price_round(
         raise ValueError("rounds: at least 1 is needed.")
     program = Program(graph, lay_columns(graph, groups, of_edge, options))
     program.tighten(rounds)
+    return prices_of(program, options)
+
+
+def prices_of(program: Program, options: Sequence[EdgeOptions]) -> Prices:
+    """The bound of a programme that has been solved, and what it is made of."""
     return Prices(
         bound=max(0.0, program.bound()), connection=program.paid(is_parity=False), parity=program.paid(is_parity=True),
         height=program.height(), value=_values(program, options), rounds=program.num_solved, num_rows=program.num_added,
+        lines=tuple(program.line_prices()),
     )  # fmt: skip
 
 

@@ -260,9 +260,9 @@ class Program:
         price = np.maximum(self._price[self._first :], 0.0)
         rest = c.cost - self._rows.T @ price
         total = float(price @ self._limit)
-        for row, limit in self._line_rows():
-            rest = rest - row
-            total += limit
+        for line, paid in self.line_prices():
+            rest = rest - line.quantity.T @ paid
+            total += line.limit(paid)
         if c.is_mixed:
             height = self.height()
             total += float(height @ self._net_out)
@@ -301,13 +301,12 @@ class Program:
             price=price[chosen],
         )  # fmt: skip
 
-    def _line_rows(self) -> list[tuple[Floats, float]]:
-        """What the prices of each line prove: a row over the columns that is paid in full, and its limit."""
-        rows = []
-        for at, line in zip(self._line_at, self._lines, strict=True):
-            price = np.maximum(self._price[at : at + line.quantity.shape[0]], 0.0)
-            rows.append((line.quantity.T @ price, line.limit(price)))
-        return rows
+    def line_prices(self) -> list[tuple[Line, Floats]]:
+        """The lines, with the (q,) price of each of their quantities [s]."""
+        return [
+            (line, np.maximum(self._price[at : at + line.quantity.shape[0]], 0.0))
+            for at, line in zip(self._line_at, self._lines, strict=True)
+        ]
 
     def with_lines(self, lines: Sequence[Line]) -> Program:
         """A programme with the rows of this one, which also keeps to some lines."""

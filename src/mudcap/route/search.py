@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from mudcap.route.courses import Courses
 from mudcap.route.dues import Dues
 from mudcap.route.frontier import Outcome, run
 from mudcap.route.relax import Cut, relax
@@ -72,8 +73,9 @@ class Guided:
         cuts: Sequence[Cut],
         upper: float,
         price: Callable[[Sequence[Step]], Priced] | None = None,
+        courses: Courses | None = None,
     ) -> None:
-        self.steps, self.cuts, self.upper = steps, cuts, upper
+        self.steps, self.cuts, self.upper, self.courses = steps, cuts, upper, courses
         self.dues: Dues | None = None
         self.best: Outcome | None = None
         self.bound, self.peak = 0.0, 1
@@ -87,7 +89,8 @@ class Guided:
         """Work out what is at least still to pay from each relaxed state."""
         self.layers = relax(self.steps, choose_kept(self.steps, _VALUES), self.cuts, max_states=_RELAXED_STATES)
         if self.layers:
-            self.bound = max(self.bound, float(self.layers[0].to_go[0]) + (self.dues.paid if self.dues else 0.0))
+            paid = (self.dues.paid if self.dues else 0.0) + (self.courses.limit if self.courses else 0.0)
+            self.bound = max(self.bound, float(self.layers[0].to_go[0]) + paid)
 
     def pay(self, price: Callable[[Sequence[Step]], Priced]) -> None:
         """Go on with priced steps."""
@@ -110,7 +113,7 @@ class Guided:
         for width in widths:
             if self.is_proven:
                 return
-            found = run(self.steps, max_states=width, layers=self.layers, dues=self.dues, upper=self.upper)
+            found = self._run(width, self.upper)
             if found is None:
                 self.has_failed = True
                 return
@@ -118,13 +121,19 @@ class Guided:
             if found.cost < self.upper:
                 self.best, self.upper = found, found.cost
 
-    def raise_bound(self, width: int) -> None:
-        """Look only for a higher bound."""
-        found = run(
-            self.steps, max_states=width, layers=self.layers, dues=self.dues, upper=self.upper, is_proof=True
-        )
+    def raise_bound(self, width: int, *, enough: float = np.inf, max_work: float = np.inf) -> None:
+        """Look only for a higher bound, up to ``enough`` [s] and with so much work (see `frontier.run`)."""
+        found = self._run(width, min(self.upper, enough), is_proof=True, max_work=max_work)
         if found is not None:
             self.bound, self.peak = max(self.bound, found.bound), max(self.peak, found.peak_states)
+
+    def _run(
+        self, width: int, upper: float, *, is_proof: bool = False, max_work: float = np.inf
+    ) -> Outcome | None:
+        return run(
+            self.steps, max_states=width, layers=self.layers, dues=self.dues, courses=self.courses, upper=upper,
+            is_proof=is_proof, max_work=max_work,
+        )  # fmt: skip
 
     def outcome(self) -> Outcome | None:
         """The best, with the bound of all runs."""

@@ -14,20 +14,40 @@ from typing import Final
 import numpy as np
 from numba import njit
 
-from mudcap.route.steps import CLOSED, DOUBLE, NONE, SINGLE, TOUCH_BOTH, TOUCH_HEAD, TOUCH_TAIL
+from mudcap.route.steps import (
+    CLOSED,
+    DOUBLE,
+    MAX_FLOW_SLOTS,
+    MAX_SLOTS,
+    NONE,
+    SINGLE,
+    TOUCH_BOTH,
+    TOUCH_HEAD,
+    TOUCH_TAIL,
+)
 
-Layout = tuple[int, int, int]
-"""Slots of a state, bits of a slot, and how many of these hold the balance; the rest number the component."""
+Layout = tuple[int, int]
+"""Slots of a state, and bits of the balance of each; above all balances lie the numbers of the components."""
+_BITS: Final = 61
+_LABEL_BITS: Final = np.array([(i + 1).bit_length() for i in range(MAX_SLOTS)], np.int64)
+_LABEL_AT: Final = np.append(0, np.cumsum(_LABEL_BITS)).astype(np.int64)
+"""Bits of a state; those of each slot's component, which are numbered by first appearance, and where they begin."""
 DEAD: Final = -1
 """Slots of no state: where an option cannot be chosen."""
 OVER: Final = -2
 """Slots of no state: what the option leads to has no room, or stands for more passes than are followed."""
 
 
+def flow_layout(slots: int) -> Layout:
+    """The layout with room for so many slots where ways have directions: balances to 63 either way in six, to 7 in nine, 3 in ten."""
+    slots = max(slots, MAX_FLOW_SLOTS)
+    return slots, (_BITS - int(_LABEL_AT[slots])) // slots
+
+
 @njit(cache=True, inline="always")
 def _balance_at(key, layout, slot):  # type: ignore[no-untyped-def]
     """The balance of a slot, with its sign."""
-    half = np.int64(1) << (layout[2] - 1)
+    half = np.int64(1) << (layout[1] - 1)
     return (((key >> (layout[1] * slot)) & (2 * half - 1)) ^ half) - half
 
 
@@ -40,10 +60,11 @@ def next_slots(key, layout, ends, effect, gain, label, balance):  # type: ignore
     """
     if key & CLOSED:
         return key if effect == NONE and ends[0, 1] == 0 and ends[1, 1] == 0 else np.int64(DEAD)
-    count, size, held = layout
+    count, held = layout
     most = (np.int64(1) << held) - 1
+    labels = key >> (held * count)
     for i in range(count):
-        label[i] = ((key >> (size * i)) & ((np.int64(1) << size) - 1)) >> held
+        label[i] = (labels >> _LABEL_AT[i]) & ((np.int64(1) << _LABEL_BITS[i]) - 1)
         balance[i] = _balance_at(key, layout, i)
     tail, head = ends[0, 0], ends[1, 0]
     for k in range(2):
@@ -100,7 +121,7 @@ def next_slots(key, layout, ends, effect, gain, label, balance):  # type: ignore
             else:
                 extra |= number << (4 * (old - 20))
         new = (names >> (4 * (old - 1))) & 15 if old < 16 else (extra >> (4 * (old - 20))) & 15
-        packed |= ((new << held) | (balance[i] & most)) << (size * i)
+        packed |= (new << (held * count + _LABEL_AT[i])) | ((balance[i] & most) << (held * i))
     return packed
 
 

@@ -8,13 +8,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 MAX_SLOTS = 12
-"""Frontier vertices that fit one state: five bits each."""
+"""Frontier vertices that fit one state."""
 MAX_FLOW_SLOTS = 6
-"""The same where ways have directions: ten bits each."""
+"""The same where ways have directions."""
+MAX_GUIDED_SLOTS = 10
+"""The same where the programme is guided by lines (see `courses`)."""
 MAX_GROUP_BITS = 62
 """Bits of a state for the open groups."""
 
-CLOSED = 1 << 60
+CLOSED = 1 << 61
 """Slots of a state whose round is complete."""
 
 NONE, TOUCH_TAIL, TOUCH_HEAD, TOUCH_BOTH, SINGLE, DOUBLE = range(6)
@@ -34,6 +36,8 @@ class Flow:
     stands for itself and all with more passes, which are not followed."""
     kind: NDArray[np.int64]
     """(o,) row of `kinds` of each option."""
+    layout: tuple[int, int]
+    """As of `states.Layout`."""
     begins: tuple[int, int]
     """Passes out less passes in with which tail and head enter the frontier: -1 at the start, 1 at the end, where they differ."""
 
