@@ -16,7 +16,7 @@ from mudcap.route.columns import Columns, lay_columns
 from mudcap.route.lines import Line, lay_lines
 from mudcap.route.options import RoundParams
 from mudcap.route.program import Program
-from mudcap.route.stopgraph import StopGraph, block_graph
+from mudcap.route.stopgraph import StopGraph, block_graph, levels
 from mudcap.route.walk import Leg
 
 PARAMS = RoundParams(aisle_m_s=1.5, road_m_s=2.0, headland_turn_s=3.0, u_turn_s=5.0, kicks=0)
@@ -105,8 +105,11 @@ def test_no_round_falls_short_of_a_limit() -> None:
     assert told > 10 * lines
 
 
-def _rows(ways: tuple[int, ...], *, is_shared: bool) -> tuple[StopGraph, Line]:
-    """Drive rows 6 m apart between two headlands, round trip from the first; ways as given; stops between rows or one a row."""
+def _rows(ways: tuple[int, ...], *, is_shared: bool, most: int = 3) -> tuple[StopGraph, Line]:
+    """Drive rows 6 m apart between two headlands, round trip from the first; ways as given; stops between rows or one a row.
+
+    ``most`` is how many passes more up than down are told apart.
+    """
     num = len(ways)
     tree_rows = np.arange(num - is_shared)
     graph = block_graph(
@@ -115,8 +118,7 @@ def _rows(ways: tuple[int, ...], *, is_shared: bool) -> tuple[StopGraph, Line]:
     )  # fmt: skip
     way = np.where(graph.is_aisle, np.array(ways)[graph.column[graph.tail]], 0)
     graph = replace(graph, one_way=way.astype(np.int8))
-    (line,) = lay_lines(graph, _columns(graph))
-    return graph, line
+    return graph, Line(graph, _columns(graph), levels(graph) == 1, most)
 
 
 def _limit(line: Line, *, across: float, beside: float) -> float:
@@ -148,6 +150,8 @@ def test_more_passes_than_are_told_apart_by_hand() -> None:
     _, line = _rows((1, 1, 1, 1, -1, -1, -1, -1), is_shared=False)
     assert _limit(line, across=1.0, beside=0.0) == pytest.approx(8.0)
     assert _limit(line, across=0.0, beside=1.0) == pytest.approx(30.0)
+    _, line = _rows((1, 1, 1, 1, -1, -1, -1, -1), is_shared=False, most=4)
+    assert _limit(line, across=0.0, beside=1.0) == pytest.approx(32.0)
     _, line = _rows((1, 1, 1, 0), is_shared=False)
     assert _limit(line, across=1.0, beside=0.0) == pytest.approx(6.0)
     assert _limit(line, across=0.0, beside=1.0) == pytest.approx(12.0)

@@ -38,6 +38,8 @@ _ROUNDS = 60
 _BOUND_ROUNDS, _PATIENCE = 400, 80
 """The same where nothing but the bound is wanted: at most so many, and how many that hardly raise it are put up with; there the bound
 may stand still for sixty and then rise by 3 %."""
+_LINE_PATIENCE, _GUIDE_PATIENCE = 20, 4
+"""Such programmes that are put up with where there are lines, and where those then guide the frontier programme."""
 _EPS = 1e-6
 _UNREACHED = "a stop, the start or the end cannot be reached from the others."
 _HALF_STATES = 3_000
@@ -200,9 +202,12 @@ def _branch(
     lines = lay_lines(graph, program.columns)
     if lines:
         finer = program.with_lines(lines)
-        finer.tighten(_BOUND_ROUNDS, enough=(1 - NEAR) * best.objective)
+        is_guided = takes(graph, find_groups(graph)[0], MAX_GUIDED_SLOTS)
+        finer.tighten(
+            _BOUND_ROUNDS, enough=(1 - NEAR) * best.objective, stalled=_GUIDE_PATIENCE if is_guided else _LINE_PATIENCE
+        )
         best = _tour(graph, params, best.legs, max(finer.bound(), best.bound or 0.0), best.method, best.peak_states)
-        if not best.is_near and takes(graph, find_groups(graph)[0], MAX_GUIDED_SLOTS):
+        if not best.is_near and is_guided:
             return _guided(graph, turns_s, params, best, prices_of(finer, options))
     if best.is_near:
         return best

@@ -1,0 +1,192 @@
+"""Rounds guided by lines: no price of a line leaves out the cheapest round or proves more than it costs; worked by hand."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from route_blocks import check_walk, regular_block
+from route_oracle import cheapest_by_search, solved_one_way
+
+from mudcap.route import directed
+from mudcap.route.aisles import _options, _turn_costs, leg_seconds, solve_block
+from mudcap.route.columns import lay_columns
+from mudcap.route.courses import Courses, doings, line_pay
+from mudcap.route.directed import directed_options, directed_round, takes
+from mudcap.route.lines import Line, lay_lines
+from mudcap.route.options import RoundParams
+from mudcap.route.prices import Prices, prices_of
+from mudcap.route.program import Program
+from mudcap.route.steps import MAX_GUIDED_SLOTS
+from mudcap.route.stopgraph import StopGraph, levels
+from mudcap.route.walk import walk
+
+PARAMS = RoundParams(aisle_m_s=1.5, road_m_s=2.0, headland_turn_s=3.0, u_turn_s=5.0, kicks=0)
+
+
+def _crossed(count: int) -> Iterator[tuple[StopGraph, float]]:
+    """Seven drive rows over six or seven headlands and cross-roads, one-way in turn or here and there, with the cheapest round.
+
+    Every third one has three or four over six to eight.
+    """
+    for seed in range(count):
+        rng = np.random.default_rng(seed)
+        rows, num_levels, n = 6, int(rng.integers(6, 8)), int(rng.integers(3, 6))
+        if seed % 3 == 0:
+            rows, num_levels = int(rng.integers(2, 4)), int(rng.integers(6, 9))
+        graph = regular_block(
+            num_rows=rows, length_m=200.0, stop_row=rng.integers(0, rows, n), stop_y_m=rng.uniform(0, 200, n),
+            levels=num_levels,
+        )  # fmt: skip
+        goes = graph.is_aisle & (rng.random(len(graph.tail)) < rng.choice([0.4, 1.0]))
+        way = np.where(goes, np.where(graph.column[graph.tail] % 2 == 0, 1, -1), 0)
+        start, end = rng.integers(0, len(graph.vertex_xy), 2).tolist()
+        graph = replace(graph, one_way=way.astype(np.int8), start=start, end=end if seed % 2 else start)
+        if goes.any():
+            yield graph, cheapest_by_search(graph, PARAMS)
+
+
+def _priced(graph: StopGraph, rng: np.random.Generator | None) -> tuple[tuple, Prices] | None:
+    """What `directed_round` takes, with the prices of a programme with lines, those of the lines at random with ``rng``."""
+    groups, of_edge, options, is_whole = _options(graph, _turn_costs(graph, PARAMS), PARAMS)
+    columns = lay_columns(graph, groups, of_edge, options)
+    lines = lay_lines(graph, columns)
+    if not is_whole or not lines or not takes(graph, groups, MAX_GUIDED_SLOTS):
+        return None
+    program = Program(graph, columns, lines)
+    program.tighten(20)
+    prices = prices_of(program, options)
+    if rng is not None:
+        made = [
+            (line, np.where(rng.random(len(price)) < 0.5, price, rng.exponential(20.0, len(price))))
+            for line, price in prices.lines
+        ]
+        prices = replace(prices, lines=tuple(made))
+    return (graph, groups, of_edge, options), prices
+
+
+@pytest.mark.parametrize("is_random", [False, True])
+@pytest.mark.parametrize("is_crossed", [False, True])
+def test_the_cheapest_round_is_found_and_proven(monkeypatch: pytest.MonkeyPatch, is_crossed: bool, is_random: bool) -> None:
+    """Whatever the lines are priced at, where no state is left out; below its cost nothing is found, and the bound says so."""
+    monkeypatch.setattr(directed, "_WIDTHS", (10**7,))
+    monkeypatch.setattr(directed, "_PEAK", 10**12)
+    solved = wide = 0
+    rng = np.random.default_rng(0) if is_random else None
+    for graph, best in _crossed(15) if is_crossed else solved_one_way(100, PARAMS):
+        given = _priced(graph, rng)
+        if given is None:
+            continue
+        ground, prices = given
+        solved += 1
+        wide += not takes(graph, ground[1])
+        outcome, uses = directed_round(*ground, prices, upper=best + 1.0, max_states=10**7)
+        assert uses is not None
+        assert outcome.cost == pytest.approx(best, abs=1e-6)
+        assert outcome.bound == pytest.approx(best, abs=1e-4)
+        legs = walk(graph, uses)
+        check_walk(graph, legs)
+        assert sum(leg_seconds(graph, legs, PARAMS)) == pytest.approx(best)
+        none, uses = directed_round(*ground, prices, upper=best - 0.01, max_states=10**7)
+        assert uses is None
+        assert none.bound == pytest.approx(best - 0.01)
+    assert solved > 12
+    assert wide > 8 or not is_crossed
+
+
+def test_few_states_prove_no_more_than_the_cheapest_round_costs(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Also where most states are dropped, and a round that is asked for cheaper than there is one gets no higher bound than that."""
+    solved = 0
+    monkeypatch.setattr(directed, "_PROOF", 500)
+    for graph, best in _crossed(12):
+        given = _priced(graph, None)
+        if given is None:
+            continue
+        ground, prices = given
+        for width in (3, 301):
+            outcome, _ = directed_round(*ground, prices, upper=1.05 * best, max_states=width)
+            solved += 1
+            assert outcome.bound <= best + 1e-4
+            assert outcome.cost >= best - 1e-6
+    assert solved > 20
+
+
+def _up_and_down() -> tuple[StopGraph, Line, Courses, list[int]]:
+    """Rows up and down in turn, 6 m apart and 100 m long, round trip from the first; across 2 s a pass, beside 1 s, both sides."""
+    graph = regular_block(
+        num_rows=3, length_m=100.0, stop_row=np.arange(3), stop_y_m=np.full(3, 50.0), levels=2
+    )
+    way = np.where(graph.is_aisle, np.where(graph.column[graph.tail] % 2 == 0, 1, -1), 0)
+    graph = replace(graph, one_way=way.astype(np.int8), start=0, end=0)
+    groups, of_edge, options, _ = _options(graph, _turn_costs(graph, PARAMS), PARAMS)
+    line = Line(graph, lay_columns(graph, groups, of_edge, options), levels(graph) == 1)
+    m = len(line.edge)
+    price = np.repeat([2.0, 0.0, 1.0, 1.0], [m, m, m - 1, m - 1])
+    made = [directed_options(graph, e, found, 3) for e, found in enumerate(options)]
+    done = [doings(d.options.effect, d.gain, d.is_over) for d in made]
+    roads = np.flatnonzero(~graph.is_aisle)
+    edges = [int(line.edge[0])]
+    for c in range(1, m):  # the roads from column to column, then the next drive row
+        edges += [*roads[graph.column[graph.tail[roads]] == c - 1].tolist(), int(line.edge[c])]
+    return graph, line, Courses([(line, price)], edges, done), edges
+
+
+def test_worked_by_hand() -> None:
+    """Four rows, up, down, up, down: rows 2 and 3 serve all: 4 s across; to row 2 and home 2 passes beside, 2 from it to row 3: 8 s.
+
+    All four rows take 8 s across, and 2 s from each to the next. A pass that nothing asks for is put on top; between rows 2 and 3
+    two passes on either side will do, so there the third is.
+    """
+    graph, line, courses, edges = _up_and_down()
+    assert courses.limit == pytest.approx(8.0)
+    assert len(line.edge) == 4
+
+    def go(passes: list[int]) -> float:
+        """Courses' limit and the rises of so many passes along each way in turn."""
+        standing, total = courses.start(), courses.limit
+        for k, (e, times) in enumerate(zip(edges, passes, strict=True)):
+            way = int(graph.directions[e]) or 1
+            kinds = courses._kinds[k]
+            kind = np.flatnonzero((kinds.gain == way * times) & ~kinds.touches & (kinds.passes == abs(times)))
+            rise = courses.rise(k, standing)
+            total += float(rise[0, kind[0]])
+            assert rise.min() >= -1e-12
+            option = np.flatnonzero(courses.kind[k] == kind[0])[:1].astype(np.uint16)
+            standing = courses.follow(k, standing.take(np.zeros(1, np.int64)), option)
+        return total
+
+    assert go([0, 1, 1, 1, 1, 1, 1, 0, 0, 0]) == pytest.approx(8.0)
+    assert go([0, 1, 1, 1, 1, 1, 1, 1, 0, 0]) == pytest.approx(9.0)
+    assert go([1, 1, 1, 1, 1, 1, 1, 1, 1, 1]) == pytest.approx(4 * 2.0 + 6.0)
+    assert go([1, 1, 1, 1, 3, 1, 1, 1, 1, 1]) == pytest.approx(4 * 2.0 + 7.0)
+
+
+def test_pay_is_what_the_quantities_are_worth() -> None:
+    """Of each option of each way: two passes twice that of one; a road beside the line counts at each side it lies on."""
+    graph, line, _, _ = _up_and_down()
+    options = _options(graph, _turn_costs(graph, PARAMS), PARAMS)[2]
+    made = [directed_options(graph, e, found, 3) for e, found in enumerate(options)]
+    done = [doings(d.options.effect, d.gain, d.is_over) for d in made]
+    m = len(line.edge)
+    pay = line_pay([(line, np.repeat([2.0, 0.5, 1.0, 3.0], [m, m, m - 1, m - 1]))], done)
+    for e, d in enumerate(done):
+        each = 2.0 if e in line.edge else 1.0 if levels(graph)[graph.tail[e]] == 1 else 3.0
+        assert pay[e] == pytest.approx(each * d.passes + 0.5 * d.touches)
+
+
+def test_wide_ground_is_taken_by_the_guided_programme() -> None:
+    """Seven roads across twelve rows in turn: within 1 %, and the same again."""
+    rng = np.random.default_rng(3)
+    graph = regular_block(
+        num_rows=12, length_m=300.0, stop_row=np.repeat(np.arange(12), 5), stop_y_m=rng.uniform(0, 300, 60), levels=7
+    )
+    up = np.where(graph.column[graph.tail] % 2 == 0, 1, -1)
+    graph = replace(graph, one_way=np.where(graph.is_aisle, up, 0).astype(np.int8))
+    params = replace(PARAMS, kicks=50, max_states=3_000)
+    tour, again = solve_block(graph, params), solve_block(graph, params)
+    check_walk(graph, tour.legs)
+    assert tour.gap is not None
+    assert tour.gap <= 0.01
+    assert (tour.legs, tour.bound, tour.peak_states) == (again.legs, again.bound, again.peak_states)
