@@ -30,7 +30,8 @@ from instances import tsplib
 from rounds_crews import by_clusters, by_stops, crew_problem, stop_seconds
 from rounds_ground import ell_with_pond, ground_of, i40_with_pond
 
-from mudcap.route.aisles import BlockTour, solve_block
+from mudcap.route.aisles import solve_block
+from mudcap.route.blocktour import BlockTour
 from mudcap.route.options import RoundParams
 from mudcap.route.service import solve_service
 from mudcap.route.sides import sides_of

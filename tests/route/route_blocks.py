@@ -11,7 +11,7 @@ import pytest
 from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import dijkstra
 
-from mudcap.route.aisles import BlockTour
+from mudcap.route.blocktour import BlockTour
 from mudcap.route.stopgraph import Gap, StopGraph, block_graph
 from mudcap.route.walk import Leg
 

@@ -13,8 +13,9 @@ import orchards
 from mudcap.orchard.network import VEHICLE, travel_network
 from mudcap.orchard.params import RowParams, TravelParams
 from mudcap.orchard.rows import lay_rows
-from mudcap.route.aisles import _turn_costs, leg_seconds, solve_block
+from mudcap.route.aisles import solve_block
 from mudcap.route.anyground import tour_any
+from mudcap.route.blocktour import leg_seconds, turn_costs
 from mudcap.route.ground import lay_ground
 from mudcap.route.options import RoundParams
 from mudcap.route.stopgraph import block_graph
@@ -27,7 +28,7 @@ def test_the_local_search_finds_the_cheapest_of_small_rounds(seed: int) -> None:
     params = RoundParams(
         aisle_m_s=1.5, road_m_s=2.0, headland_turn_s=3.0 * (seed % 2), u_turn_s=5.0 * (seed % 3 == 0), kicks=1_000
     )
-    turns_s = _turn_costs(graph, params)
+    turns_s = turn_costs(graph, params)
     try:
         best = cheapest_by_search(graph, params)
     except AssertionError:

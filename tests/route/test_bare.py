@@ -11,8 +11,9 @@ from route_oracle import cheapest_by_search
 from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import dijkstra
 
-from mudcap.route.aisles import leg_seconds, solve_block
+from mudcap.route.aisles import solve_block
 from mudcap.route.bare import bare_ground
+from mudcap.route.blocktour import leg_seconds
 from mudcap.route.options import RoundParams
 from mudcap.route.stopgraph import StopGraph, only
 

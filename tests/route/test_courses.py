@@ -11,7 +11,8 @@ from route_blocks import check_walk, regular_block
 from route_oracle import cheapest_by_search, solved_one_way
 
 from mudcap.route import directed
-from mudcap.route.aisles import _options, _turn_costs, leg_seconds, solve_block
+from mudcap.route.aisles import solve_block
+from mudcap.route.blocktour import all_options, leg_seconds, turn_costs
 from mudcap.route.columns import lay_columns
 from mudcap.route.courses import Courses, doings, line_pay
 from mudcap.route.directed import directed_options, directed_round, takes
@@ -50,7 +51,7 @@ def _crossed(count: int) -> Iterator[tuple[StopGraph, float]]:
 
 def _priced(graph: StopGraph, rng: np.random.Generator | None) -> tuple[tuple, Prices] | None:
     """What `directed_round` takes, with the prices of a programme with lines, those of the lines at random with ``rng``."""
-    groups, of_edge, options, is_whole = _options(graph, _turn_costs(graph, PARAMS), PARAMS)
+    groups, of_edge, options, is_whole = all_options(graph, turn_costs(graph, PARAMS), PARAMS)
     columns = lay_columns(graph, groups, of_edge, options)
     lines = lay_lines(graph, columns)
     if not is_whole or not lines or not takes(graph, groups, MAX_GUIDED_SLOTS):
@@ -120,7 +121,7 @@ def _up_and_down() -> tuple[StopGraph, Line, Courses, list[int]]:
     )
     way = np.where(graph.is_aisle, np.where(graph.column[graph.tail] % 2 == 0, 1, -1), 0)
     graph = replace(graph, one_way=way.astype(np.int8), start=0, end=0)
-    groups, of_edge, options, _ = _options(graph, _turn_costs(graph, PARAMS), PARAMS)
+    groups, of_edge, options, _ = all_options(graph, turn_costs(graph, PARAMS), PARAMS)
     line = Line(graph, lay_columns(graph, groups, of_edge, options), levels(graph) == 1)
     m = len(line.edge)
     price = np.repeat([2.0, 0.0, 1.0, 1.0], [m, m, m - 1, m - 1])
@@ -166,7 +167,7 @@ def test_worked_by_hand() -> None:
 def test_pay_is_what_the_quantities_are_worth() -> None:
     """Of each option of each way: two passes twice that of one; a road beside the line counts at each side it lies on."""
     graph, line, _, _ = _up_and_down()
-    options = _options(graph, _turn_costs(graph, PARAMS), PARAMS)[2]
+    options = all_options(graph, turn_costs(graph, PARAMS), PARAMS)[2]
     made = [directed_options(graph, e, found, 3) for e, found in enumerate(options)]
     done = [doings(d.options.effect, d.gain, d.is_over) for d in made]
     m = len(line.edge)

@@ -10,8 +10,9 @@ from route_blocks import check_legs, one_way_block, regular_block
 from route_oracle import cheapest_by_search
 
 from mudcap.route import directed
-from mudcap.route.aisles import leg_seconds, solve_block
+from mudcap.route.aisles import solve_block
 from mudcap.route.anyground import tour_any
+from mudcap.route.blocktour import leg_seconds
 from mudcap.route.directed import heights, most_passes
 from mudcap.route.options import RoundParams, edge_options, find_groups
 from mudcap.route.prices import price_round

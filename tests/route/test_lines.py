@@ -10,8 +10,9 @@ import pytest
 from route_blocks import check_walk, regular_block
 from route_oracle import solved_one_way
 
-from mudcap.route.aisles import _options, _turn_costs, solve_block
+from mudcap.route.aisles import solve_block
 from mudcap.route.anyground import tour_any
+from mudcap.route.blocktour import all_options, turn_costs
 from mudcap.route.columns import Columns, lay_columns
 from mudcap.route.lines import Line, lay_lines
 from mudcap.route.options import RoundParams
@@ -23,7 +24,7 @@ PARAMS = RoundParams(aisle_m_s=1.5, road_m_s=2.0, headland_turn_s=3.0, u_turn_s=
 
 
 def _columns(graph: StopGraph) -> Columns:
-    groups, of_edge, options, is_whole = _options(graph, _turn_costs(graph, PARAMS), PARAMS)
+    groups, of_edge, options, is_whole = all_options(graph, turn_costs(graph, PARAMS), PARAMS)
     assert is_whole
     return lay_columns(graph, groups, of_edge, options)
 
@@ -79,7 +80,7 @@ def _rounds(count: int) -> Iterator[tuple[StopGraph, tuple[Leg, ...]]]:
         rng = np.random.default_rng(seed)
         for params in (replace(PARAMS, kicks=300), PARAMS):
             order = rng.permutation(graph.num_stops) if params is PARAMS else None
-            legs = tour_any(graph, _turn_costs(graph, params), params, order=order)
+            legs = tour_any(graph, turn_costs(graph, params), params, order=order)
             check_walk(graph, legs)
             yield graph, legs
 

@@ -10,8 +10,9 @@ import pytest
 from route_blocks import one_way_block, random_block, regular_block
 from route_oracle import cheapest_by_search
 
-from mudcap.route.aisles import _turn_costs, solve_block
+from mudcap.route.aisles import solve_block
 from mudcap.route.bare import bare_ground
+from mudcap.route.blocktour import turn_costs
 from mudcap.route.options import EdgeOptions, RoundParams, edge_options, find_groups
 from mudcap.route.prices import Prices, price_round
 from mudcap.route.program import PaidRows
@@ -24,7 +25,7 @@ BLOCKS = 240
 
 def _options(graph: StopGraph, params: RoundParams) -> tuple[StopGraph, list, list, list[EdgeOptions]]:  # type: ignore[type-arg]
     """The bared graph where all ways go both ways, else the graph; groups, and the options of each way."""
-    turns_s = _turn_costs(graph, params)
+    turns_s = turn_costs(graph, params)
     if not graph.directions.any():
         bare = bare_ground(graph, turns_s, params)
         graph, turns_s = bare.graph, bare.turns_s

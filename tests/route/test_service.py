@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from route_blocks import regular_block
 
-from mudcap.route.aisles import leg_seconds, solve_block
+from mudcap.route.aisles import solve_block
+from mudcap.route.blocktour import leg_seconds
 from mudcap.route.options import RoundParams
 from mudcap.route.service import ServiceProblem, block_order, solve_service
 from mudcap.route.stopgraph import only

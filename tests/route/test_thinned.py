@@ -8,8 +8,10 @@ import numpy as np
 import pytest
 from route_blocks import check_legs, regular_block
 
-from mudcap.route.aisles import _begun_thin, _tour, _turn_costs, solve_block
+from mudcap.route.aisles import solve_block
 from mudcap.route.anyground import tour_any
+from mudcap.route.beyond import begun_thin
+from mudcap.route.blocktour import tour_of, turn_costs
 from mudcap.route.options import RoundParams
 from mudcap.route.stopgraph import StopGraph, levels
 from mudcap.route.thinned import thinned
@@ -50,11 +52,11 @@ def test_the_outer_roads_and_one_more_stay(num_levels: int, count: int) -> None:
 def test_a_search_that_begins_on_thinned_ground() -> None:
     """A poor round gives way to one no dearer than the best on three of seven roads; one near its bound stays as it is."""
     graph, poor = _in_turn(14, 7, 10), replace(PARAMS, kicks=0)
-    turns_s = _turn_costs(graph, poor)
-    worst = _tour(graph, poor, tour_any(graph, turns_s, poor), None, "search")
-    best = _begun_thin(graph, turns_s, poor, worst)
+    turns_s = turn_costs(graph, poor)
+    worst = tour_of(graph, poor, tour_any(graph, turns_s, poor), None, "search")
+    best = begun_thin(graph, turns_s, poor, worst)
     check_legs(graph, best)
     least = min(solve_block(thin, poor).objective for thin in thinned(graph))
     assert best.objective <= least + 1e-6 < worst.objective
     near = replace(worst, bound=worst.objective)
-    assert _begun_thin(graph, turns_s, poor, near) is near
+    assert begun_thin(graph, turns_s, poor, near) is near

@@ -12,8 +12,9 @@ from route_blocks import check_legs, check_walk, random_block, regular_block
 from route_oracle import solved_one_way
 
 from mudcap.place.linear import BranchAndBound
-from mudcap.route.aisles import _options, _turn_costs, leg_seconds, solve_block
+from mudcap.route.aisles import solve_block
 from mudcap.route.anyground import tour_any
+from mudcap.route.blocktour import all_options, leg_seconds, turn_costs
 from mudcap.route.columns import lay_columns
 from mudcap.route.options import EdgeOptions, RoundParams
 from mudcap.route.program import Program
@@ -26,7 +27,7 @@ PARAMS = RoundParams(aisle_m_s=1.5, road_m_s=2.0, headland_turn_s=3.0, u_turn_s=
 
 def _program(graph: StopGraph, rounds: int) -> tuple[Program, list[EdgeOptions]]:
     """The programme after so many solutions, and the options of each way."""
-    groups, of_edge, options, is_whole = _options(graph, _turn_costs(graph, PARAMS), PARAMS)
+    groups, of_edge, options, is_whole = all_options(graph, turn_costs(graph, PARAMS), PARAMS)
     assert is_whole
     program = Program(graph, lay_columns(graph, groups, of_edge, options))
     program.tighten(rounds)
@@ -37,7 +38,7 @@ def _finish(graph: StopGraph, upper: float, near: float, *, rounds: int = 3) -> 
     program, options = _program(graph, rounds)
     return whole_round(
         program, options, upper=upper, near=near, cost_of=lambda legs: _cost(graph, legs),
-        improve=lambda order: tour_any(graph, _turn_costs(graph, PARAMS), PARAMS, order=order),
+        improve=lambda order: tour_any(graph, turn_costs(graph, PARAMS), PARAMS, order=order),
     )  # fmt: skip
 
 
@@ -138,7 +139,7 @@ def test_wide_ground_with_rows_in_turn(seed: int) -> None:
     tour, again = solve_block(graph, PARAMS), solve_block(graph, PARAMS)
     check_legs(graph, tour)
     assert tour.method == "search"
-    assert tour.objective <= _cost(graph, tour_any(graph, _turn_costs(graph, PARAMS), PARAMS)) + 1e-6
+    assert tour.objective <= _cost(graph, tour_any(graph, turn_costs(graph, PARAMS), PARAMS)) + 1e-6
     assert tour.gap is not None
     assert 0 <= tour.gap <= 0.01
     assert (tour.legs, tour.bound) == (again.legs, again.bound)

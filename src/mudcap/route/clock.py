@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from mudcap.route.aisles import BlockTour, leg_seconds
+from mudcap.route.blocktour import BlockTour, leg_seconds
 from mudcap.route.visits import DAY_S, BlockWork, Crew, Route, RouteStep, StepKind
 
 __all__ = ["DAY_S", "Share", "run_day"]

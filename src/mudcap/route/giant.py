@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import dijkstra
 
-from mudcap.route.aisles import BlockTour, solve_block
+from mudcap.route.aisles import solve_block
+from mudcap.route.blocktour import BlockTour
 from mudcap.route.options import RoundParams
 from mudcap.route.split import Slots, Visits
 from mudcap.route.stopgraph import StopGraph, only

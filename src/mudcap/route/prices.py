@@ -15,6 +15,9 @@ from mudcap.route.program import PaidRows, Program
 from mudcap.route.steps import NONE
 from mudcap.route.stopgraph import StopGraph
 
+ROUNDS = 60
+"""Linear programmes from which prices are taken."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Prices:

@@ -9,7 +9,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from mudcap.route.aisles import BlockTour, solve_block
+from mudcap.route.aisles import solve_block
+from mudcap.route.blocktour import BlockTour
 from mudcap.route.clock import Share, latest_begin
 from mudcap.route.giant import block_order, home_seconds, lay_slots, lay_visits
 from mudcap.route.split import Order, Slots, Visits, best_order, split, weave

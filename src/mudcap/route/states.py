@@ -39,7 +39,7 @@ OVER: Final = -2
 
 
 def flow_layout(slots: int) -> Layout:
-    """The layout with room for so many slots where ways have directions: balances to 63 either way in six, to 7 in nine, 3 in ten."""
+    """The layout with room for so many slots where ways have directions: balances to 63 either way in six, to 7 in nine."""
     slots = max(slots, MAX_FLOW_SLOTS)
     return slots, (_BITS - int(_LABEL_AT[slots])) // slots
 

@@ -11,7 +11,7 @@ MAX_SLOTS = 12
 """Frontier vertices that fit one state."""
 MAX_FLOW_SLOTS = 6
 """The same where ways have directions."""
-MAX_GUIDED_SLOTS = 10
+MAX_GUIDED_SLOTS = 9
 """The same where the programme is guided by lines (see `courses`)."""
 MAX_GROUP_BITS = 62
 """Bits of a state for the open groups."""

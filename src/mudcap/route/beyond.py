@@ -1,0 +1,176 @@
+"""Rounds on ground that the exact programme does not take: with one-way ways, or with too many roads and drive rows crossing."""
+
+from __future__ import annotations
+
+from contextlib import suppress
+from dataclasses import replace
+from typing import Literal
+
+import numpy as np
+
+from mudcap.route.anyground import tour_any, two_way
+from mudcap.route.bare import Turns, bare_ground
+from mudcap.route.blocktour import (
+    EPS,
+    UNREACHED,
+    BlockTour,
+    all_options,
+    leg_seconds,
+    order_of,
+    tour_of,
+    turn_costs,
+)  # fmt: skip
+from mudcap.route.columns import lay_columns
+from mudcap.route.directed import directed_round, takes
+from mudcap.route.exact import exact
+from mudcap.route.lines import lay_lines
+from mudcap.route.options import EdgeOptions, RoundParams, find_groups
+from mudcap.route.prices import ROUNDS, Prices, price_round, prices_of
+from mudcap.route.program import Program
+from mudcap.route.search import NEAR
+from mudcap.route.steps import MAX_GUIDED_SLOTS, TooWide
+from mudcap.route.stopgraph import StopGraph
+from mudcap.route.thinned import thinned
+from mudcap.route.walk import Leg, walk
+from mudcap.route.whole import whole_round
+
+_BOUND_ROUNDS, _PATIENCE = 400, 80
+"""Linear programmes where nothing but the bound is wanted, at most, and how many that hardly raise it are put up with; there it may
+stand still for sixty and then rise by 3 %."""
+_LINE_PATIENCE, _GUIDE_PATIENCE = 20, 4
+"""Such programmes that are put up with where there are lines, and where those then guide the frontier programme."""
+_MORE_KICKS = 20
+"""Times as many trials of the local search where its round is not near its bound."""
+_FEWER_KICKS = 20
+"""Of the trials of the local search one in so many, where it only sets a limit for the programme."""
+_THIN_STATES = 3_000
+"""`max_states` on thinned ground."""
+
+
+def directed(graph: StopGraph, params: RoundParams) -> BlockTour:
+    """The round by the frontier programme over balances, or by local search where that is no dearer; the bound is the programme's.
+
+    `TooWide` is raised where the programme cannot take the graph.
+    """
+    turns_s = turn_costs(graph, params)
+    groups, of_edge, options, is_whole = all_options(graph, turns_s, params)
+    if not takes(graph, groups):
+        raise TooWide("a dead end goes one way only, or the graph is too wide for the programme with directions.")
+    legs: tuple[Leg, ...] | None = None
+    with suppress(ValueError):  # the search can run into a dead end where there is a round
+        legs = tour_any(graph, turns_s, replace(params, kicks=params.kicks // _FEWER_KICKS))
+    cost = np.inf if legs is None else sum(leg_seconds(graph, legs, params))
+    try:
+        prices = price_round(graph, groups, of_edge, options, rounds=ROUNDS)
+    except ValueError as none:
+        raise ValueError(UNREACHED) from none
+    outcome, uses = directed_round(
+        graph, groups, of_edge, options, prices, upper=cost + 10 * EPS, max_states=params.max_states
+    )
+    method: Literal["programme", "search"] = "search"
+    if uses is not None:
+        legs, method = walk(graph, uses), "programme"
+    if legs is None:
+        raise ValueError(UNREACHED)
+    bound = outcome.bound if is_whole else None
+    best = tour_of(graph, params, legs, bound, method, outcome.peak_states)
+    if not best.is_near:
+        more = tour_any(graph, turns_s, params, order=order_of(best))
+        other = tour_of(graph, params, more, bound, "search", outcome.peak_states)
+        best = min([best, other], key=lambda t: t.objective)
+    made = None if best.is_near or not params.branches else _programme(graph, turns_s, params, best.objective)
+    return best if made is None else _branch(graph, turns_s, params, best, *made)
+
+
+def search(graph: StopGraph, params: RoundParams) -> BlockTour:
+    """A round by local search, with the bound of a linear programme, and of the exact programme on two-way ground."""
+    turns_s = turn_costs(graph, params)
+    bound, order = None, None
+    if graph.directions.any():
+        with suppress(TooWide):
+            found = exact(two_way(graph), params)
+            bound = found.bound
+            order = order_of(found) if len(order_of(found)) == graph.num_stops else None
+    best = tour_of(graph, params, tour_any(graph, turns_s, params, order=order), bound, "search")
+    if params.branches and graph.directions.any():
+        best = begun_thin(graph, turns_s, params, best)
+        order = order_of(best)
+    if not best.is_near:
+        ground = (graph, turns_s)
+        if not graph.directions.any():
+            bare = bare_ground(graph, turns_s, params)
+            ground = (bare.graph, bare.turns_s)
+        made = _programme(*ground, params, best.objective)
+        linear = None if made is None else made[0].bound()
+        bound = max((b for b in (bound, linear) if b is not None), default=None)
+        best = tour_of(graph, params, best.legs, bound, "search")
+    if not best.is_near:
+        more = tour_any(graph, turns_s, replace(params, kicks=_MORE_KICKS * params.kicks), order=order)
+        best = min([best, tour_of(graph, params, more, bound, "search")], key=lambda t: t.objective)
+    if best.is_near or made is None or not (params.branches and graph.directions.any()):
+        return best
+    return _branch(graph, turns_s, params, best, *made)
+
+
+def begun_thin(graph: StopGraph, turns_s: Turns, params: RoundParams, best: BlockTour) -> BlockTour:
+    """The best of a round and of those that begin on thinned ground."""
+    for thin in thinned(graph):
+        if best.is_near:
+            break
+        with suppress(ValueError):  # too wide even so, or with no way round
+            order = order_of(directed(thin, replace(params, branches=False, max_states=_THIN_STATES)))
+            other = tour_of(graph, params, tour_any(graph, turns_s, params, order=order), best.bound, "search")
+            best = min([best, other], key=lambda t: t.objective)
+    return best
+
+
+def _programme(
+    graph: StopGraph, turns_s: Turns, params: RoundParams, objective: float
+) -> tuple[Program, list[EdgeOptions]] | None:
+    """The linear programme, worked on until it bounds a round of this cost [s] near enough, and the options of each way.
+
+    None where options are left out.
+    """
+    groups, of_edge, options, is_whole = all_options(graph, turns_s, params)
+    if not is_whole:
+        return None
+    program = Program(graph, lay_columns(graph, groups, of_edge, options))
+    program.tighten(_BOUND_ROUNDS, enough=(1 - NEAR) * objective, stalled=_PATIENCE)
+    return program, options
+
+
+def _branch(
+    graph: StopGraph, turns_s: Turns, params: RoundParams, best: BlockTour, program: Program, options: list[EdgeOptions]
+) -> BlockTour:
+    """The round with what lines across the drive rows prove, and taken on by branch and bound where that is not near enough."""
+    lines = lay_lines(graph, program.columns)
+    if lines:
+        finer = program.with_lines(lines)
+        is_guided = takes(graph, find_groups(graph)[0], MAX_GUIDED_SLOTS)
+        finer.tighten(
+            _BOUND_ROUNDS, enough=(1 - NEAR) * best.objective, stalled=_GUIDE_PATIENCE if is_guided else _LINE_PATIENCE
+        )
+        best = tour_of(graph, params, best.legs, max(finer.bound(), best.bound or 0.0), best.method, best.peak_states)
+        if not best.is_near and is_guided:
+            return _guided(graph, turns_s, params, best, prices_of(finer, options))
+    if best.is_near:
+        return best
+    found = whole_round(
+        program, options, upper=best.objective, near=NEAR, cost_of=lambda legs: sum(leg_seconds(graph, legs, params)),
+        improve=lambda order: tour_any(graph, turns_s, params, order=order),
+    )  # fmt: skip
+    bound = max(found.bound, best.bound or 0.0)
+    if found.legs is None:
+        return tour_of(graph, params, best.legs, bound, best.method, best.peak_states)
+    return tour_of(graph, params, found.legs, bound, "search", best.peak_states)
+
+
+def _guided(graph: StopGraph, turns_s: Turns, params: RoundParams, best: BlockTour, prices: Prices) -> BlockTour:
+    """The round by the frontier programme guided by lines, or the one given with the bound that the programme proves."""
+    groups, of_edge, options, _ = all_options(graph, turns_s, params)
+    found, uses = directed_round(
+        graph, groups, of_edge, options, prices, upper=best.objective + 10 * EPS, max_states=params.max_states
+    )
+    bound, peak = max(found.bound, best.bound or 0.0), max(found.peak_states, best.peak_states)
+    legs, method = (best.legs, best.method) if uses is None else (walk(graph, uses), "programme")
+    return tour_of(graph, params, legs, bound, method, peak)
