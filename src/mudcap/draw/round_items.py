@@ -18,6 +18,7 @@ from mudcap.plan.round_words import (
     leg_text,
     light_text,
     minutes,
+    runs_text,
     sample_text,
     stop_text,
     way_text,
@@ -39,11 +40,12 @@ def front_items(plan: Plan, made: Round, width: float, _: Text) -> list[Item]:
         items += [heading(_("Crews and days")), *_days_table(plan, made, _)]
     if made.left:
         items += [heading(_("Not gone to: {count}").format(count=len(made.left)))]
-        by_reason: dict[str, list[str]] = {}
+        by_reason: dict[str, dict[str, list[str]]] = {}
         for place in made.left:
-            by_reason.setdefault(why_text(place, made, _), []).append(f"{place.name} ({place.block_id})")
-        for why, names in by_reason.items():
-            items += paragraph(f"{why}: {', '.join(names)}", width, sign="!")
+            by_reason.setdefault(why_text(place, made, _), {}).setdefault(place.block_id, []).append(place.name)
+        for why, blocks in by_reason.items():
+            named = ", ".join(f"{runs_text(names)} ({block})" for block, names in blocks.items())
+            items += paragraph(f"{why}: {named}", width, sign="!")
     done = sum(n.why == "done" for n in made.not_visited)
     if done:
         items += paragraph(_("Done before this round: {count}.").format(count=done), width)

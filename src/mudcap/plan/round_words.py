@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import re
+from collections.abc import Callable, Iterable
 from typing import Final
 
 from mudcap.geo.units import M_PER_FT, Units, length_text
@@ -180,6 +181,28 @@ def why_text(place: NotVisited, made: Round, _: Text) -> str:
             crews=counted(_, "{n} crew", "{n} crews", made.options.num_crews).format(n=made.options.num_crews),
         ),
     }[place.why]
+
+
+def runs_text(names: Iterable[str]) -> str:
+    """Names in order, three or more whose numbers follow one another as the first and the last of them.
+
+    >>> runs_text(["P10", "P9", "NOR0003", "NOR0001", "NOR0002", "gate", "P11", "NOR0007"])
+    'NOR0001–NOR0003, NOR0007, P9–P11, gate'
+    """
+    runs: list[list[str]] = []
+    for name in sorted(names, key=_number):
+        stem, number = _number(name)
+        if runs and number > 0 and _number(runs[-1][-1]) == (stem, number - 1):
+            runs[-1].append(name)
+        else:
+            runs.append([name])
+    return ", ".join(f"{run[0]}–{run[-1]}" if len(run) > 2 else ", ".join(run) for run in runs)
+
+
+def _number(name: str) -> tuple[str, int]:
+    """What comes before the number at the end of a name, and the number; -1 where there is none."""
+    found = re.search(r"\d+$", name)
+    return (name, -1) if found is None else (name[: found.start()], int(found[0]))
 
 
 def sample_text(facts: SampleFacts, _: Text) -> str:

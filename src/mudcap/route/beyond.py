@@ -37,8 +37,8 @@ from mudcap.route.whole import whole_round
 _BOUND_ROUNDS, _PATIENCE = 400, 80
 """Linear programmes where nothing but the bound is wanted, at most, and how many that hardly raise it are put up with; there it may
 stand still for sixty and then rise by 3 %."""
-_LINE_PATIENCE, _GUIDE_PATIENCE = 20, 4
-"""Such programmes that are put up with where there are lines, and where those then guide the frontier programme."""
+_GUIDE_PATIENCE, _GUIDE_PROGRESS = 3, 2e-3
+"""Where lines guide the frontier programme, so many programmes are to raise the bound by such a share of it."""
 _MORE_KICKS = 20
 """Times as many trials of the local search where its round is not near its bound."""
 _FEWER_KICKS = 20
@@ -147,9 +147,11 @@ def _branch(
     if lines:
         finer = program.with_lines(lines)
         is_guided = takes(graph, find_groups(graph)[0], MAX_GUIDED_SLOTS)
-        finer.tighten(
-            _BOUND_ROUNDS, enough=(1 - NEAR) * best.objective, stalled=_GUIDE_PATIENCE if is_guided else _LINE_PATIENCE
-        )
+        enough = (1 - NEAR) * best.objective
+        if is_guided:
+            finer.tighten(_BOUND_ROUNDS, enough=enough, stalled=_GUIDE_PATIENCE, progress=_GUIDE_PROGRESS)
+        else:
+            finer.tighten(_BOUND_ROUNDS, enough=enough)
         best = tour_of(graph, params, best.legs, max(finer.bound(), best.bound or 0.0), best.method, best.peak_states)
         if not best.is_near and is_guided:
             return _guided(graph, turns_s, params, best, prices_of(finer, options))
