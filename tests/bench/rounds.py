@@ -333,6 +333,9 @@ def bench_hard() -> None:
         ("40 rows, 8 roads, 60 of 240, one-way in turn", up_and_down(sampled(40, 73, 1, 240, 8, 60, 0))),
         ("60 rows, 5 roads, 360 sites, one-way in turn", up_and_down(sampled(60, 73, 1, 360, 5, 360, 1))),
         ("60 rows, 6 roads, 360 sites, one-way in turn", up_and_down(sampled(60, 73, 1, 360, 6, 360, 0))),
+        ("30 rows, 8 roads, 200 of 240, one-way in turn", up_and_down(sampled(30, 73, 1, 240, 8, 200, 0))),
+        ("60 rows, 7 roads, 360 sites, one-way in turn", up_and_down(sampled(60, 73, 1, 360, 7, 360, 0))),
+        ("60 rows, 8 roads, 360 sites, one-way in turn", up_and_down(sampled(60, 73, 1, 360, 8, 360, 0))),
         ("30 rows, 180 sites, one-way in turn", up_and_down(sampled(30, 60, 1, 180, 2, 180, 0))),
     ]
     for name, graph in cases:

@@ -19,8 +19,8 @@ def solve_block(graph: StopGraph, params: RoundParams | None = None) -> BlockTou
     settled for one half of the tree rows at a time, the other half held. The status is ``feasible`` unless the bound proves the
     round. Where ways are one-way, the states hold the balance of the vertices (see `directed`); where the network is too wide for
     the programme, a local search finds the round, which on ground with one-way ways also begins with rounds of thinned ground, and
-    a linear programme bounds it (``method``); there lines across the drive rows, and then branch and bound, follow where the bound
-    is not within one percent.
+    a linear programme bounds it (``method``). There lines across the drive rows follow where the bound is not within one percent,
+    then the programme guided by them (see `courses`), or branch and bound on ground too wide even for that.
 
     Raises ``ValueError`` where the graph is malformed or a stop cannot be reached from the start and left again.
     """
