@@ -76,7 +76,7 @@ def test_the_cheapest_round_is_found_and_proven(monkeypatch: pytest.MonkeyPatch,
     monkeypatch.setattr(directed, "_PEAK", 10**12)
     solved = wide = 0
     rng = np.random.default_rng(0) if is_random else None
-    for graph, best in _crossed(15) if is_crossed else solved_one_way(100, PARAMS):
+    for graph, best in _crossed(9) if is_crossed else solved_one_way(80, PARAMS):
         given = _priced(graph, rng)
         if given is None:
             continue
@@ -93,15 +93,15 @@ def test_the_cheapest_round_is_found_and_proven(monkeypatch: pytest.MonkeyPatch,
         none, uses = directed_round(*ground, prices, upper=best - 0.01, max_states=10**7)
         assert uses is None
         assert none.bound == pytest.approx(best - 0.01)
-    assert solved > 12
-    assert wide > 8 or not is_crossed
+    assert solved > 7
+    assert wide > 4 or not is_crossed
 
 
 def test_few_states_prove_no_more_than_the_cheapest_round_costs(monkeypatch: pytest.MonkeyPatch) -> None:
     """Also where most states are dropped, and a round that is asked for cheaper than there is one gets no higher bound than that."""
     solved = 0
     monkeypatch.setattr(directed, "_PROOF", 500)
-    for graph, best in _crossed(12):
+    for graph, best in _crossed(6):
         given = _priced(graph, None)
         if given is None:
             continue
@@ -111,7 +111,7 @@ def test_few_states_prove_no_more_than_the_cheapest_round_costs(monkeypatch: pyt
             solved += 1
             assert outcome.bound <= best + 1e-4
             assert outcome.cost >= best - 1e-6
-    assert solved > 20
+    assert solved > 10
 
 
 def _up_and_down() -> tuple[StopGraph, Line, Courses, list[int]]:
