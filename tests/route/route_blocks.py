@@ -64,6 +64,12 @@ def regular_block(
     )
 
 
+def in_turn(graph: StopGraph) -> StopGraph:
+    """The same with its drive rows open upward only and downward only, by turns."""
+    way = np.where(graph.column[graph.tail] % 2 == 0, 1, -1)
+    return replace(graph, one_way=np.where(graph.is_aisle, way, 0).astype(np.int8))
+
+
 def snake_m(graph: StopGraph, num_rows: int, stop_row: np.ndarray, length_m: float) -> float:
     """Metres of the snake: from the first headland through every drive row needed, left to right, end to end, and home."""
     needed: list[int] = []

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from route_blocks import check_walk, regular_block
+from route_blocks import check_walk, in_turn, regular_block
 from route_oracle import cheapest_by_search, solved_one_way
 
 from mudcap.route import directed
@@ -115,12 +115,11 @@ def test_few_states_prove_no_more_than_the_cheapest_round_costs(monkeypatch: pyt
 
 
 def _up_and_down() -> tuple[StopGraph, Line, Courses, list[int]]:
-    """Rows up and down in turn, 6 m apart and 100 m long, round trip from the first; across 2 s a pass, beside 1 s, both sides."""
+    """Rows up and down in turn, 100 m long, round trip from the first; across 2 s a pass, beside 1 s, both sides."""
     graph = regular_block(
         num_rows=3, length_m=100.0, stop_row=np.arange(3), stop_y_m=np.full(3, 50.0), levels=2
     )
-    way = np.where(graph.is_aisle, np.where(graph.column[graph.tail] % 2 == 0, 1, -1), 0)
-    graph = replace(graph, one_way=way.astype(np.int8), start=0, end=0)
+    graph = replace(in_turn(graph), start=0, end=0)
     groups, of_edge, options, _ = all_options(graph, turn_costs(graph, PARAMS), PARAMS)
     line = Line(graph, lay_columns(graph, groups, of_edge, options), levels(graph) == 1)
     m = len(line.edge)
@@ -183,8 +182,7 @@ def test_wide_ground_is_taken_by_the_guided_programme() -> None:
     graph = regular_block(
         num_rows=12, length_m=300.0, stop_row=np.repeat(np.arange(12), 5), stop_y_m=rng.uniform(0, 300, 60), levels=7
     )
-    up = np.where(graph.column[graph.tail] % 2 == 0, 1, -1)
-    graph = replace(graph, one_way=np.where(graph.is_aisle, up, 0).astype(np.int8))
+    graph = in_turn(graph)
     params = replace(PARAMS, kicks=50, max_states=3_000)
     tour, again = solve_block(graph, params), solve_block(graph, params)
     check_walk(graph, tour.legs)

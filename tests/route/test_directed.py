@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from route_blocks import check_legs, one_way_block, regular_block
+from route_blocks import check_legs, in_turn, one_way_block, regular_block
 from route_oracle import cheapest_by_search
 
 from mudcap.route import directed
@@ -27,8 +27,7 @@ def _alternating(num_rows: int, levels: int, num_stops: int, seed: int) -> StopG
     rng = np.random.default_rng(seed)
     row, y = rng.integers(0, num_rows, num_stops), rng.uniform(0, 120, num_stops)
     graph = regular_block(num_rows=num_rows, length_m=120.0, stop_row=row, stop_y_m=y, levels=levels)
-    up = np.where(graph.column[graph.tail] % 2 == 0, 1, -1)
-    return replace(graph, one_way=np.where(graph.is_aisle, up, 0).astype(np.int8))
+    return in_turn(graph)
 
 
 @pytest.mark.parametrize("seed", range(1_000, 1_220))

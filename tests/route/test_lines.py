@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from route_blocks import check_walk, regular_block
+from route_blocks import check_walk, in_turn, regular_block
 from route_oracle import solved_one_way
 
 from mudcap.route.aisles import solve_block
@@ -183,8 +183,7 @@ def test_rows_in_turn_with_all_stops() -> None:
     graph = regular_block(
         num_rows=16, length_m=300.0, stop_row=np.repeat(np.arange(16), 4), stop_y_m=rng.uniform(0, 300, 64), levels=4
     )
-    up = np.where(graph.column[graph.tail] % 2 == 0, 1, -1)
-    graph = replace(graph, one_way=np.where(graph.is_aisle, up, 0).astype(np.int8))
+    graph = in_turn(graph)
     columns = _columns(graph)
     plain = Program(graph, columns)
     plain.tighten(60)

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from route_blocks import check_legs, regular_block
+from route_blocks import check_legs, in_turn, regular_block
 
 from mudcap.route.aisles import solve_block
 from mudcap.route.anyground import tour_any
@@ -26,8 +26,7 @@ def _in_turn(num_rows: int, num_levels: int, each: int) -> StopGraph:
     graph = regular_block(
         num_rows=num_rows, length_m=300.0, stop_row=row, stop_y_m=rng.uniform(0, 300, len(row)), levels=num_levels
     )
-    up = np.where(graph.column[graph.tail] % 2 == 0, 1, -1)
-    return replace(graph, one_way=np.where(graph.is_aisle, up, 0).astype(np.int8))
+    return in_turn(graph)
 
 
 @pytest.mark.parametrize(("num_levels", "count"), [(2, 1), (3, 1), (4, 2), (7, 5)])

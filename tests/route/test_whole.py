@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import replace
 
 import highspy
 import numpy as np
 import pytest
-from route_blocks import check_legs, check_walk, random_block, regular_block
+from route_blocks import check_legs, check_walk, in_turn, random_block, regular_block
 from route_oracle import solved_one_way
 
 from mudcap.place.linear import BranchAndBound
@@ -128,8 +127,7 @@ def _wide(seed: int) -> StopGraph:
     rng = np.random.default_rng(seed)
     row, y = rng.integers(0, 10, 14), rng.uniform(0, 400, 14)
     graph = regular_block(num_rows=10, length_m=400.0, stop_row=row, stop_y_m=y, levels=8)
-    up = np.where(graph.column[graph.tail] % 2 == 0, 1, -1)
-    return replace(graph, one_way=np.where(graph.is_aisle, up, 0).astype(np.int8))
+    return in_turn(graph)
 
 
 @pytest.mark.parametrize("seed", range(3))

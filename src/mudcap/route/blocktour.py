@@ -75,9 +75,11 @@ def order_of(tour: BlockTour) -> NDArray[np.int64]:
     return np.array([h.stop for leg in tour.legs for h in leg.halts], np.int64)
 
 
-def all_options(
-    graph: StopGraph, turns_s: Turns, params: RoundParams
-) -> tuple[list[Group], list[list[int]], list[EdgeOptions], bool]:
+Options = tuple[list[Group], list[list[int]], list[EdgeOptions], bool]
+"""The groups, those of each way, the options of each way, and whether all that could be cheapest are among them."""
+
+
+def all_options(graph: StopGraph, turns_s: Turns, params: RoundParams) -> Options:
     """The groups, those of each way, the options of each way, and whether all that could be cheapest are among them."""
     groups, of_edge, must = find_groups(graph)
     options, whole = [], True

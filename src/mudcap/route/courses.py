@@ -3,19 +3,19 @@
 At the prices of a linear programme each line has a cheapest course from each of its states to the end. A way that crosses the line
 moves the round on in that course. What it pays by that, with what is then still to pay, is no less than what was to pay before: the
 difference is its rise. The course says how many passes there have to be beside the line up to the next way across; they are paid
-for at once, and a pass beside the line that is one too many is put back when it is made. Added up, with what the options cost at the same prices, the rises say how much dearer than the bound a
-round is bound to become, while it is still half made.
+for at once, and a pass beside the line that is one too many is put back when it is made. Added up, with what the options cost at
+the same prices, the rises say how much dearer than the bound a round is bound to become, while it is still half made.
 """
 
 from __future__ import annotations
 
-import heapq
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from mudcap.route.dues import share_columns
 from mudcap.route.lines import Line
 from mudcap.route.net import Floats, Ints
 from mudcap.route.steps import DOUBLE, NONE, TOUCH_BOTH
@@ -68,8 +68,8 @@ class _Crossing:
     line: int
     rises: bool
     """Whether its head is above the line."""
-    is_pass: float
-    is_touch: float
+    pass_s: float
+    touch_s: float
     """Price of a pass, and of an option that serves without passing [s]."""
     most: int
     before: Floats
@@ -135,34 +135,26 @@ class Courses:
             self.kind.append(kind.ravel().astype(np.int64))
 
     def _lay_owed(self, lines: Sequence[PricedLine], turn: dict[int, int]) -> list[Ints]:
-        """For each line the (m, 2) columns of what is owed after each way across it, above and below; -1 where nothing is.
-
-        A column serves again when the last way has passed that may make what is owed in it.
-        """
+        """For each line the (m, 2) columns of what is owed after each way across it, above and below; -1 where nothing is."""
         found = [np.full((len(line.edge), 2), -1, np.int64) for line, _ in lines]
-        spans: list[tuple[int, int, int, int, list[int]]] = []
+        rows: list[tuple[int, int, list[int]]] = []
         for n, (line, price) in enumerate(lines):
             num = len(line.edge)
             for row in np.flatnonzero(price[2 * num :] > 0).tolist():
                 turns = [turn[e] for e in line.beside_of[row].indices.tolist()]
                 begin = turn[int(line.edge[row % (num - 1)])]
                 if turns and min(turns) > begin:
-                    spans.append((begin, max(turns), n, row, turns))
-        in_use: list[tuple[int, int]] = []
-        free: list[int] = []
-        for begin, end, n, row, turns in sorted(spans):
-            while in_use and in_use[0][0] <= begin:
-                heapq.heappush(free, heapq.heappop(in_use)[1])
-            if not free:
-                free.append(self._width)
-                self._width += 1
-            column = heapq.heappop(free)
-            heapq.heappush(in_use, (end, column))
-            num = len(lines[n][0].edge)
-            found[n][row % (num - 1), row // (num - 1)] = column
-            for k in turns:
-                self._beside[k].column.append(column)
-                self._beside[k].price.append(float(lines[n][1][2 * num + row]))
+                    rows.append((n, row, [begin, *sorted(turns)]))
+        column, self._width = share_columns(
+            np.array([turns[0] for *_, turns in rows], np.int64), np.array([turns[-1] for *_, turns in rows], np.int64)
+        )
+        for (n, row, turns), c in zip(rows, column.tolist(), strict=True):
+            line, price = lines[n]
+            num = len(line.edge)
+            found[n][row % (num - 1), row // (num - 1)] = c
+            for k in turns[1:]:
+                self._beside[k].column.append(c)
+                self._beside[k].price.append(float(price[2 * num + row]))
         return found
 
     def start(self) -> Standing:
@@ -173,8 +165,10 @@ class Courses:
         )
 
     def rise(self, step: int, standing: Standing) -> Floats:
-        """(s, k) [s] how much each kind of option raises what is paid and still to pay; (1, k) zeros
-        where the way neither crosses a line nor lies beside one."""
+        """(s, k) how much each kind of option raises what is paid and still to pay [s].
+
+        (1, k) zeros where the way neither crosses a line nor lies beside one.
+        """
         kinds, beside = self._kinds[step], self._beside[step]
         if not self._crossings[step] and not beside.column:
             return np.zeros((1, len(kinds.gain)))
@@ -191,7 +185,7 @@ class Courses:
                 now = _at(net_up + gain, c.most)
                 serves = int(kinds.passes[k] > 0 or kinds.touches[k])
                 to_pay = c.beyond[int(gain > 0)][now] if kinds.is_over[k] else c.after[now, serves]
-                own = c.is_pass * kinds.passes[k] + c.is_touch * kinds.touches[k]
+                own = c.pass_s * kinds.passes[k] + c.touch_s * kinds.touches[k]
                 rise[:, k] += own + to_pay - before
         return rise
 

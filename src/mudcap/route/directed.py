@@ -46,7 +46,7 @@ from mudcap.route.steps import (
     Flow,
     Step,
     TooWide,
-)  # fmt: skip
+)
 from mudcap.route.stopgraph import StopGraph
 from mudcap.route.sweep import Turn, lay_steps, must_cross, sweeps, take_turns, weigh
 from mudcap.route.walk import Use
@@ -244,7 +244,7 @@ def _num_slots(turns: list[Turn]) -> int:
 
 def _settled(graph: StopGraph, cost: Floats, prices: Prices) -> tuple[Floats, list[PricedLine]]:
     """The prices of vertices and of lines, lowered until no pass costs less than it is worth by both; ``cost`` (e,) is a pass's [s]."""
-    for less in _LESS if prices.lines else _LESS[-1:]:
+    for less in _LESS:
         lines = [(line, (1 - less) * price) for line, price in prices.lines if less < 1]
         left = cost - sum((line.of_pass(price) for line, price in lines), np.zeros(len(cost)))
         height = heights(graph, left, prices.height)

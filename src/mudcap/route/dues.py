@@ -10,6 +10,7 @@ Reference: Lagrangian duality; Geoffrion 1974, Math. Program. Study 2:82-114 (fr
 
 from __future__ import annotations
 
+import heapq
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -87,6 +88,23 @@ def priced_steps(
     return priced, _in_order(steps, step_of, number, rows, float(sum(least)) + paid_s)
 
 
+def share_columns(first: NDArray[np.int64], last: NDArray[np.int64]) -> tuple[NDArray[np.int64], int]:
+    """(r,) a column for each row that is in progress from one step to another, and how many columns there are.
+
+    A column serves again after the last step of its row.
+    """
+    column = np.full(len(first), -1, np.int64)
+    in_use: list[tuple[int, int]] = []
+    width = 0
+    for r in np.argsort(first, kind="stable").tolist():
+        if in_use and in_use[0][0] < first[r]:
+            column[r] = heapq.heappop(in_use)[1]
+        else:
+            column[r], width = width, width + 1
+        heapq.heappush(in_use, (int(last[r]), int(column[r])))
+    return column, width
+
+
 def _in_order(
     steps: Sequence[Step], step_of: NDArray[np.int64], number: NDArray[np.int64], rows: PaidRows, least_s: float
 ) -> Dues:
@@ -102,16 +120,9 @@ def _in_order(
         ends[last[r]].append(r)
     order = np.argsort(step_of, kind="stable")
     bound = np.searchsorted(step_of[order], np.arange(len(steps) + 1))
-    column = np.full(num_rows, -1, np.int64)
-    free: list[int] = []
-    width = 0
+    column, width = share_columns(first, last)
     settlings = []
     for k, step in enumerate(steps):
-        for r in begins[k]:
-            if not free:
-                free.append(width)
-                width += 1
-            column[r] = free.pop()
         mine = order[bound[k] : bound[k + 1]]
         columns, place = np.unique(column[number[mine]], return_inverse=True)
         value = np.zeros((len(step.cost), len(columns)), np.int16)
@@ -123,5 +134,4 @@ def _in_order(
                 limit=rows.limit[done], price=rows.price[done],
             )
         )  # fmt: skip
-        free += sorted(column[done].tolist(), reverse=True)
     return Dues(paid=float(rows.limit @ rows.price) + least_s, width=width, settlings=tuple(settlings))
