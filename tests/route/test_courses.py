@@ -14,14 +14,14 @@ from mudcap.route import directed
 from mudcap.route.aisles import solve_block
 from mudcap.route.blocktour import all_options, leg_seconds, turn_costs
 from mudcap.route.columns import lay_columns
-from mudcap.route.courses import Courses, doings, line_pay
+from mudcap.route.courses import Courses, Doings, doings, line_pay
 from mudcap.route.directed import directed_options, directed_round, takes
 from mudcap.route.lines import Line, lay_lines
 from mudcap.route.options import RoundParams
 from mudcap.route.prices import Prices, prices_of
 from mudcap.route.program import Program
 from mudcap.route.steps import MAX_GUIDED_SLOTS
-from mudcap.route.stopgraph import StopGraph, levels
+from mudcap.route.stopgraph import StopGraph, block_graph, levels
 from mudcap.route.walk import walk
 
 PARAMS = RoundParams(aisle_m_s=1.5, road_m_s=2.0, headland_turn_s=3.0, u_turn_s=5.0, kicks=0)
@@ -46,7 +46,19 @@ def _crossed(count: int) -> Iterator[tuple[StopGraph, float]]:
         start, end = rng.integers(0, len(graph.vertex_xy), 2).tolist()
         graph = replace(graph, one_way=way.astype(np.int8), start=start, end=end if seed % 2 else start)
         if goes.any():
+            graph = _turned(graph, rng.random(len(graph.tail)) < 0.5)
             yield graph, cheapest_by_search(graph, PARAMS)
+
+
+def _turned(graph: StopGraph, turns: np.ndarray) -> StopGraph:
+    """The same ground with some ways laid down from the other end."""
+    there = turns[graph.place_edge]
+    return replace(
+        graph, tail=np.where(turns, graph.head, graph.tail), head=np.where(turns, graph.tail, graph.head),
+        one_way=np.where(turns, -graph.directions, graph.directions),
+        place_m=np.where(there, graph.length_m[graph.place_edge] - graph.place_m, graph.place_m),
+        place_side=np.where(there, -graph.place_side, graph.place_side),
+    )  # fmt: skip
 
 
 def _priced(graph: StopGraph, rng: np.random.Generator | None) -> tuple[tuple, Prices] | None:
@@ -114,63 +126,101 @@ def test_few_states_prove_no_more_than_the_cheapest_round_costs(monkeypatch: pyt
     assert solved > 10
 
 
-def _up_and_down() -> tuple[StopGraph, Line, Courses, list[int]]:
-    """Rows up and down in turn, 100 m long, round trip from the first; across 2 s a pass, beside 1 s, both sides."""
+def test_passes_that_are_not_followed_are_covered_by_the_bound(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Rows up and one down, driven once for each, where one pass is followed and up to three are laid out: no bound beyond the cost.
+
+    At whatever prices of the line, and of the programme by which most of what is dropped is seen to cost more.
+    """
+    monkeypatch.setattr(directed, "_LEAST", 1)
+    monkeypatch.setattr(directed, "_MOST", 1)
+    rng = np.random.default_rng(1)
+    for n in (4, 5, 6, 7):
+        graph = block_graph(
+            aisle_x_m=6.0 * np.arange(n + 1), cross_y_m=[0.0, 50.0], stop_row=np.arange(n), stop_y_m=np.full(n, 20.0),
+            fixed_aisle={a: a for a in range(n)},
+        )  # fmt: skip
+        for down in (0, n // 2, n):
+            way = np.where(graph.is_aisle, np.where(graph.column[graph.tail] == down, -1, 1), 0)
+            fan = replace(graph, one_way=way.astype(np.int8))
+            best = cheapest_by_search(fan, PARAMS)
+            for is_random in (False, *[True] * 6):
+                ground, prices = _priced(fan, rng if is_random else None) or pytest.fail("a line is needed")
+                outcome, uses = directed_round(*ground, prices, upper=1.2 * best, max_states=10_000)
+                assert uses is None
+                assert outcome.bound <= best + 1e-4
+
+
+def _up_and_down(num_levels: int = 2, *, is_first_open: bool = False) -> tuple[StopGraph, Line, list[Doings], list[int]]:
+    """Four rows up and down in turn, 100 m long, round trip from the first, its line above the first headland, and an order of the ways.
+
+    With ``is_first_open`` the first row goes both ways.
+    """
     graph = regular_block(
-        num_rows=3, length_m=100.0, stop_row=np.arange(3), stop_y_m=np.full(3, 50.0), levels=2
+        num_rows=3, length_m=100.0, stop_row=np.arange(3), stop_y_m=np.full(3, 20.0), levels=num_levels
     )
-    graph = replace(in_turn(graph), start=0, end=0)
+    way = in_turn(graph).directions
+    way[graph.column[graph.tail] == 0] *= not is_first_open
+    graph = replace(graph, one_way=way, start=0, end=0)
     groups, of_edge, options, _ = all_options(graph, turn_costs(graph, PARAMS), PARAMS)
-    line = Line(graph, lay_columns(graph, groups, of_edge, options), levels(graph) == 1)
-    m = len(line.edge)
-    price = np.repeat([2.0, 0.0, 1.0, 1.0], [m, m, m - 1, m - 1])
+    line = Line(graph, lay_columns(graph, groups, of_edge, options), levels(graph) >= 1)
     made = [directed_options(graph, e, found, 3) for e, found in enumerate(options)]
     done = [doings(d.options.effect, d.gain, d.is_over) for d in made]
     roads = np.flatnonzero(~graph.is_aisle)
     edges = [int(line.edge[0])]
-    for c in range(1, m):  # the roads from column to column, then the next drive row
+    for c in range(1, 4):  # the roads from column to column, then the next drive row
         edges += [*roads[graph.column[graph.tail[roads]] == c - 1].tolist(), int(line.edge[c])]
-    return graph, line, Courses([(line, price)], edges, done), edges
+    return graph, line, done, edges
+
+
+def _paid(ground: tuple[StopGraph, Line, list[Doings], list[int]], doing: list[int | str]) -> float:
+    """Courses' limit and the rises of so many passes along each way in turn, or of a touch; 2 s across, 0.5 s a touch, 1 s beside."""
+    graph, line, done, edges = ground
+    courses = Courses([(line, np.repeat([2.0, 0.5, 1.0, 1.0], [4, 4, 3, 3]))], edges, done)
+    standing, total = courses.start(), courses.limit
+    for k, (e, times) in enumerate(zip(edges, doing, strict=True)):
+        passes = 0 if times == "touch" else int(times)
+        gain = passes * (int(graph.directions[e]) or 1)
+        option = np.flatnonzero((done[e].gain == gain) & (done[e].touches == (times == "touch")) & (done[e].passes == passes))
+        rise = courses.rise(k, standing)
+        assert rise.min() >= -1e-12
+        total += float(rise[0, courses.kind[k][option[0]]])
+        standing = courses.follow(k, standing.take(np.zeros(1, np.int64)), option[:1].astype(np.uint16))
+    return total
 
 
 def test_worked_by_hand() -> None:
     """Four rows, up, down, up, down: rows 2 and 3 serve all: 4 s across; to row 2 and home 2 passes beside, 2 from it to row 3: 8 s.
 
     All four rows take 8 s across, and 2 s from each to the next. A pass that nothing asks for is put on top; between rows 2 and 3
-    two passes on either side will do, so there the third is.
+    two passes on either side will do, so there the third is. Of two roads above the line the second pass is, on whichever it is.
     """
-    graph, line, courses, edges = _up_and_down()
-    assert courses.limit == pytest.approx(8.0)
-    assert len(line.edge) == 4
+    ground = _up_and_down()
+    _, line, done, edges = ground
+    price = np.repeat([2.0, 0.5, 1.0, 1.0], [4, 4, 3, 3])
+    assert Courses([(line, price)], edges, done).limit == pytest.approx(8.0)
+    assert _paid(ground, [0, 1, 1, 1, 1, 1, 1, 0, 0, 0]) == pytest.approx(8.0)
+    assert _paid(ground, [0, 1, 1, 1, 1, 1, 1, 1, 0, 0]) == pytest.approx(9.0)
+    assert _paid(ground, [1, 1, 1, 1, 1, 1, 1, 1, 1, 1]) == pytest.approx(4 * 2.0 + 6.0)
+    assert _paid(ground, [1, 1, 1, 1, 3, 1, 1, 1, 1, 1]) == pytest.approx(4 * 2.0 + 7.0)
+    ground = _up_and_down(3)
+    assert _paid(ground, [1, 1, 1, 0, 1, 1, 1, 0, 1, 1, 1, 0, 1]) == pytest.approx(4 * 2.0 + 6.0)
+    assert _paid(ground, [1, 1, 1, 1, 1, 1, 1, 0, 1, 1, 1, 0, 1]) == pytest.approx(4 * 2.0 + 7.0)
+    ground = _up_and_down(is_first_open=True)
+    assert _paid(ground, ["touch", 1, 1, 1, 1, 1, 1, 0, 0, 0]) == pytest.approx(8.5)
 
-    def go(passes: list[int]) -> float:
-        """Courses' limit and the rises of so many passes along each way in turn."""
-        standing, total = courses.start(), courses.limit
-        for k, (e, times) in enumerate(zip(edges, passes, strict=True)):
-            way = int(graph.directions[e]) or 1
-            kinds = courses._kinds[k]
-            kind = np.flatnonzero((kinds.gain == way * times) & ~kinds.touches & (kinds.passes == abs(times)))
-            rise = courses.rise(k, standing)
-            total += float(rise[0, kind[0]])
-            assert rise.min() >= -1e-12
-            option = np.flatnonzero(courses.kind[k] == kind[0])[:1].astype(np.uint16)
-            standing = courses.follow(k, standing.take(np.zeros(1, np.int64)), option)
-        return total
 
-    assert go([0, 1, 1, 1, 1, 1, 1, 0, 0, 0]) == pytest.approx(8.0)
-    assert go([0, 1, 1, 1, 1, 1, 1, 1, 0, 0]) == pytest.approx(9.0)
-    assert go([1, 1, 1, 1, 1, 1, 1, 1, 1, 1]) == pytest.approx(4 * 2.0 + 6.0)
-    assert go([1, 1, 1, 1, 3, 1, 1, 1, 1, 1]) == pytest.approx(4 * 2.0 + 7.0)
+def test_a_line_whose_ways_come_in_another_order_says_nothing() -> None:
+    """Nothing is paid at it, and nothing rises."""
+    _, line, done, edges = _up_and_down()
+    courses = Courses([(line, np.ones(line.quantity.shape[0]))], edges[::-1], done)
+    assert courses.limit == 0.0
+    assert not any(courses.rise(k, courses.start()).any() for k in range(len(edges)))
 
 
 def test_pay_is_what_the_quantities_are_worth() -> None:
     """Of each option of each way: two passes twice that of one; a road beside the line counts at each side it lies on."""
-    graph, line, _, _ = _up_and_down()
-    options = all_options(graph, turn_costs(graph, PARAMS), PARAMS)[2]
-    made = [directed_options(graph, e, found, 3) for e, found in enumerate(options)]
-    done = [doings(d.options.effect, d.gain, d.is_over) for d in made]
-    m = len(line.edge)
-    pay = line_pay([(line, np.repeat([2.0, 0.5, 1.0, 3.0], [m, m, m - 1, m - 1]))], done)
+    graph, line, done, _ = _up_and_down()
+    pay = line_pay([(line, np.repeat([2.0, 0.5, 1.0, 3.0], [4, 4, 3, 3]))], done)
     for e, d in enumerate(done):
         each = 2.0 if e in line.edge else 1.0 if levels(graph)[graph.tail[e]] == 1 else 3.0
         assert pay[e] == pytest.approx(each * d.passes + 0.5 * d.touches)
