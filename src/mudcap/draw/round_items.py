@@ -44,7 +44,7 @@ def front_items(plan: Plan, made: Round, width: float, _: Text) -> list[Item]:
         for place in made.left:
             by_reason.setdefault(why_text(place, made, _), {}).setdefault(place.block_id, []).append(place.name)
         for why, blocks in by_reason.items():
-            named = ", ".join(f"{runs_text(names)} ({block})" for block, names in blocks.items())
+            named = "; ".join(f"{block} ({runs_text(names)})" for block, names in blocks.items())
             items += paragraph(f"{why}: {named}", width, sign="!")
     done = sum(n.why == "done" for n in made.not_visited)
     if done:
