@@ -21,6 +21,7 @@ from mudcap.app import console as console_module
 from mudcap.app import round as round_module
 from mudcap.app.times import Closing, Duration, Lunch, Panel, Speed
 from mudcap.files.outputs import round_outputs
+from mudcap.route.visits import Progress
 
 SCHEMA = json.loads((resources.files("mudcap.files") / "round.schema.json").read_text("utf-8"))
 README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
@@ -250,3 +251,12 @@ def test_its_options_are_sentences_and_its_command_is_in_the_readme():
     options = [p for p in command.params if isinstance(p, click.Option)]
     assert all(p.help and p.help.rstrip().endswith((".", "].")) for p in options)
     assert "mudcap round" in README and re.search(r"^## Rounds$", README, re.M)
+
+
+def test_a_hard_block_is_told_by_what_is_proven_of_it(capsys, monkeypatch):
+    """While it is worked on, with the steps that are done before it."""
+    monkeypatch.setattr(console_module, "COUNT_S", 0.0)
+    watch = round_module._Watch(console_module.Console(is_quiet=False))
+    watch.tell(Progress(done=1, total=4, block=1, gap=0.0341), "North")
+    assert capsys.readouterr().err == "[1/4] the way through North: so far within 3.4 % of the quickest\n"
+    assert not watch.ask()

@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from route_blocks import regular_block
+from route_blocks import in_turn, regular_block
 
 from mudcap.route.aisles import solve_block
 from mudcap.route.blocktour import leg_seconds
@@ -197,6 +197,28 @@ def test_it_tells_how_far_it_is_and_stops_when_asked() -> None:
     assert stopped.unserved == ()
     assert stopped.finish_s >= whole.finish_s - 1e-6
     assert heard[-1].done < heard[-1].total
+
+
+def test_it_tells_how_near_a_hard_round_is() -> None:
+    """Seven roads across twelve rows in turn: more than once before it is found, and ever nearer in the end."""
+    problem = _problem(2)
+    rng = np.random.default_rng(3)
+    hard = in_turn(
+        regular_block(
+            num_rows=12, length_m=300.0, stop_row=np.repeat(np.arange(12), 5), stop_y_m=rng.uniform(0, 300, 60), levels=7
+        )
+    )  # fmt: skip
+    work = BlockWork(block_id="B0", graph=hard, service_s=np.full(60, 120.0), load=np.ones(60))
+    params = RoundParams(aisle_m_s=1.5, road_m_s=2.0, headland_turn_s=3.0, kicks=50, max_states=3_000)
+    problem = replace(problem, work=(work, problem.work[1]), crews=(Crew(name="A", params=params),))
+    heard: list[Progress] = []
+    solve_service(problem, tell=heard.append)
+    found = next(k for k, p in enumerate(heard) if p.gap is None)
+    gaps = [p.gap for p in heard[:found] if p.gap is not None]
+    assert len(gaps) > 5
+    assert 0 <= gaps[-1] < gaps[0] <= 1
+    assert {(p.block, p.done) for p in heard[:found]} == {(0, 0)}
+    assert (heard[found].block, heard[found].done) == (0, 1)
 
 
 def test_loads_go_back_to_the_yard() -> None:

@@ -238,7 +238,11 @@ class _Watch:
 
         best = progress.best
         self._has_round = self._has_round or best is not None
-        if best is None:
+        if progress.gap is not None:
+            text = _("the way through {block}: so far within {percent} % of the quickest").format(
+                block=name, percent=f"{100 * progress.gap:.1f}"
+            )
+        elif best is None:
             text = _("the way through {block} is found").format(block=name)
         elif best.unserved:
             text = _("best so far; stops that find no time: {count}").format(count=len(best.unserved))

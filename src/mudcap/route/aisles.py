@@ -6,11 +6,14 @@ from mudcap.route.beyond import directed, search
 from mudcap.route.blocktour import BlockTour
 from mudcap.route.exact import exact
 from mudcap.route.options import RoundParams
+from mudcap.route.search import Tell
 from mudcap.route.steps import TooWide
 from mudcap.route.stopgraph import StopGraph
 
 
-def solve_block(graph: StopGraph, params: RoundParams | None = None) -> BlockTour:
+def solve_block(
+    graph: StopGraph, params: RoundParams | None = None, *, tell: Tell = lambda cost, bound: None
+) -> BlockTour:
     """Return the cheapest round that serves every stop, each from whichever of its ways suits best.
 
     Exact for any graph whose frontier stays narrow, such as parallel drive rows with a few headlands and cross-roads, whole
@@ -20,13 +23,13 @@ def solve_block(graph: StopGraph, params: RoundParams | None = None) -> BlockTou
     round. Where ways are one-way, the states hold the balance of the vertices (see `directed`); where the network is too wide for
     the programme, a local search finds the round, which on ground with one-way ways also begins with rounds of thinned ground, and
     a linear programme bounds it (``method``). There lines across the drive rows follow where the bound is not within one percent,
-    then the programme guided by them (see `courses`), or branch and bound on ground too wide even for that.
+    then the programme guided by them (see `courses`), or branch and bound on ground too wide even for that. ``tell`` hears how far it is, where it takes long.
 
     Raises ``ValueError`` where the graph is malformed or a stop cannot be reached from the start and left again.
     """
     graph.check()
     params = params or RoundParams()
     try:
-        return directed(graph, params) if graph.directions.any() else exact(graph, params)
+        return (directed if graph.directions.any() else exact)(graph, params, tell)
     except TooWide:
-        return search(graph, params)
+        return search(graph, params, tell)

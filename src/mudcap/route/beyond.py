@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from contextlib import suppress
 from dataclasses import replace
+from functools import partial
 from typing import Literal
 
 import numpy as np
@@ -28,7 +29,7 @@ from mudcap.route.lines import lay_lines
 from mudcap.route.options import RoundParams
 from mudcap.route.prices import ROUNDS, Prices, price_round, prices_of
 from mudcap.route.program import Program
-from mudcap.route.search import NEAR
+from mudcap.route.search import NEAR, Tell
 from mudcap.route.steps import MAX_GUIDED_SLOTS, TooWide
 from mudcap.route.stopgraph import StopGraph
 from mudcap.route.thinned import thinned
@@ -46,13 +47,13 @@ _MORE_KICKS = 20
 _FEWER_KICKS = 20
 """Of the trials of the local search one in so many, where it only sets a limit for the programme."""
 _THIN_STATES = 3_000
-"""`max_states` on thinned ground."""
+"""`max_states` on thinned ground, and on the same ground with all ways two-way."""
 
 
-def directed(graph: StopGraph, params: RoundParams) -> BlockTour:
+def directed(graph: StopGraph, params: RoundParams, tell: Tell = lambda cost, bound: None) -> BlockTour:
     """The round by the frontier programme over balances, or by local search where that is no dearer; the bound is the programme's.
 
-    `TooWide` is raised where the programme cannot take the graph.
+    `TooWide` is raised where the programme cannot take the graph. ``tell`` hears how far it is.
     """
     turns_s = turn_costs(graph, params)
     laid = all_options(graph, turns_s, params)
@@ -68,8 +69,8 @@ def directed(graph: StopGraph, params: RoundParams) -> BlockTour:
     except ValueError as none:
         raise ValueError(UNREACHED) from none
     outcome, uses = directed_round(
-        graph, groups, of_edge, options, prices, upper=cost + 10 * EPS, max_states=params.max_states
-    )
+        graph, groups, of_edge, options, prices, upper=cost + 10 * EPS, max_states=params.max_states, tell=tell,
+    )  # fmt: skip
     method: Literal["programme", "search"] = "search"
     if uses is not None:
         legs, method = walk(graph, uses), "programme"
@@ -81,20 +82,24 @@ def directed(graph: StopGraph, params: RoundParams) -> BlockTour:
         more = tour_any(graph, turns_s, params, order=order_of(best))
         other = tour_of(graph, params, more, bound, "search", outcome.peak_states)
         best = min([best, other], key=lambda t: t.objective)
-    program = None if best.is_near or not params.branches else _programme(graph, laid, best.objective)
-    return best if program is None else _branch(graph, turns_s, params, best, program, laid)
+    program = None if best.is_near or not params.branches else _programme(graph, laid, best, tell)
+    return best if program is None else _branch(graph, turns_s, params, best, program, laid, tell)
 
 
-def search(graph: StopGraph, params: RoundParams) -> BlockTour:
-    """A round by local search, with the bound of a linear programme, and of the exact programme on two-way ground."""
+def search(graph: StopGraph, params: RoundParams, tell: Tell) -> BlockTour:
+    """A round by local search, with the bound of a linear programme, and of the exact programme on two-way ground.
+
+    ``tell`` hears how far it is.
+    """
     turns_s = turn_costs(graph, params)
     bound, order = None, None
     if graph.directions.any():
         with suppress(TooWide):
-            found = exact(two_way(graph), params)
+            found = exact(two_way(graph), replace(params, max_states=min(params.max_states, _THIN_STATES)))
             bound = found.bound
             order = order_of(found) if len(order_of(found)) == graph.num_stops else None
     best = tour_of(graph, params, tour_any(graph, turns_s, params, order=order), bound, "search")
+    _tell_of(best, tell)
     if params.branches and graph.directions.any():
         best = begun_thin(graph, turns_s, params, best)
         order = order_of(best)
@@ -104,7 +109,7 @@ def search(graph: StopGraph, params: RoundParams) -> BlockTour:
             bare = bare_ground(graph, turns_s, params)
             ground = (bare.graph, bare.turns_s)
         laid = all_options(*ground, params)
-        program = _programme(ground[0], laid, best.objective)
+        program = _programme(ground[0], laid, best, tell)
         linear = None if program is None else program.bound()
         bound = max((b for b in (bound, linear) if b is not None), default=None)
         best = tour_of(graph, params, best.legs, bound, "search")
@@ -113,7 +118,7 @@ def search(graph: StopGraph, params: RoundParams) -> BlockTour:
         best = min([best, tour_of(graph, params, more, bound, "search")], key=lambda t: t.objective)
     if best.is_near or program is None or not (params.branches and graph.directions.any()):
         return best
-    return _branch(graph, turns_s, params, best, program, laid)
+    return _branch(graph, turns_s, params, best, program, laid, tell)
 
 
 def begun_thin(graph: StopGraph, turns_s: Turns, params: RoundParams, best: BlockTour) -> BlockTour:
@@ -128,18 +133,22 @@ def begun_thin(graph: StopGraph, turns_s: Turns, params: RoundParams, best: Bloc
     return best
 
 
-def _programme(graph: StopGraph, found: Options, objective: float) -> Program | None:
-    """The linear programme, worked on until it bounds a round of this cost [s] near enough; None where options are left out."""
+def _tell_of(best: BlockTour, tell: Tell, bound: float = 0.0) -> None:
+    tell(best.objective, max(bound, best.bound or 0.0))
+
+
+def _programme(graph: StopGraph, found: Options, best: BlockTour, tell: Tell) -> Program | None:
+    """The linear programme, worked on until it bounds the best round near enough; None where options are left out."""
     groups, of_edge, options, is_whole = found
     if not is_whole:
         return None
     program = Program(graph, lay_columns(graph, groups, of_edge, options))
-    program.tighten(_BOUND_ROUNDS, enough=(1 - NEAR) * objective, stalled=_PATIENCE)
+    program.tighten(_BOUND_ROUNDS, enough=(1 - NEAR) * best.objective, stalled=_PATIENCE, tell=partial(_tell_of, best, tell))
     return program
 
 
 def _branch(
-    graph: StopGraph, turns_s: Turns, params: RoundParams, best: BlockTour, program: Program, laid: Options
+    graph: StopGraph, turns_s: Turns, params: RoundParams, best: BlockTour, program: Program, laid: Options, tell: Tell
 ) -> BlockTour:
     """The round with what lines across the drive rows prove, taken on by the programme that they guide, or by branch and bound."""
     groups, _, options, _ = laid
@@ -147,19 +156,19 @@ def _branch(
     if lines:
         finer = program.with_lines(lines)
         is_guided = takes(graph, groups, MAX_GUIDED_SLOTS)
-        enough = (1 - NEAR) * best.objective
+        enough, hear = (1 - NEAR) * best.objective, partial(_tell_of, best, tell)
         if is_guided:
-            finer.tighten(_BOUND_ROUNDS, enough=enough, stalled=_GUIDE_PATIENCE, progress=_GUIDE_PROGRESS)
+            finer.tighten(_BOUND_ROUNDS, enough=enough, stalled=_GUIDE_PATIENCE, progress=_GUIDE_PROGRESS, tell=hear)
         else:
-            finer.tighten(_BOUND_ROUNDS, enough=enough)
+            finer.tighten(_BOUND_ROUNDS, enough=enough, tell=hear)
         best = tour_of(graph, params, best.legs, max(finer.bound(), best.bound or 0.0), best.method, best.peak_states)
         if not best.is_near and is_guided:
-            return _guided(graph, params, best, laid, prices_of(finer, options))
+            return _guided(graph, params, best, laid, prices_of(finer, options), tell)
     if best.is_near:
         return best
     found = whole_round(
         program, options, upper=best.objective, near=NEAR, cost_of=lambda legs: sum(leg_seconds(graph, legs, params)),
-        improve=lambda order: tour_any(graph, turns_s, params, order=order),
+        improve=lambda order: tour_any(graph, turns_s, params, order=order), tell=tell,
     )  # fmt: skip
     bound = max(found.bound, best.bound or 0.0)
     if found.legs is None:
@@ -167,12 +176,15 @@ def _branch(
     return tour_of(graph, params, found.legs, bound, "search", best.peak_states)
 
 
-def _guided(graph: StopGraph, params: RoundParams, best: BlockTour, laid: Options, prices: Prices) -> BlockTour:
+def _guided(
+    graph: StopGraph, params: RoundParams, best: BlockTour, laid: Options, prices: Prices, tell: Tell
+) -> BlockTour:
     """The round by the frontier programme guided by lines, or the one given with the bound that the programme proves."""
     groups, of_edge, options, _ = laid
     found, uses = directed_round(
-        graph, groups, of_edge, options, prices, upper=best.objective + 10 * EPS, max_states=params.max_states
-    )
+        graph, groups, of_edge, options, prices, upper=best.objective + 10 * EPS, max_states=params.max_states,
+        tell=tell,
+    )  # fmt: skip
     bound, peak = max(found.bound, best.bound or 0.0), max(found.peak_states, best.peak_states)
     legs, method = (best.legs, best.method) if uses is None else (walk(graph, uses), "programme")
     return tour_of(graph, params, legs, bound, method, peak)

@@ -14,7 +14,7 @@ from mudcap.route.dues import priced_steps
 from mudcap.route.frontier import Outcome
 from mudcap.route.options import EdgeOptions, Group, RoundParams
 from mudcap.route.prices import ROUNDS, price_round
-from mudcap.route.search import Priced, cheapest, choose_kept
+from mudcap.route.search import Priced, Tell, cheapest, choose_kept
 from mudcap.route.sides import busiest_side, fix_sides, sides_of
 from mudcap.route.steps import DOUBLE, SINGLE, Step, TooWide
 from mudcap.route.stopgraph import StopGraph
@@ -31,17 +31,17 @@ _SEARCHED_STOPS = 1_000
 """A round of so many stops that is not proven is also sought by local search."""
 
 
-def exact(graph: StopGraph, params: RoundParams) -> BlockTour:
-    """The round by the frontier programme; `TooWide` is raised where it cannot take the graph."""
+def exact(graph: StopGraph, params: RoundParams, tell: Tell = lambda cost, bound: None) -> BlockTour:
+    """The round by the frontier programme; `TooWide` is raised where it cannot take the graph. ``tell`` hears how far it is."""
     bare = bare_ground(graph, turn_costs(graph, params), params)
-    tour = _exact_on(bare.graph, bare.turns_s, params)
+    tour = _exact_on(bare.graph, bare.turns_s, params, tell)
     legs = bare.whole_legs(graph, tour.legs)
     return replace(tour, legs=legs, length_m=sum(leg.length_m for leg in legs))
 
 
-def _exact_on(graph: StopGraph, turns_s: Turns, params: RoundParams) -> BlockTour:
+def _exact_on(graph: StopGraph, turns_s: Turns, params: RoundParams, tell: Tell) -> BlockTour:
     """The same over ground that is bare of what no round needs."""
-    best = _solve(graph, turns_s, params, is_priced=True)
+    best = _solve(graph, turns_s, params, is_priced=True, tell=tell)
     if best is None:
         raise ValueError(UNREACHED)
     if best.status == "optimal" or graph.num_stops == len(graph.place_stop):
@@ -62,6 +62,7 @@ def _exact_on(graph: StopGraph, turns_s: Turns, params: RoundParams) -> BlockTou
     for k in range(params.max_halves):
         if bound is not None and bound >= best.objective - EPS:
             break
+        tell(best.objective, bound or 0.0)
         half = fix_sides(graph, sides_of(best.legs, graph.num_stops), k % 2, 2)
         tour = _solve(half, turns_s, quick, best.objective)
         since = 0 if tour and tour.objective < best.objective - EPS else since + 1
@@ -78,7 +79,8 @@ def _is_small(graph: StopGraph) -> bool:
 
 
 def _solve(
-    graph: StopGraph, turns_s: Turns, params: RoundParams, upper: float = np.inf, *, is_priced: bool = False
+    graph: StopGraph, turns_s: Turns, params: RoundParams, upper: float = np.inf, *, is_priced: bool = False,
+    tell: Tell = lambda cost, bound: None,
 ) -> BlockTour | None:
     """One run of the programme over a graph as it stands; None where it finds nothing (cheaper than ``upper``).
 
@@ -90,7 +92,7 @@ def _solve(
         prices = price_round(graph, groups, of_edge, options, rounds=ROUNDS)
         return *priced_steps(steps, edges, prices.connection), prices.bound
 
-    outcome, edges = _best_sweep(graph, groups, of_edge, options, params, upper, price if is_priced else None)
+    outcome, edges = _best_sweep(graph, groups, of_edge, options, params, upper, price if is_priced else None, tell)
     if outcome is None:
         return None
     chosen = {e: int(o) for e, o in zip(edges, outcome.options, strict=True)}
@@ -115,6 +117,7 @@ def _best_sweep(
     params: RoundParams,
     upper: float,
     price: Callable[[Sequence[Step], Sequence[int]], Priced] | None,
+    tell: Tell,
 ) -> tuple[Outcome | None, list[int]]:
     """The outcome in the order that promises the fewest states, and the ways in that order.
 
@@ -141,7 +144,7 @@ def _best_sweep(
     edges = [turn.edge for turn in turns]
     outcome = cheapest(
         steps, must_cross(graph, turns), plain_states=params.plain_states, max_states=params.max_states, upper=upper,
-        price=None if price is None else lambda steps: price(steps, edges),
+        price=None if price is None else lambda steps: price(steps, edges), tell=tell,
     )  # fmt: skip
     return outcome, edges
 

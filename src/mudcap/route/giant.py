@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import partial
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -14,6 +15,7 @@ from scipy.sparse.csgraph import dijkstra
 from mudcap.route.aisles import solve_block
 from mudcap.route.blocktour import BlockTour
 from mudcap.route.options import RoundParams
+from mudcap.route.search import Tell
 from mudcap.route.split import Slots, Visits
 from mudcap.route.stopgraph import StopGraph, only
 from mudcap.route.visits import BlockWork, Crew
@@ -32,12 +34,13 @@ def crew_kinds(crews: Sequence[Crew]) -> tuple[list[Crew], list[int]]:
 def lay_visits(
     problem: ServiceProblem,
     known: dict[tuple[object, ...], BlockTour],
-    tell: Callable[[int], None] = lambda block: None,
+    tell: Callable[[int, float | None], None] = lambda block, gap: None,
 ) -> tuple[Visits, float]:
     """Return all visits that are to make, and a bound on the working seconds that they take.
 
     Each block's are in the order of its exact round for the first kind of crew. ``known`` takes up the rounds that were found;
-    ``tell`` is called with each block that is done.
+    ``tell`` is called with each block, with a share by which the best round so far may be too dear while its round is sought, and with None
+    when it is found.
     The bound counts driving only where all crews are of one kind.
     """
     kinds, _ = crew_kinds(problem.crews)
@@ -48,7 +51,7 @@ def lay_visits(
         stops = np.array([s for s in range(work.graph.num_stops) if s not in work.done], np.int64)
         if not len(stops):
             continue
-        tours = [_round(work, b, stops, crew, known) for crew in kinds]
+        tours = [_round(work, b, stops, crew, known, partial(_tell_gap, b, tell)) for crew in kinds]
         order = [h.stop for leg in tours[0].legs for h in leg.halts]
         bound += float(work.service_s[stops].sum()) + (tours[0].bound or 0.0 if len(kinds) == 1 else 0.0)
         columns.append((np.full(len(order), b), stops[order]))
@@ -58,7 +61,7 @@ def lay_visits(
             graph = only(work.graph_of(crew), stops)
             made.append(drives(graph, [(side[s], s) for s in order], crew.params))
         times.append((np.array([a for a, _ in made]), np.array([h for _, h in made])))
-        tell(b)
+        tell(b, None)
     if not columns:
         columns = [(np.empty(0, np.int64),) * 2]
         times = [(np.empty((len(kinds), 0)),) * 2]
@@ -76,12 +79,17 @@ def lay_visits(
     return visits, bound
 
 
+def _tell_gap(block: int, tell: Callable[[int, float | None], None], cost: float, bound: float) -> None:
+    if np.isfinite(cost) and cost > 0:
+        tell(block, max(0.0, 1 - bound / cost))
+
+
 def _round(
-    work: BlockWork, b: int, stops: NDArray[np.int64], crew: Crew, known: dict[tuple[object, ...], BlockTour]
+    work: BlockWork, b: int, stops: NDArray[np.int64], crew: Crew, known: dict[tuple[object, ...], BlockTour], tell: Tell
 ) -> BlockTour:
     key = (b, crew.mode, crew.params, stops.tobytes())
     if key not in known:
-        known[key] = solve_block(only(work.graph_of(crew), stops), crew.params)
+        known[key] = solve_block(only(work.graph_of(crew), stops), crew.params, tell=tell)
     return known[key]
 
 

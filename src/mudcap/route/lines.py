@@ -25,10 +25,6 @@ from mudcap.route.stopgraph import StopGraph, levels, spans
 
 _MOST = 6
 """Passes more up than down that are told apart at most; more count as so many."""
-_MOST_WIDE = 3
-"""The same where there are more than `_CROSSINGS`, for the work's sake."""
-_CROSSINGS = 500
-"""Ways across lines, each counted at each line."""
 _LINES = 24
 """Lines at most, for the work's sake; where the ground has more, so many are spread over it."""
 
@@ -44,10 +40,7 @@ def lay_lines(graph: StopGraph, columns: Columns) -> list[Line]:
     sides = list({m.tobytes(): m for m in masks if _is_worth(graph, m)}.values())
     if len(sides) > _LINES:
         sides = [sides[int(k)] for k in np.round(np.linspace(0, len(sides) - 1, _LINES))]
-    tail, head = graph.tail[graph.through], graph.head[graph.through]
-    crossings = sum(int((is_above[tail] != is_above[head]).sum()) for is_above in sides)
-    most = _MOST if crossings <= _CROSSINGS else _MOST_WIDE
-    return [Line(graph, columns, is_above, most) for is_above in sides]
+    return [Line(graph, columns, is_above) for is_above in sides]
 
 
 def _is_worth(graph: StopGraph, is_above: NDArray[np.bool_]) -> bool:

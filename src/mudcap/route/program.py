@@ -11,7 +11,7 @@ Nobody turns round within a one-way way.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import highspy
@@ -179,17 +179,19 @@ class Program:
         self._idle = np.append(self._idle, np.zeros(len(limit), np.int64))
 
     def tighten(
-        self, rounds: int, *, enough: float = np.inf, stalled: int = _STALLED, progress: float = _PROGRESS
-    ) -> None:
+        self, rounds: int, *, enough: float = np.inf, stalled: int = _STALLED, progress: float = _PROGRESS,
+        tell: Callable[[float], None] = lambda bound: None,
+    ) -> None:  # fmt: skip
         """Solve up to so many programmes, each with the rows that the one before breaks.
 
         No more are solved once the bound is ``enough`` [s], or ``stalled`` of them have raised it by less than ``progress`` as a
-        share.
+        share. ``tell`` hears the bound [s] of each.
         """
         bounds: list[float] = []
         for number in range(1, rounds + 1):
             is_solved = self.solve()
             bounds.append(self.bound())
+            tell(bounds[-1])
             is_idle = number > stalled and bounds[-1] - bounds[-1 - stalled] < progress * bounds[-1]
             if not is_solved or number == rounds or is_idle or bounds[-1] >= enough or not self.cut():
                 break

@@ -14,6 +14,8 @@ from mudcap.route.frontier import Outcome, run
 from mudcap.route.relax import Cut, relax
 from mudcap.route.steps import Step
 
+Tell = Callable[[float, float], None]
+"""Hears of the cost of the best round so far, inf without one, and of what no round costs less than [s]."""
 Priced = tuple[list[Step], Dues, float]
 """The steps with what each option is paid for taken off its cost, what is paid, and a bound on all rounds [s]."""
 
@@ -24,9 +26,9 @@ _VALUES, _RELAXED_STATES = 32, 16_384
 _WIDTHS = (300, 3_000)
 NEAR = 0.01
 """Share of the cost by which the bound may lack where no more work is put into it."""
-_HARDER = ((2, 100_000), (4, 300_000))
-"""Where the bound lacks more than that, times as many states as asked for, and before it the states of a run for the bound
-alone, which ends early."""
+_HARDER = ((2, 9), (4, 25))
+"""Where the bound lacks more than that, times as many states as asked for, and before it for a run for the bound alone, which ends
+early."""
 
 
 def cheapest(
@@ -37,6 +39,7 @@ def cheapest(
     max_states: int,
     upper: float = np.inf,
     price: Callable[[Sequence[Step]], Priced] | None = None,
+    tell: Tell = lambda cost, bound: None,
 ) -> Outcome | None:
     """Return the cheapest options with the bound proven; None where no choice serves all, or none for less than ``upper``.
 
@@ -47,7 +50,7 @@ def cheapest(
     plain = run(steps, max_states=plain_states, max_work=_PLAIN_WORK, give_up=True)
     if plain is not None:
         return plain
-    found = Guided(steps, cuts, upper)
+    found = Guided(steps, cuts, upper, tell=tell)
     widths = [w for w in (*_WIDTHS, max_states) if w <= max_states]
     found.widen(widths if price is None else widths[:-1] or widths)
     if price is not None and not found.is_proven:
@@ -55,7 +58,7 @@ def cheapest(
         found.widen(widths)
         for times, proof in _HARDER:
             if not found.is_near:
-                found.raise_bound(proof)
+                found.raise_bound(proof * max_states)
             if not found.is_near:
                 found.widen([times * max_states])
     for width in (4 * max_states, 16 * max_states):
@@ -74,8 +77,9 @@ class Guided:
         upper: float,
         price: Callable[[Sequence[Step]], Priced] | None = None,
         courses: Courses | None = None,
+        tell: Tell = lambda cost, bound: None,
     ) -> None:
-        self.steps, self.cuts, self.upper, self.courses = steps, cuts, upper, courses
+        self.steps, self.cuts, self.upper, self.courses, self.tell = steps, cuts, upper, courses, tell
         self.dues: Dues | None = None
         self.best: Outcome | None = None
         self.bound, self.peak = 0.0, 1
@@ -130,6 +134,7 @@ class Guided:
     def _run(
         self, width: int, upper: float, *, is_proof: bool = False, max_work: float = np.inf
     ) -> Outcome | None:
+        self.tell(self.upper, self.bound)
         return run(
             self.steps, max_states=width, layers=self.layers, dues=self.dues, courses=self.courses, upper=upper,
             is_proof=is_proof, max_work=max_work,

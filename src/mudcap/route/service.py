@@ -74,7 +74,9 @@ def solve_service(
     restarts = _restarts(sum(to_do))
     total = len(at_work) + restarts
     visits, bound = lay_visits(
-        problem, known, lambda b: tell(Progress(done=at_work.index(b) + 1, total=total, block=b))
+        problem,
+        known,
+        lambda b, gap: tell(Progress(done=at_work.index(b) + (gap is None), total=total, block=b, gap=gap)),
     )
     slots = lay_slots(problem)
     size = np.bincount(visits.block, minlength=len(problem.work))

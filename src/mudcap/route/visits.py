@@ -119,7 +119,9 @@ class Progress:
     """Steps: the round of each block, then each time that the order of all blocks is sought."""
     total: int
     block: int = -1
-    """Position of the block whose round was found last; -1 for other steps."""
+    """Position of the block whose round was found last, or is sought; -1 for other steps."""
+    gap: float | None = None
+    """While a block's round is sought, by what share of it the best so far may be too dear; None once it is found."""
     best: RoutePlan | None = None
     """The best plan so far; None until there is one."""
 
