@@ -21,6 +21,7 @@ from mudcap.app import console as console_module
 from mudcap.app import round as round_module
 from mudcap.app.times import Closing, Duration, Lunch, Panel, Speed
 from mudcap.files.outputs import round_outputs
+from mudcap.route import service as service_module
 from mudcap.route.visits import Progress
 
 SCHEMA = json.loads((resources.files("mudcap.files") / "round.schema.json").read_text("utf-8"))
@@ -254,9 +255,22 @@ def test_its_options_are_sentences_and_its_command_is_in_the_readme():
 
 
 def test_a_hard_block_is_told_by_what_is_proven_of_it(capsys, monkeypatch):
-    """While it is worked on, with the steps that are done before it."""
+    """While it is worked on, with the steps that are done before it; the same is not said twice."""
     monkeypatch.setattr(console_module, "COUNT_S", 0.0)
     watch = round_module._Watch(console_module.Console(is_quiet=False))
-    watch.tell(Progress(done=1, total=4, block=1, gap=0.0341), "North")
+    for gap in (0.0341, 0.0339):
+        watch.tell(Progress(done=1, total=4, block=1, gap=gap), "North")
     assert capsys.readouterr().err == "[1/4] the way through North: so far within 3.4 % of the quickest\n"
     assert not watch.ask()
+
+
+def test_driving_that_is_not_proven_near_is_told(ranch, capsys, monkeypatch):
+    """In the note of each block, and nowhere where all is proven."""
+    words = "the driving there may take up to 1 min (0.0 %) longer than it must"
+    assert run(capsys, "round", ranch, "--task", "check")[0] == 0
+    assert words not in (ranch / "out" / "round-check.json").read_text(encoding="utf-8")
+    monkeypatch.setattr(service_module, "NEAR", -1.0)
+    code, _said, err = run(capsys, "round", ranch, "--task", "check")
+    notes = json.loads((ranch / "out" / "round-check.json").read_text(encoding="utf-8"))["notes"]
+    assert code == 0
+    assert [n.split(":")[0] for n in notes if words in n] == ["North", "South"] and f"North: {words}" in err

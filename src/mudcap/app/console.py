@@ -32,7 +32,7 @@ class Console:
         self._bar: Any = None
         self._task: Any = None
         self._done = self._total = 0
-        self._counted = time.monotonic()
+        self._counted, self._said = time.monotonic(), ""
 
     def say(self, text: str) -> None:
         """One line on stderr, unless quiet."""
@@ -115,12 +115,14 @@ class Console:
             self.say(f"[{self._done}/{self._total}] {text}")
 
     def count(self, done: int, total: int, text: str) -> None:
-        """So many steps of all are done; without a bar one line every few seconds."""
+        """So many steps of all are done; without a bar one line every few seconds, none twice."""
         if self._bar is not None:
             self._bar.update(self._task, total=total, completed=done, description=text)
-        elif time.monotonic() - self._counted >= COUNT_S:
-            self._counted = time.monotonic()
-            self.say(f"[{done}/{total}] {text}")
+            return
+        line = f"[{done}/{total}] {text}"
+        if time.monotonic() - self._counted >= COUNT_S and line != self._said:
+            self._counted, self._said = time.monotonic(), line
+            self.say(line)
 
     def _print(self, text: str) -> None:
         if self._bar is not None:

@@ -27,6 +27,7 @@ from mudcap.plan.round_model import (
 )
 from mudcap.plan.round_places import Origin, Place, Roads, crew_origins, lay_places, lay_roads, speeds_of
 from mudcap.plan.round_visits import choose_visits
+from mudcap.plan.round_words import minutes
 from mudcap.route.options import RoundParams
 from mudcap.route.service import ServiceProblem, solve_service
 from mudcap.route.visits import BlockWork, Crew, CrewNow, Progress, RoutePlan
@@ -72,7 +73,7 @@ def make_round(
     made = Round(
         options=options, zone_h=zone_h, light_s=light, days=days, not_visited=not_visited, sample=sample,
         hardware=tuple(range(len(plan.sites))) if options.task == "fetch" else (),
-        notes=tuple(_notes(plan, options, roads, found.stopped)), bound_s=found.bound_s, stopped=found.stopped,
+        notes=(*_notes(plan, options, roads, found.stopped), *_loose_notes(plan, places, visits, found)), bound_s=found.bound_s, stopped=found.stopped,
     )  # fmt: skip
     _prove(plan, made, len(visits) + len(rest))
     return made
@@ -250,6 +251,19 @@ def _notes(plan: Plan, options: RoundOptions, roads: Roads, stopped: bool) -> li
             _("Clock times are standard time of the longitude, with no daylight saving. Give --zone where that differs.")
         )
     return notes
+
+
+def _loose_notes(plan: Plan, places: Sequence[Place], visits: Sequence[Visit], found: RoutePlan) -> list[str]:
+    """Where driving may take longer than it must."""
+    text = _("{block}: the driving there may take up to {time} ({percent} %) longer than it must: so many ways cross that no more is "
+             "proven. Rows that are open both ways, or all sites instead of a sample, leave less in doubt.")  # fmt: skip
+    return [
+        text.format(
+            block=_place_name(plan, places, visits, int(loose.block_id)), time=minutes(max(60.0, loose.seconds)),
+            percent=f"{100 * loose.share:.1f}",
+        )
+        for loose in found.loose
+    ]  # fmt: skip
 
 
 def _prove(plan: Plan, made: Round, total: int) -> None:

@@ -10,12 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mudcap.route.aisles import solve_block
-from mudcap.route.blocktour import BlockTour
+from mudcap.route.blocktour import EPS, BlockTour
 from mudcap.route.clock import Share, latest_begin
 from mudcap.route.giant import block_order, home_seconds, lay_slots, lay_visits
+from mudcap.route.search import NEAR
 from mudcap.route.split import Order, Slots, Visits, best_order, split, weave
 from mudcap.route.stopgraph import only
-from mudcap.route.visits import BlockWork, Crew, CrewNow, Progress, Route, RoutePlan
+from mudcap.route.visits import BlockWork, Crew, CrewNow, Loose, Progress, Route, RoutePlan
 
 __all__ = ["ServiceProblem", "block_order", "crew_now", "replan", "solve_service"]
 
@@ -195,6 +196,7 @@ def _build(
     What a shift has no room for after all is left to the shifts after it, and goes unserved if none has.
     """
     routes: dict[int, Route] = {}
+    driven: list[Share] = []
     real = np.zeros(len(cuts))
     begin = 0
     for k in order.slots.tolist():
@@ -211,14 +213,27 @@ def _build(
             real[k] = max(real[k], taken)
             if taken <= crew.limit_s(day) + 1e-6:
                 routes[k] = route
+                driven += [share for trip in loads for share in trip]
                 break
             last -= max(1, int((last - begin) * (1 - crew.limit_s(day) / taken)))
         begin = last
     left = order.visits[begin:]
     unserved = tuple((problem.work[visits.block[v]].block_id, int(visits.stop[v])) for v in left.tolist())
     return RoutePlan(
-        routes=tuple(routes[k] for k in sorted(routes)), unserved=unserved, bound_s=bound_s
+        routes=tuple(routes[k] for k in sorted(routes)), unserved=unserved, bound_s=bound_s, loose=_loose(problem, driven)
     ), real
+
+
+def _loose(problem: ServiceProblem, driven: Sequence[Share]) -> tuple[Loose, ...]:
+    """The blocks where what is driven may be above the least by more than is asked for."""
+    found = []
+    for b, work in enumerate(problem.work):
+        tours = [share.tour for share in driven if share.block == b]
+        cost = sum(t.objective for t in tours)
+        above = cost - sum(t.bound or 0.0 for t in tours)
+        if above > NEAR * cost + EPS:
+            found.append(Loose(block_id=work.block_id, seconds=above, share=above / cost))
+    return tuple(found)
 
 
 def _shares(

@@ -181,6 +181,17 @@ class Route:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Loose:
+    """What may be too long in the ways through one block."""
+
+    block_id: str
+    seconds: float
+    """By how much the driving there, all crews and days together, may be above the least."""
+    share: float
+    """The same as a share of that driving."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RoutePlan:
     """All crews' days, and what is left undone."""
 
@@ -189,6 +200,8 @@ class RoutePlan:
     """(block, stop) for which no shift has room."""
     bound_s: float
     """No plan needs fewer working seconds in all: service, and each block's proven shortest drive (0 where unproven)."""
+    loose: tuple[Loose, ...] = ()
+    """Blocks whose ways through are not proven to be within one percent of the quickest."""
     stopped: bool = False
     """True where the search was asked to stop: the best plan until then."""
 
