@@ -194,3 +194,14 @@ def test_rows_in_turn_with_all_stops() -> None:
     assert best.status == "optimal"
     assert finer.bound() == again.bound() <= best.objective + 1e-6
     assert best.objective - finer.bound() < 0.5 * (best.objective - plain.bound())
+
+
+def test_lines_tell_fewer_passes_apart_on_the_widest_ground_unless_they_guide() -> None:
+    """Fifteen lines across 34 drive rows are 510 crossings; across 33 they are 495."""
+    for num_rows, most in ((33, 3), (32, 6)):
+        graph = in_turn(
+            regular_block(num_rows=num_rows, length_m=400.0, stop_row=np.array([0]), stop_y_m=np.array([9.0]), levels=16)
+        )
+        columns = _columns(graph)
+        assert {line.most for line in lay_lines(graph, columns, guides=False)} == {most}
+        assert {line.most for line in lay_lines(graph, columns)} == {6}

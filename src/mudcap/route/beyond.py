@@ -152,10 +152,10 @@ def _branch(
 ) -> BlockTour:
     """The round with what lines across the drive rows prove, taken on by the programme that they guide, or by branch and bound."""
     groups, _, options, _ = laid
-    lines = lay_lines(graph, program.columns)
+    is_guided = takes(graph, groups, MAX_GUIDED_SLOTS)
+    lines = lay_lines(graph, program.columns, guides=is_guided)
     if lines:
         finer = program.with_lines(lines)
-        is_guided = takes(graph, groups, MAX_GUIDED_SLOTS)
         enough, hear = (1 - NEAR) * best.objective, partial(_tell_of, best, tell)
         if is_guided:
             finer.tighten(_BOUND_ROUNDS, enough=enough, stalled=_GUIDE_PATIENCE, progress=_GUIDE_PROGRESS, tell=hear)
