@@ -70,6 +70,14 @@ def in_turn(graph: StopGraph) -> StopGraph:
     return replace(graph, one_way=np.where(graph.is_aisle, way, 0).astype(np.int8))
 
 
+def seven_roads() -> StopGraph:
+    """Sixty stops in twelve tree rows, drive rows one-way in turn, seven headlands and cross-roads: too wide for the programme alone."""
+    stop_y_m = np.random.default_rng(3).uniform(0, 300, 60)
+    return in_turn(
+        regular_block(num_rows=12, length_m=300.0, stop_row=np.repeat(np.arange(12), 5), stop_y_m=stop_y_m, levels=7)
+    )
+
+
 def snake_m(graph: StopGraph, num_rows: int, stop_row: np.ndarray, length_m: float) -> float:
     """Metres of the snake: from the first headland through every drive row needed, left to right, end to end, and home."""
     needed: list[int] = []

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from route_blocks import check_walk, in_turn, regular_block
+from route_blocks import check_walk, in_turn, regular_block, seven_roads
 from route_oracle import cheapest_by_search, solved_one_way
 
 from mudcap.route import directed
@@ -228,11 +228,7 @@ def test_pay_is_what_the_quantities_are_worth() -> None:
 
 def test_wide_ground_is_taken_by_the_guided_programme() -> None:
     """Seven roads across twelve rows in turn: within 1 %, and the same again."""
-    rng = np.random.default_rng(3)
-    graph = regular_block(
-        num_rows=12, length_m=300.0, stop_row=np.repeat(np.arange(12), 5), stop_y_m=rng.uniform(0, 300, 60), levels=7
-    )
-    graph = in_turn(graph)
+    graph = seven_roads()
     params = replace(PARAMS, kicks=50, max_states=3_000)
     tour, again = solve_block(graph, params), solve_block(graph, params)
     check_walk(graph, tour.legs)

@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from route_blocks import in_turn, regular_block
+from route_blocks import regular_block, seven_roads
 
 from mudcap.route.aisles import solve_block
 from mudcap.route.blocktour import leg_seconds
@@ -202,13 +202,7 @@ def test_it_tells_how_far_it_is_and_stops_when_asked() -> None:
 def test_it_tells_how_near_a_hard_round_is() -> None:
     """Seven roads across twelve rows in turn: more than once before it is found, and ever nearer in the end."""
     problem = _problem(2)
-    rng = np.random.default_rng(3)
-    hard = in_turn(
-        regular_block(
-            num_rows=12, length_m=300.0, stop_row=np.repeat(np.arange(12), 5), stop_y_m=rng.uniform(0, 300, 60), levels=7
-        )
-    )  # fmt: skip
-    work = BlockWork(block_id="B0", graph=hard, service_s=np.full(60, 120.0), load=np.ones(60))
+    work = BlockWork(block_id="B0", graph=seven_roads(), service_s=np.full(60, 120.0), load=np.ones(60))
     params = RoundParams(aisle_m_s=1.5, road_m_s=2.0, headland_turn_s=3.0, kicks=50, max_states=3_000)
     problem = replace(problem, work=(work, problem.work[1]), crews=(Crew(name="A", params=params),))
     heard: list[Progress] = []
@@ -223,18 +217,12 @@ def test_it_tells_how_near_a_hard_round_is() -> None:
 
 def test_blocks_driven_longer_than_is_proven_are_named() -> None:
     """With few states and no branching the hard block's round is not proven near; by how much is what its bound lacks."""
-    rng = np.random.default_rng(3)
-    hard = in_turn(
-        regular_block(
-            num_rows=12, length_m=300.0, stop_row=np.repeat(np.arange(12), 5), stop_y_m=rng.uniform(0, 300, 60), levels=7
-        )
-    )  # fmt: skip
     problem = _problem(2)
-    work = BlockWork(block_id="hard", graph=hard, service_s=np.full(60, 60.0), load=np.ones(60))
+    work = BlockWork(block_id="hard", graph=seven_roads(), service_s=np.full(60, 60.0), load=np.ones(60))
     params = RoundParams(aisle_m_s=1.5, road_m_s=2.0, kicks=50, max_states=30, branches=False)
     problem = replace(problem, work=(problem.work[0], work), crews=(Crew(name="A", params=params),))
     (loose,) = solve_service(problem).loose
-    tour = solve_block(hard, params)
+    tour = solve_block(work.graph, params)
     assert tour.bound is not None
     assert loose.block_id == "hard"
     assert loose.seconds == pytest.approx(tour.objective - tour.bound)
