@@ -189,9 +189,9 @@ def test_wrong_usage_and_wrong_input_are_refused_in_a_sentence(ranch, capsys, ar
     assert not list((ranch / "out").glob("round-*")) and "%" not in err
 
 
-@pytest.mark.parametrize(("when", "is_kept"), [("block", False), ("best", True), ("twice", False)])
+@pytest.mark.parametrize(("when", "is_kept"), [("block", True), ("best", True), ("twice", False)])
 def test_a_stop_by_hand_keeps_the_best_round_or_leaves_all_as_it_was(ranch, capsys, monkeypatch, when, is_kept):
-    """130: before there is a round nothing is written, then the best so far, marked; a second stop gives up."""
+    """130: the best so far, or the first that is found, marked; a second stop gives up, and nothing is written."""
     tell = round_module._Watch.tell
 
     def told(watch, progress, name):
@@ -261,6 +261,7 @@ def test_a_hard_block_is_told_by_what_is_proven_of_it(capsys, monkeypatch):
     for gap in (0.0341, 0.0339):
         watch.tell(Progress(done=1, total=4, block=1, gap=gap), "North")
     assert capsys.readouterr().err == "[1/4] the way through North: so far within 3.4 % of the quickest\n"
+    assert watch.ask()
     assert not watch.ask()
 
 
@@ -274,3 +275,12 @@ def test_driving_that_is_not_proven_near_is_told(ranch, capsys, monkeypatch):
     notes = json.loads((ranch / "out" / "round-check.json").read_text(encoding="utf-8"))["notes"]
     assert code == 0
     assert [n.split(":")[0] for n in notes if words in n] == ["North", "South"] and f"North: {words}" in err
+
+
+def test_what_a_stop_by_hand_leaves_unproven_is_told_as_such(ranch, capsys, monkeypatch):
+    """No other rows or stops are advised then: it was the stop that left it so."""
+    monkeypatch.setattr(service_module, "NEAR", -1.0)
+    monkeypatch.setattr(round_module._Watch, "tell", lambda watch, *_told: watch.is_asked or signal.raise_signal(signal.SIGINT))
+    code, _said, err = run(capsys, "round", ranch, "--task", "check")
+    assert code == 130
+    assert err.count("no more was proven by then") == 2 and "leave less in doubt" not in err

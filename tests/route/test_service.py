@@ -199,12 +199,17 @@ def test_it_tells_how_far_it_is_and_stops_when_asked() -> None:
     assert heard[-1].done < heard[-1].total
 
 
-def test_it_tells_how_near_a_hard_round_is() -> None:
-    """Seven roads across twelve rows in turn: more than once before it is found, and ever nearer in the end."""
+def _hard_problem() -> ServiceProblem:
+    """Two blocks, the first of seven roads across twelve rows in turn."""
     problem = _problem(2)
     work = BlockWork(block_id="B0", graph=seven_roads(), service_s=np.full(60, 120.0), load=np.ones(60))
     params = RoundParams(aisle_m_s=1.5, road_m_s=2.0, headland_turn_s=3.0, kicks=50, max_states=3_000)
-    problem = replace(problem, work=(work, problem.work[1]), crews=(Crew(name="A", params=params),))
+    return replace(problem, work=(work, problem.work[1]), crews=(Crew(name="A", params=params),))
+
+
+def test_it_tells_how_near_a_hard_round_is() -> None:
+    """More than once before it is found, and ever nearer in the end."""
+    problem = _hard_problem()
     heard: list[Progress] = []
     assert solve_service(problem, tell=heard.append).loose == ()
     found = next(k for k, p in enumerate(heard) if p.gap is None)
@@ -287,3 +292,16 @@ def test_nobody_to_do_it_is_an_error() -> None:
         solve_service(replace(problem, crews=()))
     empty = solve_service(replace(problem, work=(), between_m=np.zeros((1, 1))))
     assert (empty.routes, empty.unserved, empty.finish_s) == ((), (), 0.0)
+
+
+def test_asked_while_a_block_is_sought_it_ends_with_a_whole_round() -> None:
+    """The block is left as it is then, with what may be too long in it; the other blocks still get their rounds."""
+    problem = _hard_problem()
+    heard: list[Progress] = []
+    plan = solve_service(problem, stop=lambda: bool(heard), tell=heard.append)
+    _check(problem, plan)
+    assert plan.stopped
+    assert plan.unserved == ()
+    assert 1 <= next(k for k, p in enumerate(heard) if p.gap is None) <= 3
+    assert [loose.block_id for loose in plan.loose] == ["B0"]
+    assert plan.loose[0].share > 0.01

@@ -230,14 +230,12 @@ class _Watch:
         self.console = console
         self.is_asked = False
         """The best round so far is wanted."""
-        self._has_round = False
 
     def tell(self, progress: Progress, name: str) -> None:
         """One step on."""
         from mudcap.plan.round_words import clock
 
         best = progress.best
-        self._has_round = self._has_round or best is not None
         if progress.gap is not None:
             text = _("the way through {block}: so far within {percent} % of the quickest").format(
                 block=name, percent=f"{100 * progress.gap:.1f}"
@@ -253,9 +251,9 @@ class _Watch:
         self.console.count(progress.done, progress.total, text)
 
     def ask(self) -> bool:
-        """Want the best round so far; False where there is none, or it was wanted before."""
-        is_first = self._has_round and not self.is_asked
-        self.is_asked = self.is_asked or is_first
+        """Want the best round so far; False where it was wanted before."""
+        is_first = not self.is_asked
+        self.is_asked = True
         return is_first
 
 

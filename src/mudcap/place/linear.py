@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import highspy
@@ -60,11 +61,13 @@ class BranchAndBound(Simplex):
         self.addRows(1, np.array([-np.inf]), np.array([limit]), len(paid), first, paid, cost[paid])
         self._limit = limit
 
-    def solve(self, *, enough: float, nodes: int, calls: int) -> tuple[NDArray[np.int64] | None, float, bool]:
+    def solve(
+        self, *, enough: float, nodes: int, calls: int, stop: Callable[[], bool] = lambda: False
+    ) -> tuple[NDArray[np.int64] | None, float, bool]:
         """The cheapest choice found, None without one; a bound on all choices; and whether it came to its end.
 
-        It is stopped once the bound is ``enough``, after so many ``nodes``, or after asking so many times whether to go on
-        (``calls``). What is raised meanwhile (Ctrl-C) is raised here.
+        It is stopped once the bound is ``enough``, after so many ``nodes``, after asking so many times whether to go on
+        (``calls``), or once ``stop`` says so. What is raised meanwhile (Ctrl-C) is raised here.
         """
         asked = 0
         raised: list[BaseException] = []
@@ -73,7 +76,7 @@ class BranchAndBound(Simplex):
             nonlocal asked
             try:
                 asked += 1
-                answer.user_interrupt = bool(raised) or asked > calls or told.mip_dual_bound >= enough
+                answer.user_interrupt = bool(raised) or asked > calls or told.mip_dual_bound >= enough or stop()
             except BaseException as error:  # passed on below, once the solver has put its work away
                 raised.append(error)
                 answer.user_interrupt = True

@@ -48,8 +48,8 @@ def make_round(
 ) -> Round:
     """The round: which places are visited, by which crew, when and by which way; every other place with its reason.
 
-    ``tell`` hears how far the search is, and the name of the block or puddle that it has just gone round. ``stop`` is asked
-    once there is a round to keep: where it says so, the best until then is returned, and says that it was stopped.
+    ``tell`` hears how far the search is, and the name of the block or puddle that it has just gone round. Once ``stop``
+    says so, the best until then is returned, or the first that is found, and says that it was stopped.
 
     Raises ``InputError`` where names or numbers cannot be, or no day leaves any time.
     """
@@ -256,8 +256,10 @@ def _notes(plan: Plan, options: RoundOptions, roads: Roads, stopped: bool) -> li
 
 def _loose_notes(plan: Plan, places: Sequence[Place], visits: Sequence[Visit], found: RoutePlan) -> list[str]:
     """Where driving may take longer than it must."""
-    text = _("{block}: the driving there may take up to {time} ({percent} %) longer than it must: so many ways cross that no more is "
-             "proven. Rows that are open both ways, or all sites instead of a sample, leave less in doubt.")  # fmt: skip
+    text = _("{block}: the driving there may take up to {time} ({percent} %) longer than it must; no more is proven. Rows that are "
+             "open both ways, or all sites instead of a sample, leave less in doubt.")  # fmt: skip
+    if found.stopped:
+        text = _("{block}: the driving there may take up to {time} ({percent} %) longer than it must; no more was proven by then.")
     return [
         text.format(
             block=_place_name(plan, places, visits, int(loose.block_id)), time=minutes(max(60.0, loose.seconds)),

@@ -6,13 +6,13 @@ from mudcap.route.beyond import directed, search
 from mudcap.route.blocktour import BlockTour
 from mudcap.route.exact import exact
 from mudcap.route.options import RoundParams
-from mudcap.route.search import Tell
+from mudcap.route.search import UNWATCHED, Watch
 from mudcap.route.steps import TooWide
 from mudcap.route.stopgraph import StopGraph
 
 
 def solve_block(
-    graph: StopGraph, params: RoundParams | None = None, *, tell: Tell = lambda cost, bound: None
+    graph: StopGraph, params: RoundParams | None = None, *, watch: Watch = UNWATCHED
 ) -> BlockTour:
     """Return the cheapest round that serves every stop, each from whichever of its ways suits best.
 
@@ -23,13 +23,14 @@ def solve_block(
     round. Where ways are one-way, the states hold the balance of the vertices (see `directed`); where the network is too wide for
     the programme, a local search finds the round, which on ground with one-way ways also begins with rounds of thinned ground, and
     a linear programme bounds it (``method``). There lines across the drive rows follow where the bound is not within one percent,
-    then the programme guided by them (see `courses`), or branch and bound on ground too wide even for that. ``tell`` hears how far it is, where it takes long.
+    then the programme guided by them (see `courses`), or branch and bound on ground too wide even for that. ``watch`` hears how far it is, where it takes long,
+    and may end it with the best round so far.
 
     Raises ``ValueError`` where the graph is malformed or a stop cannot be reached from the start and left again.
     """
     graph.check()
     params = params or RoundParams()
     try:
-        return (directed if graph.directions.any() else exact)(graph, params, tell)
+        return (directed if graph.directions.any() else exact)(graph, params, watch)
     except TooWide:
-        return search(graph, params, tell)
+        return search(graph, params, watch)

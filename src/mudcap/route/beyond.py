@@ -29,7 +29,7 @@ from mudcap.route.lines import lay_lines
 from mudcap.route.options import RoundParams
 from mudcap.route.prices import ROUNDS, Prices, price_round, prices_of
 from mudcap.route.program import Program
-from mudcap.route.search import NEAR, Tell
+from mudcap.route.search import NEAR, UNWATCHED, Watch
 from mudcap.route.steps import MAX_GUIDED_SLOTS, TooWide
 from mudcap.route.stopgraph import StopGraph
 from mudcap.route.thinned import thinned
@@ -50,10 +50,10 @@ _THIN_STATES = 3_000
 """`max_states` on thinned ground, and on the same ground with all ways two-way."""
 
 
-def directed(graph: StopGraph, params: RoundParams, tell: Tell = lambda cost, bound: None) -> BlockTour:
+def directed(graph: StopGraph, params: RoundParams, watch: Watch = UNWATCHED) -> BlockTour:
     """The round by the frontier programme over balances, or by local search where that is no dearer; the bound is the programme's.
 
-    `TooWide` is raised where the programme cannot take the graph. ``tell`` hears how far it is.
+    `TooWide` is raised where the programme cannot take the graph. ``watch`` hears how far it is, and may end it.
     """
     turns_s = turn_costs(graph, params)
     laid = all_options(graph, turns_s, params)
@@ -65,11 +65,11 @@ def directed(graph: StopGraph, params: RoundParams, tell: Tell = lambda cost, bo
         legs = tour_any(graph, turns_s, replace(params, kicks=params.kicks // _FEWER_KICKS))
     cost = np.inf if legs is None else sum(leg_seconds(graph, legs, params))
     try:
-        prices = price_round(graph, groups, of_edge, options, rounds=ROUNDS)
+        prices = price_round(graph, groups, of_edge, options, rounds=ROUNDS, goes_on=lambda bound: not watch.stop())
     except ValueError as none:
         raise ValueError(UNREACHED) from none
     outcome, uses = directed_round(
-        graph, groups, of_edge, options, prices, upper=cost + 10 * EPS, max_states=params.max_states, tell=tell,
+        graph, groups, of_edge, options, prices, upper=cost + 10 * EPS, max_states=params.max_states, watch=watch,
     )  # fmt: skip
     method: Literal["programme", "search"] = "search"
     if uses is not None:
@@ -78,30 +78,31 @@ def directed(graph: StopGraph, params: RoundParams, tell: Tell = lambda cost, bo
         raise ValueError(UNREACHED)
     bound = outcome.bound if is_whole else None
     best = tour_of(graph, params, legs, bound, method, outcome.peak_states)
-    if not best.is_near:
+    if not best.is_near and not watch.stop():
         more = tour_any(graph, turns_s, params, order=order_of(best))
         other = tour_of(graph, params, more, bound, "search", outcome.peak_states)
         best = min([best, other], key=lambda t: t.objective)
-    program = None if best.is_near or not params.branches else _programme(graph, laid, best, tell)
-    return best if program is None else _branch(graph, turns_s, params, best, program, laid, tell)
+    program = None if best.is_near or watch.stop() or not params.branches else _programme(graph, laid, best, watch)
+    return best if program is None else _branch(graph, turns_s, params, best, program, laid, watch)
 
 
-def search(graph: StopGraph, params: RoundParams, tell: Tell) -> BlockTour:
+def search(graph: StopGraph, params: RoundParams, watch: Watch) -> BlockTour:
     """A round by local search, with the bound of a linear programme, and of the exact programme on two-way ground.
 
-    ``tell`` hears how far it is.
+    ``watch`` hears how far it is, and may end it.
     """
     turns_s = turn_costs(graph, params)
     bound, order = None, None
     if graph.directions.any():
         with suppress(TooWide):
-            found = exact(two_way(graph), replace(params, max_states=min(params.max_states, _THIN_STATES)))
+            quick = replace(params, max_states=min(params.max_states, _THIN_STATES))
+            found = exact(two_way(graph), quick, Watch(stop=watch.stop))
             bound = found.bound
             order = order_of(found) if len(order_of(found)) == graph.num_stops else None
     best = tour_of(graph, params, tour_any(graph, turns_s, params, order=order), bound, "search")
-    _tell_of(best, tell)
+    _goes_on(best, watch)
     if params.branches and graph.directions.any():
-        best = begun_thin(graph, turns_s, params, best)
+        best = begun_thin(graph, turns_s, params, best, watch)
         order = order_of(best)
     if not best.is_near:
         ground = (graph, turns_s)
@@ -109,46 +110,53 @@ def search(graph: StopGraph, params: RoundParams, tell: Tell) -> BlockTour:
             bare = bare_ground(graph, turns_s, params)
             ground = (bare.graph, bare.turns_s)
         laid = all_options(*ground, params)
-        program = _programme(ground[0], laid, best, tell)
+        program = _programme(ground[0], laid, best, watch)
         linear = None if program is None else program.bound()
         bound = max((b for b in (bound, linear) if b is not None), default=None)
         best = tour_of(graph, params, best.legs, bound, "search")
-    if not best.is_near:
+    if not best.is_near and not watch.stop():
         more = tour_any(graph, turns_s, replace(params, kicks=_MORE_KICKS * params.kicks), order=order)
         best = min([best, tour_of(graph, params, more, bound, "search")], key=lambda t: t.objective)
-    if best.is_near or program is None or not (params.branches and graph.directions.any()):
+    if best.is_near or watch.stop() or program is None or not (params.branches and graph.directions.any()):
         return best
-    return _branch(graph, turns_s, params, best, program, laid, tell)
+    return _branch(graph, turns_s, params, best, program, laid, watch)
 
 
-def begun_thin(graph: StopGraph, turns_s: Turns, params: RoundParams, best: BlockTour) -> BlockTour:
-    """The best of a round and of those that begin on thinned ground."""
+def begun_thin(
+    graph: StopGraph, turns_s: Turns, params: RoundParams, best: BlockTour, watch: Watch = UNWATCHED
+) -> BlockTour:
+    """The best of a round and of those that begin on thinned ground; ``watch`` may end it."""
     for thin in thinned(graph):
-        if best.is_near:
+        if best.is_near or watch.stop():
             break
         with suppress(ValueError):  # too wide even so, or with no way round
-            order = order_of(directed(thin, replace(params, branches=False, max_states=_THIN_STATES)))
+            quick = replace(params, branches=False, max_states=_THIN_STATES)
+            order = order_of(directed(thin, quick, Watch(stop=watch.stop)))
             other = tour_of(graph, params, tour_any(graph, turns_s, params, order=order), best.bound, "search")
             best = min([best, other], key=lambda t: t.objective)
     return best
 
 
-def _tell_of(best: BlockTour, tell: Tell, bound: float = 0.0) -> None:
-    tell(best.objective, max(bound, best.bound or 0.0))
+def _goes_on(best: BlockTour, watch: Watch, bound: float = 0.0) -> bool:
+    """Tell how far it is; whether to go on."""
+    watch.tell(best.objective, max(bound, best.bound or 0.0))
+    return not watch.stop()
 
 
-def _programme(graph: StopGraph, found: Options, best: BlockTour, tell: Tell) -> Program | None:
+def _programme(graph: StopGraph, found: Options, best: BlockTour, watch: Watch) -> Program | None:
     """The linear programme, worked on until it bounds the best round near enough; None where options are left out."""
     groups, of_edge, options, is_whole = found
     if not is_whole:
         return None
     program = Program(graph, lay_columns(graph, groups, of_edge, options))
-    program.tighten(_BOUND_ROUNDS, enough=(1 - NEAR) * best.objective, stalled=_PATIENCE, tell=partial(_tell_of, best, tell))
+    program.tighten(
+        _BOUND_ROUNDS, enough=(1 - NEAR) * best.objective, stalled=_PATIENCE, goes_on=partial(_goes_on, best, watch)
+    )
     return program
 
 
 def _branch(
-    graph: StopGraph, turns_s: Turns, params: RoundParams, best: BlockTour, program: Program, laid: Options, tell: Tell
+    graph: StopGraph, turns_s: Turns, params: RoundParams, best: BlockTour, program: Program, laid: Options, watch: Watch
 ) -> BlockTour:
     """The round with what lines across the drive rows prove, taken on by the programme that they guide, or by branch and bound."""
     groups, _, options, _ = laid
@@ -156,19 +164,19 @@ def _branch(
     lines = lay_lines(graph, program.columns, guides=is_guided)
     if lines:
         finer = program.with_lines(lines)
-        enough, hear = (1 - NEAR) * best.objective, partial(_tell_of, best, tell)
+        enough, goes_on = (1 - NEAR) * best.objective, partial(_goes_on, best, watch)
         if is_guided:
-            finer.tighten(_BOUND_ROUNDS, enough=enough, stalled=_GUIDE_PATIENCE, progress=_GUIDE_PROGRESS, tell=hear)
+            finer.tighten(_BOUND_ROUNDS, enough=enough, stalled=_GUIDE_PATIENCE, progress=_GUIDE_PROGRESS, goes_on=goes_on)
         else:
-            finer.tighten(_BOUND_ROUNDS, enough=enough, tell=hear)
+            finer.tighten(_BOUND_ROUNDS, enough=enough, goes_on=goes_on)
         best = tour_of(graph, params, best.legs, max(finer.bound(), best.bound or 0.0), best.method, best.peak_states)
         if not best.is_near and is_guided:
-            return _guided(graph, params, best, laid, prices_of(finer, options), tell)
-    if best.is_near:
+            return _guided(graph, params, best, laid, prices_of(finer, options), watch)
+    if best.is_near or watch.stop():
         return best
     found = whole_round(
         program, options, upper=best.objective, near=NEAR, cost_of=lambda legs: sum(leg_seconds(graph, legs, params)),
-        improve=lambda order: tour_any(graph, turns_s, params, order=order), tell=tell,
+        improve=lambda order: tour_any(graph, turns_s, params, order=order), watch=watch,
     )  # fmt: skip
     bound = max(found.bound, best.bound or 0.0)
     if found.legs is None:
@@ -177,13 +185,13 @@ def _branch(
 
 
 def _guided(
-    graph: StopGraph, params: RoundParams, best: BlockTour, laid: Options, prices: Prices, tell: Tell
+    graph: StopGraph, params: RoundParams, best: BlockTour, laid: Options, prices: Prices, watch: Watch
 ) -> BlockTour:
     """The round by the frontier programme guided by lines, or the one given with the bound that the programme proves."""
     groups, of_edge, options, _ = laid
     found, uses = directed_round(
         graph, groups, of_edge, options, prices, upper=best.objective + 10 * EPS, max_states=params.max_states,
-        tell=tell,
+        watch=watch,
     )  # fmt: skip
     bound, peak = max(found.bound, best.bound or 0.0), max(found.peak_states, best.peak_states)
     legs, method = (best.legs, best.method) if uses is None else (walk(graph, uses), "programme")

@@ -34,7 +34,7 @@ from mudcap.route.net import Floats
 from mudcap.route.options import EdgeOptions, Group
 from mudcap.route.prices import Prices
 from mudcap.route.program import PaidRows
-from mudcap.route.search import NEAR, Guided, Priced, Tell
+from mudcap.route.search import NEAR, UNWATCHED, Guided, Priced, Watch
 from mudcap.route.states import Layout, flow_layout
 from mudcap.route.steps import (
     DOUBLE,
@@ -175,7 +175,7 @@ def directed_round(
     *,
     upper: float,
     max_states: int,
-    tell: Tell = lambda cost, bound: None,
+    watch: Watch = UNWATCHED,
 ) -> tuple[Outcome, list[Use] | None]:
     """Return what is done with each way in the cheapest round, and what is proven; no uses where none costs less than ``upper``.
 
@@ -203,11 +203,11 @@ def directed_round(
         return *_price(graph, steps, edges, height, rows, line_pay(lines, done)), prices.bound
 
     courses = Courses(lines, edges, done) if lines else None
-    found = Guided(steps, must_cross(graph, turns), upper, price, courses, tell)
+    found = Guided(steps, must_cross(graph, turns), upper, price, courses, watch)
     last = 1
     for asked in (*(w for w in _WIDTHS if w < max_states), *(k * max_states for k in _WIDER)):
         width = min(asked, last * _PEAK // found.peak)
-        if width <= last:
+        if width <= last or found.is_over:
             break
         if found.is_near and (found.is_proven or width > _WIDTHS[-1]):
             break

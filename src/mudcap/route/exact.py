@@ -14,7 +14,7 @@ from mudcap.route.dues import priced_steps
 from mudcap.route.frontier import Outcome
 from mudcap.route.options import EdgeOptions, Group, RoundParams
 from mudcap.route.prices import ROUNDS, price_round
-from mudcap.route.search import Priced, Tell, cheapest, choose_kept
+from mudcap.route.search import UNWATCHED, Priced, Watch, cheapest, choose_kept
 from mudcap.route.sides import busiest_side, fix_sides, sides_of
 from mudcap.route.steps import DOUBLE, SINGLE, Step, TooWide
 from mudcap.route.stopgraph import StopGraph
@@ -31,22 +31,22 @@ _SEARCHED_STOPS = 1_000
 """A round of so many stops that is not proven is also sought by local search."""
 
 
-def exact(graph: StopGraph, params: RoundParams, tell: Tell = lambda cost, bound: None) -> BlockTour:
-    """The round by the frontier programme; `TooWide` is raised where it cannot take the graph. ``tell`` hears how far it is."""
+def exact(graph: StopGraph, params: RoundParams, watch: Watch = UNWATCHED) -> BlockTour:
+    """The round by the frontier programme; `TooWide` is raised where it cannot take the graph. ``watch`` hears how far it is, and may end it."""
     bare = bare_ground(graph, turn_costs(graph, params), params)
-    tour = _exact_on(bare.graph, bare.turns_s, params, tell)
+    tour = _exact_on(bare.graph, bare.turns_s, params, watch)
     legs = bare.whole_legs(graph, tour.legs)
     return replace(tour, legs=legs, length_m=sum(leg.length_m for leg in legs))
 
 
-def _exact_on(graph: StopGraph, turns_s: Turns, params: RoundParams, tell: Tell) -> BlockTour:
+def _exact_on(graph: StopGraph, turns_s: Turns, params: RoundParams, watch: Watch) -> BlockTour:
     """The same over ground that is bare of what no round needs."""
-    best = _solve(graph, turns_s, params, is_priced=True, tell=tell)
+    best = _solve(graph, turns_s, params, is_priced=True, watch=watch)
     if best is None:
         raise ValueError(UNREACHED)
     if best.status == "optimal" or graph.num_stops == len(graph.place_stop):
         return best
-    if best.is_near:
+    if best.is_near or watch.stop():
         return best
     bound = best.bound
     tour = _solve(fix_sides(graph, busiest_side(graph), -1, 2), turns_s, params, best.objective)
@@ -60,9 +60,9 @@ def _exact_on(graph: StopGraph, turns_s: Turns, params: RoundParams, tell: Tell)
     since = 0
     quick = replace(params, max_states=min(params.max_states, _HALF_STATES))
     for k in range(params.max_halves):
-        if bound is not None and bound >= best.objective - EPS:
+        if (bound is not None and bound >= best.objective - EPS) or watch.stop():
             break
-        tell(best.objective, bound or 0.0)
+        watch.tell(best.objective, bound or 0.0)
         half = fix_sides(graph, sides_of(best.legs, graph.num_stops), k % 2, 2)
         tour = _solve(half, turns_s, quick, best.objective)
         since = 0 if tour and tour.objective < best.objective - EPS else since + 1
@@ -80,7 +80,7 @@ def _is_small(graph: StopGraph) -> bool:
 
 def _solve(
     graph: StopGraph, turns_s: Turns, params: RoundParams, upper: float = np.inf, *, is_priced: bool = False,
-    tell: Tell = lambda cost, bound: None,
+    watch: Watch = UNWATCHED,
 ) -> BlockTour | None:
     """One run of the programme over a graph as it stands; None where it finds nothing (cheaper than ``upper``).
 
@@ -89,10 +89,10 @@ def _solve(
     groups, of_edge, options, whole = all_options(graph, turns_s, params)
 
     def price(steps: Sequence[Step], edges: Sequence[int]) -> Priced:
-        prices = price_round(graph, groups, of_edge, options, rounds=ROUNDS)
+        prices = price_round(graph, groups, of_edge, options, rounds=ROUNDS, goes_on=lambda bound: not watch.stop())
         return *priced_steps(steps, edges, prices.connection), prices.bound
 
-    outcome, edges = _best_sweep(graph, groups, of_edge, options, params, upper, price if is_priced else None, tell)
+    outcome, edges = _best_sweep(graph, groups, of_edge, options, params, upper, price if is_priced else None, watch)
     if outcome is None:
         return None
     chosen = {e: int(o) for e, o in zip(edges, outcome.options, strict=True)}
@@ -117,7 +117,7 @@ def _best_sweep(
     params: RoundParams,
     upper: float,
     price: Callable[[Sequence[Step], Sequence[int]], Priced] | None,
-    tell: Tell,
+    watch: Watch,
 ) -> tuple[Outcome | None, list[int]]:
     """The outcome in the order that promises the fewest states, and the ways in that order.
 
@@ -144,7 +144,7 @@ def _best_sweep(
     edges = [turn.edge for turn in turns]
     outcome = cheapest(
         steps, must_cross(graph, turns), plain_states=params.plain_states, max_states=params.max_states, upper=upper,
-        price=None if price is None else lambda steps: price(steps, edges), tell=tell,
+        price=None if price is None else lambda steps: price(steps, edges), watch=watch,
     )  # fmt: skip
     return outcome, edges
 

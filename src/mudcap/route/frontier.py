@@ -12,7 +12,7 @@ Pansart, Catusse & Cambazard 2018, Comput. Oper. Res. 100:139–148. All cited f
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -55,13 +55,14 @@ def run(
     max_work: float = np.inf,
     give_up: bool = False,
     is_proof: bool = False,
+    stop: Callable[[], bool] = lambda: False,
 ) -> Outcome | None:
     """Return the cheapest options such that all degrees are even (or as entered) and all that is touched hangs together.
 
     None where no choice does, or as soon as states times options, summed over the steps, exceed ``max_work`` (with ``is_proof`` the
     bound so far), or, with ``give_up``, as soon as there are more than ``max_states`` states after a step. Otherwise those that promise least are
     kept; with ``is_proof`` the run ends, without a choice, as soon as all kept promise no less than the best one dropped.
-    ``layers`` are lower bounds on what is still to pay (see `relax`), ``dues`` what the options are paid for and ``courses`` what is
+    Once ``stop`` says so, it ends without a choice. ``layers`` are lower bounds on what is still to pay (see `relax`), ``dues`` what the options are paid for and ``courses`` what is
     paid at lines, where the steps are priced; states that cannot cost less than ``upper`` are left out. Ties are broken by the order of options, so the same steps
     give the same outcome.
     """
@@ -73,9 +74,10 @@ def run(
     dropped, peak, work = np.inf, 1, 0
     for k, step in enumerate(steps):
         work += len(front.cost) * len(step.cost)
-        if work > max_work:
+        if work > max_work or stop():
             bound = min(dropped, float((front.priced + front.to_go).min(initial=np.inf)) + paid, upper)
-            return Outcome(cost=np.inf, options=np.empty(0, np.int64), bound=bound, peak_states=peak) if is_proof else None
+            is_told = is_proof or work <= max_work
+            return Outcome(cost=np.inf, options=np.empty(0, np.int64), bound=bound, peak_states=peak) if is_told else None
         rise = (courses.rise(k, standing), courses.kind[k]) if courses and standing else None
         front, parent, option, lost = _advance(step, front, layers[k + 1] if layers else None, rise, upper - paid)
         dropped = min(dropped, lost + paid)

@@ -15,7 +15,7 @@ from scipy.sparse.csgraph import dijkstra
 from mudcap.route.aisles import solve_block
 from mudcap.route.blocktour import BlockTour
 from mudcap.route.options import RoundParams
-from mudcap.route.search import Tell
+from mudcap.route.search import Watch
 from mudcap.route.split import Slots, Visits
 from mudcap.route.stopgraph import StopGraph, only
 from mudcap.route.visits import BlockWork, Crew
@@ -35,12 +35,13 @@ def lay_visits(
     problem: ServiceProblem,
     known: dict[tuple[object, ...], BlockTour],
     tell: Callable[[int, float | None], None] = lambda block, gap: None,
+    is_over: Callable[[], bool] = lambda: False,
 ) -> tuple[Visits, float]:
     """Return all visits that are to make, and a bound on the working seconds that they take.
 
     Each block's are in the order of its exact round for the first kind of crew. ``known`` takes up the rounds that were found;
     ``tell`` is called with each block, with a share by which the best round so far may be too dear while its round is sought, and with None
-    when it is found.
+    when it is found. Once ``is_over`` says so, no more than a round of each is wanted.
     The bound counts driving only where all crews are of one kind.
     """
     kinds, _ = crew_kinds(problem.crews)
@@ -51,7 +52,7 @@ def lay_visits(
         stops = np.array([s for s in range(work.graph.num_stops) if s not in work.done], np.int64)
         if not len(stops):
             continue
-        tours = [_round(work, b, stops, crew, known, partial(_tell_gap, b, tell)) for crew in kinds]
+        tours = [_round(work, b, stops, crew, known, Watch(tell=partial(_tell_gap, b, tell), stop=is_over)) for crew in kinds]
         order = [h.stop for leg in tours[0].legs for h in leg.halts]
         bound += float(work.service_s[stops].sum()) + (tours[0].bound or 0.0 if len(kinds) == 1 else 0.0)
         columns.append((np.full(len(order), b), stops[order]))
@@ -85,11 +86,11 @@ def _tell_gap(block: int, tell: Callable[[int, float | None], None], cost: float
 
 
 def _round(
-    work: BlockWork, b: int, stops: NDArray[np.int64], crew: Crew, known: dict[tuple[object, ...], BlockTour], tell: Tell
+    work: BlockWork, b: int, stops: NDArray[np.int64], crew: Crew, known: dict[tuple[object, ...], BlockTour], watch: Watch
 ) -> BlockTour:
     key = (b, crew.mode, crew.params, stops.tobytes())
     if key not in known:
-        known[key] = solve_block(only(work.graph_of(crew), stops), crew.params, tell=tell)
+        known[key] = solve_block(only(work.graph_of(crew), stops), crew.params, watch=watch)
     return known[key]
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -49,10 +49,11 @@ def price_round(
     options: Sequence[EdgeOptions],
     *,
     rounds: int,
+    goes_on: Callable[[float], bool] = lambda bound: True,
 ) -> Prices:
     """Bound the cheapest round by at most so many linear programmes, each with more rows than the one before.
 
-    No more are solved once the bound hardly rises any more.
+    No more are solved once the bound hardly rises any more, or ``goes_on``, which hears it [s], says False.
 
     ``groups`` and ``of_edge`` as of `options.find_groups`, ``options`` of each way as of `options.edge_options`; the bound is one
     on rounds made of them, and on all rounds where they are complete.
@@ -62,7 +63,7 @@ def price_round(
     if rounds < 1:
         raise ValueError("rounds: at least 1 is needed.")
     program = Program(graph, lay_columns(graph, groups, of_edge, options))
-    program.tighten(rounds)
+    program.tighten(rounds, goes_on=goes_on)
     return prices_of(program, options)
 
 

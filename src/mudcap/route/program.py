@@ -180,20 +180,20 @@ class Program:
 
     def tighten(
         self, rounds: int, *, enough: float = np.inf, stalled: int = _STALLED, progress: float = _PROGRESS,
-        tell: Callable[[float], None] = lambda bound: None,
+        goes_on: Callable[[float], bool] = lambda bound: True,
     ) -> None:  # fmt: skip
         """Solve up to so many programmes, each with the rows that the one before breaks.
 
         No more are solved once the bound is ``enough`` [s], or ``stalled`` of them have raised it by less than ``progress`` as a
-        share. ``tell`` hears the bound [s] of each.
+        share, or ``goes_on``, which hears the bound [s] of each, says False.
         """
         bounds: list[float] = []
         for number in range(1, rounds + 1):
             is_solved = self.solve()
             bounds.append(self.bound())
-            tell(bounds[-1])
             is_idle = number > stalled and bounds[-1] - bounds[-1 - stalled] < progress * bounds[-1]
-            if not is_solved or number == rounds or is_idle or bounds[-1] >= enough or not self.cut():
+            is_over = number == rounds or is_idle or bounds[-1] >= enough
+            if not goes_on(bounds[-1]) or not is_solved or is_over or not self.cut():
                 break
 
     def cut(self) -> bool:

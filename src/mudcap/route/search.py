@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,8 +14,18 @@ from mudcap.route.frontier import Outcome, run
 from mudcap.route.relax import Cut, relax
 from mudcap.route.steps import Step
 
-Tell = Callable[[float, float], None]
-"""Hears of the cost of the best round so far, inf without one, and of what no round costs less than [s]."""
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Watch:
+    """Who hears how far the search for a round is, and may end it."""
+
+    tell: Callable[[float, float], None] = lambda cost, bound: None
+    """Hears of the cost of the best round so far, inf without one, and of what no round costs less than [s]."""
+    stop: Callable[[], bool] = lambda: False
+    """Says, once and for all, that no more than a round is wanted: the best so far, or, where there is none, one that is found soon."""
+
+
+UNWATCHED = Watch()
 Priced = tuple[list[Step], Dues, float]
 """The steps with what each option is paid for taken off its cost, what is paid, and a bound on all rounds [s]."""
 
@@ -39,7 +49,7 @@ def cheapest(
     max_states: int,
     upper: float = np.inf,
     price: Callable[[Sequence[Step]], Priced] | None = None,
-    tell: Tell = lambda cost, bound: None,
+    watch: Watch = UNWATCHED,
 ) -> Outcome | None:
     """Return the cheapest options with the bound proven; None where no choice serves all, or none for less than ``upper``.
 
@@ -50,10 +60,10 @@ def cheapest(
     plain = run(steps, max_states=plain_states, max_work=_PLAIN_WORK, give_up=True)
     if plain is not None:
         return plain
-    found = Guided(steps, cuts, upper, tell=tell)
+    found = Guided(steps, cuts, upper, watch=watch)
     widths = [w for w in (*_WIDTHS, max_states) if w <= max_states]
     found.widen(widths if price is None else widths[:-1] or widths)
-    if price is not None and not found.is_proven:
+    if price is not None and not found.is_proven and not found.is_over:
         found.pay(price)
         found.widen(widths)
         for times, proof in _HARDER:
@@ -77,9 +87,9 @@ class Guided:
         upper: float,
         price: Callable[[Sequence[Step]], Priced] | None = None,
         courses: Courses | None = None,
-        tell: Tell = lambda cost, bound: None,
+        watch: Watch = UNWATCHED,
     ) -> None:
-        self.steps, self.cuts, self.upper, self.courses, self.tell = steps, cuts, upper, courses, tell
+        self.steps, self.cuts, self.upper, self.courses, self.watch = steps, cuts, upper, courses, watch
         self.dues: Dues | None = None
         self.best: Outcome | None = None
         self.bound, self.peak = 0.0, 1
@@ -112,10 +122,15 @@ class Guided:
         """Whether the bound is as near as is asked for."""
         return self.is_proven or self.bound >= (1 - NEAR) * self.upper
 
+    @property
+    def is_over(self) -> bool:
+        """Whether there is a round and no more is wanted."""
+        return bool(np.isfinite(self.upper)) and self.watch.stop()
+
     def widen(self, widths: Sequence[int]) -> None:
         """Keep more and more states, until the best is proven."""
         for width in widths:
-            if self.is_proven:
+            if self.is_proven or self.is_over:
                 return
             found = self._run(width, self.upper)
             if found is None:
@@ -134,10 +149,10 @@ class Guided:
     def _run(
         self, width: int, upper: float, *, is_proof: bool = False, max_work: float = np.inf
     ) -> Outcome | None:
-        self.tell(self.upper, self.bound)
+        self.watch.tell(self.upper, self.bound)
         return run(
             self.steps, max_states=width, layers=self.layers, dues=self.dues, courses=self.courses, upper=upper,
-            is_proof=is_proof, max_work=max_work,
+            is_proof=is_proof, max_work=max_work, stop=lambda: self.is_over,
         )  # fmt: skip
 
     def outcome(self) -> Outcome | None:

@@ -13,7 +13,7 @@ from mudcap.route.aisles import solve_block
 from mudcap.route.blocktour import EPS, BlockTour
 from mudcap.route.clock import Share, latest_begin
 from mudcap.route.giant import block_order, home_seconds, lay_slots, lay_visits
-from mudcap.route.search import NEAR
+from mudcap.route.search import NEAR, Watch
 from mudcap.route.split import Order, Slots, Visits, best_order, split, weave
 from mudcap.route.stopgraph import only
 from mudcap.route.visits import BlockWork, Crew, CrewNow, Loose, Progress, Route, RoutePlan
@@ -63,8 +63,8 @@ def solve_service(
     anew with the times that these took. Blocks that are closed are waited for if nothing else is left, and who would wait on
     the clock begins the day later. What does not fit the shifts is returned as unserved. Stops that are `done` are left out.
 
-    ``tell`` hears how far the search is. ``stop`` is asked from the first plan on; where it says so, the best until then is
-    returned.
+    ``tell`` hears how far the search is. Once ``stop`` says so, the best until then is returned; before there is one, the first
+    that is found with no more work on a block than it takes to get round.
 
     Raises ``ValueError`` without crews or days, or where one stop's load is more than a vehicle takes.
     """
@@ -78,6 +78,7 @@ def solve_service(
         problem,
         known,
         lambda b, gap: tell(Progress(done=at_work.index(b) + (gap is None), total=total, block=b, gap=gap)),
+        stop,
     )
     slots = lay_slots(problem)
     size = np.bincount(visits.block, minlength=len(problem.work))
@@ -101,7 +102,7 @@ def solve_service(
                     laid, cuts, estimated = weave(visits, slots, order, slack, by_finish=by_finish)
                 else:
                     cuts, estimated = split(visits, slots, order, slack, by_finish=by_finish)
-                plan, real = _build(problem, visits, laid, cuts, bound, known)
+                plan, real = _build(problem, visits, laid, cuts, bound, known, stop)
                 if best is None or _rank(plan, by_finish) < _rank(best, by_finish):
                     best = plan
                     tell(Progress(done=len(at_work) + seed, total=total, best=best))
@@ -190,6 +191,7 @@ def _build(
     cuts: NDArray[np.int64],
     bound_s: float,
     known: dict[tuple[object, ...], BlockTour],
+    stop: Callable[[], bool],
 ) -> tuple[RoutePlan, NDArray[np.float64]]:
     """Routes with clock times for the shares between the cuts, and the seconds each share takes.
 
@@ -207,7 +209,7 @@ def _build(
             chosen = order.visits[begin:last]
             late_s = np.maximum(visits.opens_s[visits.block[chosen]] - crew.begin_s(day), 0.0)
             chosen = chosen[np.argsort(late_s, kind="stable")]  # what is open comes first
-            loads = _shares(problem, visits, chosen, crew, day, known)
+            loads = _shares(problem, visits, chosen, crew, day, known, stop)
             route = latest_begin(problem.work, problem.between_of(crew), crew, day, loads)
             taken = route.end_s - crew.begin_s(day)
             real[k] = max(real[k], taken)
@@ -243,6 +245,7 @@ def _shares(
     crew: Crew,
     day: int,
     known: dict[tuple[object, ...], BlockTour],
+    stop: Callable[[], bool],
 ) -> list[list[Share]]:
     """The loads of a shift, each the blocks to go to with their exact rounds."""
     loads: list[list[tuple[int, list[int]]]] = [[]]
@@ -256,7 +259,7 @@ def _shares(
         if not loads[-1] or loads[-1][-1][0] != b:
             loads[-1].append((b, []))
         loads[-1][-1][1].append(int(visits.stop[v]))
-    return [[_share(problem, crew, b, stops, known) for b, stops in trip] for trip in loads]
+    return [[_share(problem, crew, b, stops, known, stop) for b, stops in trip] for trip in loads]
 
 
 def _share(
@@ -265,10 +268,11 @@ def _share(
     b: int,
     stops: Sequence[int],
     known: dict[tuple[object, ...], BlockTour],
+    stop: Callable[[], bool],
 ) -> Share:
     chosen = np.array(sorted(stops), np.int64)
     key = (b, crew.mode, crew.params, chosen.tobytes())
     if key not in known:  # all that is to do in the block is known already
         params = replace(crew.params, branches=False)
-        known[key] = solve_block(only(problem.work[b].graph_of(crew), chosen), params)
+        known[key] = solve_block(only(problem.work[b].graph_of(crew), chosen), params, watch=Watch(stop=stop))
     return Share(block=b, stops=chosen, tour=known[key])

@@ -19,7 +19,7 @@ from mudcap.place.linear import BranchAndBound
 from mudcap.route.net import Ints
 from mudcap.route.options import EdgeOptions
 from mudcap.route.program import Program
-from mudcap.route.search import Tell
+from mudcap.route.search import UNWATCHED, Watch
 from mudcap.route.steps import DOUBLE, SINGLE
 from mudcap.route.stopgraph import StopGraph, only
 from mudcap.route.walk import Leg, Use, walk
@@ -51,12 +51,12 @@ def whole_round(
     near: float,
     cost_of: Callable[[tuple[Leg, ...]], float],
     improve: Callable[[Ints], tuple[Leg, ...]],
-    tell: Tell = lambda cost, bound: None,
+    watch: Watch = UNWATCHED,
 ) -> Whole:
     """Go on until the bound is within a share ``near`` of the cheapest round known, which costs ``upper`` [s] at first.
 
     ``options`` are those of each way of which the programme is made, ``cost_of`` says what a round costs [s], and ``improve``
-    makes one of an order of the stops. ``tell`` hears how far it is. The programme must be solved; rows are added to it.
+    makes one of an order of the stops. ``watch`` hears how far it is, and may end it. The programme must be solved; rows are added to it.
 
     Raises ``ValueError`` where no way is one-way: then passes have no directions in the programme.
     """
@@ -65,12 +65,12 @@ def whole_round(
     bound = program.bound()
     best: tuple[Leg, ...] | None = None
     for _ in range(_RUNS):
-        tell(upper, bound)
-        if bound >= (1 - near) * upper:
+        watch.tell(upper, bound)
+        if bound >= (1 - near) * upper or watch.stop():
             break
         solver = BranchAndBound(program.model(), limit=(1 - near / 2) * upper, gap=near / 4)
         enough = (1 - near) * upper / (1 - 2 * _MARGIN)
-        choice, proven, is_done = solver.solve(enough=enough, nodes=_NODES, calls=_CALLS)
+        choice, proven, is_done = solver.solve(enough=enough, nodes=_NODES, calls=_CALLS, stop=watch.stop)
         bound = max(bound, proven * (1 - _MARGIN))
         if choice is None:
             break
