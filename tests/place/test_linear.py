@@ -7,6 +7,7 @@ import itertools
 import highspy
 import numpy as np
 import pytest
+from scipy.sparse import csr_matrix
 
 from mudcap.place.linear import BranchAndBound
 
@@ -42,6 +43,24 @@ def test_the_cheapest_of_all_choices(seed: int) -> None:
     assert (float(cost @ choice), is_done) == (best, True)
     assert bound == pytest.approx(best)
     assert BranchAndBound(program, limit=best - 0.5, gap=0.0).solve(**ALL) == (None, best - 0.5, True)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_the_cheapest_of_those_with_even_sums(seed: int) -> None:
+    """As by counting them all: of the first six columns an odd number is taken, three at least, of the others an even one."""
+    program, covers, cost = _cover(8, 10, seed)
+    choices = np.array(list(itertools.product((0, 1), repeat=10)))
+    first = choices[:, :6].sum(axis=1)
+    fits = (choices @ covers.T > 0).all(axis=1) & (first % 2 == 1) & (first >= 3) & (choices[:, 6:].sum(axis=1) % 2 == 0)
+    solver = BranchAndBound(program, limit=np.inf, gap=0.0)
+    rows = csr_matrix(np.repeat([[1.0, 0.0], [0.0, 1.0]], [6, 4], axis=1))
+    solver.branch_on_halves(rows, np.array([1, 0]), np.array([1, 0]))
+    choice, bound, is_done = solver.solve(**ALL)
+    assert choice is not None
+    assert choice.tolist() in choices[fits].tolist()
+    assert (float(cost @ choice), is_done) == (float((choices @ cost)[fits].min()), True)
+    assert bound == pytest.approx(float(cost @ choice))
+    assert all(passed.tolist() in choices[fits].tolist() for passed in solver.passed)
 
 
 def test_ends_early_with_a_bound() -> None:

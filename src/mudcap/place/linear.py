@@ -9,6 +9,10 @@ import highspy
 import numpy as np
 from highspy import cb
 from numpy.typing import NDArray
+from scipy.sparse import csr_matrix
+
+_EFFORT = 0.05
+"""Share of branch and bound's work that goes into finding choices: without any, none may be found."""
 
 
 class Simplex(highspy.Highs):  # type: ignore[misc]
@@ -49,10 +53,10 @@ class BranchAndBound(Simplex):
         It ends where the bound is within a share ``gap`` of the cost.
         """
         super().__init__()
-        for name, value in (("solver", "choose"), ("mip_rel_gap", gap), ("mip_heuristic_effort", 0.0)):
+        for name, value in (("solver", "choose"), ("mip_rel_gap", gap), ("mip_heuristic_effort", _EFFORT)):
             self.setOptionValue(name, value)
         self.passModel(program)
-        num = self.getNumCol()
+        self._num = num = self.getNumCol()
         whole = [highspy.HighsVarType.kInteger] * num
         self.changeColsIntegrality(num, np.arange(num, dtype=np.int32), whole)
         cost = np.array(program.col_cost_)
@@ -60,6 +64,22 @@ class BranchAndBound(Simplex):
         first = np.zeros(1, np.int32)
         self.addRows(1, np.array([-np.inf]), np.array([limit]), len(paid), first, paid, cost[paid])
         self._limit = limit
+        self.passed: list[NDArray[np.int64]] = []
+        """Choices found on the way, before the cheapest."""
+
+    def branch_on_halves(self, rows: csr_matrix, odd: NDArray[np.int64], least: NDArray[np.int64]) -> None:
+        """Let ``rows`` (r, columns), less ``odd`` (r,), be twice a whole number of at least ``least`` (r,), and branch on these too."""
+        num, ptr = rows.shape[0], rows.indptr
+        first = self.getNumCol()
+        none = np.empty(0, np.int32)
+        self.addCols(num, np.zeros(num), least.astype(float), np.full(num, np.inf), 0, np.zeros(num, np.int32), none, np.empty(0))
+        self.changeColsIntegrality(
+            num, np.arange(first, first + num, dtype=np.int32), [highspy.HighsVarType.kInteger] * num
+        )
+        for r in range(num):
+            at = slice(ptr[r], ptr[r + 1])
+            column = np.append(rows.indices[at], first + r).astype(np.int32)
+            self.addRow(float(odd[r]), float(odd[r]), len(column), column, np.append(rows.data[at], -2.0))
 
     def solve(
         self, *, enough: float, nodes: int, calls: int, stop: Callable[[], bool] = lambda: False
@@ -75,6 +95,9 @@ class BranchAndBound(Simplex):
         def ask(kind: Any, message: str, told: Any, answer: Any, data: Any) -> None:
             nonlocal asked
             try:
+                if kind == cb.HighsCallbackType.kCallbackMipImprovingSolution:
+                    self.passed.append(np.rint(np.array(told.mip_solution)[: self._num]).astype(np.int64))
+                    return
                 asked += 1
                 answer.user_interrupt = bool(raised) or asked > calls or told.mip_dual_bound >= enough or stop()
             except BaseException as error:  # passed on below, once the solver has put its work away
@@ -84,6 +107,7 @@ class BranchAndBound(Simplex):
         self.setOptionValue("mip_max_nodes", nodes)
         self.setCallback(ask, None)
         self.startCallback(cb.HighsCallbackType.kCallbackMipInterrupt)
+        self.startCallback(cb.HighsCallbackType.kCallbackMipImprovingSolution)
         self.run()
         self.setCallback(None, None)
         if raised:
@@ -95,4 +119,5 @@ class BranchAndBound(Simplex):
         is_done = status == highspy.HighsModelStatus.kOptimal
         if info.primal_solution_status != highspy.SolutionStatus.kSolutionStatusFeasible:
             return None, bound, is_done
-        return np.rint(np.array(self.getSolution().col_value)).astype(np.int64), bound, is_done
+        choice = np.rint(np.array(self.getSolution().col_value)[: self._num]).astype(np.int64)
+        return choice, bound, is_done

@@ -1,7 +1,8 @@
 """A round by branch and bound over the programme with cutting planes (see `program`), for ground with one-way ways that is too wide
 for the frontier programme.
 
-The solver finds the cheapest choice that keeps the rows known so far. Where what it drives does not hang together, rows are added
+The solver finds the cheapest choice that keeps the rows known so far; it may branch on how often a cut through all rows, or between two
+of them, is crossed one way, which tells more than a single way does. Where what it drives does not hang together, rows are added
 and it is asked again, until a choice breaks none and so makes one walk. Each answer's bound is one on all rounds; its pieces, strung
 together one after the other, are an order from which the local search begins.
 """
@@ -21,7 +22,7 @@ from mudcap.route.options import EdgeOptions
 from mudcap.route.program import Program
 from mudcap.route.search import UNWATCHED, Watch
 from mudcap.route.steps import DOUBLE, SINGLE
-from mudcap.route.stopgraph import StopGraph, only
+from mudcap.route.stopgraph import StopGraph, levels, only
 from mudcap.route.walk import Leg, Use, walk
 
 _RUNS = 12
@@ -62,18 +63,22 @@ def whole_round(
     """
     if not program.columns.is_mixed:
         raise ValueError("program: ground with one-way ways is needed.")
-    bound = program.bound()
+    bound, crossings = program.bound(), _crossings(program)
     best: tuple[Leg, ...] | None = None
     for _ in range(_RUNS):
         watch.tell(upper, bound)
         if bound >= (1 - near) * upper or watch.stop():
             break
         solver = BranchAndBound(program.model(), limit=(1 - near / 2) * upper, gap=near / 4)
+        solver.branch_on_halves(*crossings)
         enough = (1 - near) * upper / (1 - 2 * _MARGIN)
         choice, proven, is_done = solver.solve(enough=enough, nodes=_NODES, calls=_CALLS, stop=watch.stop)
         bound = max(bound, proven * (1 - _MARGIN))
         if choice is None:
             break
+        for passed in solver.passed:
+            program.value = passed.astype(float)
+            program.cut()
         program.value = choice.astype(float)
         uses, is_broken = _uses(program, options), program.cut()
         rounds = [improve(_order(program.graph, uses))]
@@ -85,6 +90,26 @@ def whole_round(
         if not (is_done and is_broken):
             break
     return Whole(legs=best, bound=min(bound, upper))
+
+
+def _crossings(program: Program) -> tuple[csr_matrix, Ints, Ints]:
+    """(r, c) passes over each cut between columns, and over each across all columns; of these (r,) how many take a round from its start
+    to an end beyond, and (r,) how often at least it goes there and back besides.
+    """
+    graph, net, asked = program.graph, program.columns.net, program.columns.asked
+    column, level = graph.column, levels(graph)
+    sides = [number > k for number in (column, level) for k in range(int(number.min()), int(number.max()))]
+    beyond = np.array(sides, bool).reshape(len(sides), len(column))
+    beyond ^= beyond[:, [graph.start]]
+    through = np.concatenate([net.single, net.double, net.more])
+    times = np.repeat([1.0, 2.0, 1.0], len(net.tail))[through >= 0]
+    way = np.tile(np.arange(len(net.tail)), 3)[through >= 0]
+    passing = csr_matrix((times, (way, through[through >= 0])), shape=(len(net.tail), len(program.columns.cost)))
+    rows = csr_matrix((beyond[:, net.tail] != beyond[:, net.head]).astype(float)) @ passing
+    odd = beyond[:, graph.end].astype(np.int64)
+    reached = beyond[:, net.stop_one] | (beyond[:, net.stop_other] & (net.stop_other >= 0))
+    needed = [reached[:, net.stop_ptr[s] : net.stop_ptr[s + 1]].all(axis=1) for s in asked.tolist()]
+    return csr_matrix(rows), odd, (np.any(needed, axis=0) & (odd == 0)).astype(np.int64)
 
 
 def _uses(program: Program, options: Sequence[EdgeOptions]) -> list[Use]:
