@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 
-import highspy
 import numpy as np
 import pytest
 from route_blocks import check_legs, check_walk, in_turn, random_block, regular_block
@@ -75,13 +74,14 @@ def test_stopped_early_it_still_bounds(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_each_run_knows_more_than_the_one_before(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The solver is asked again only where rows were added; some rounds need more than one run."""
+    """The solver is asked again only where rows were added; some rounds need more than one run, and some are joined of pieces."""
     rows: list[int] = []
+    joined: list[int] = []
 
     class Recorded(BranchAndBound):
-        def __init__(self, program: highspy.HighsLp, *, limit: float, gap: float) -> None:
-            super().__init__(program, limit=limit, gap=gap)
-            rows.append(self.getNumRow())
+        def branch_on_halves(self, *cuts: np.ndarray) -> None:
+            super().branch_on_halves(*cuts)
+            (rows if len(cuts) == 3 else joined).append(self.getNumRow())
 
     monkeypatch.setattr("mudcap.route.whole.BranchAndBound", Recorded)
     most = 0
@@ -91,6 +91,7 @@ def test_each_run_knows_more_than_the_one_before(monkeypatch: pytest.MonkeyPatch
         most = max(most, len(rows))
         assert all(more > fewer for fewer, more in itertools.pairwise(rows))
     assert most > 1
+    assert joined
 
 
 def test_a_choice_in_whole_numbers_has_directions() -> None:

@@ -67,12 +67,17 @@ class BranchAndBound(Simplex):
         self.passed: list[NDArray[np.int64]] = []
         """Choices found on the way, before the cheapest."""
 
-    def branch_on_halves(self, rows: csr_matrix, odd: NDArray[np.int64], least: NDArray[np.int64]) -> None:
-        """Let ``rows`` (r, columns), less ``odd`` (r,), be twice a whole number of at least ``least`` (r,), and branch on these too."""
+    def branch_on_halves(
+        self, rows: csr_matrix, odd: NDArray[np.int64], least: NDArray[np.int64], most: NDArray[np.int64] | float = np.inf
+    ) -> None:
+        """Let ``rows`` (r, columns), less ``odd`` (r,), be twice a whole number, and branch on these too.
+
+        They are ``least`` (r,) at least and ``most`` (r,) at most.
+        """
         num, ptr = rows.shape[0], rows.indptr
         first = self.getNumCol()
         none = np.empty(0, np.int32)
-        self.addCols(num, np.zeros(num), least.astype(float), np.full(num, np.inf), 0, np.zeros(num, np.int32), none, np.empty(0))
+        self.addCols(num, np.zeros(num), least.astype(float), np.full(num, most, float), 0, np.zeros(num, np.int32), none, np.empty(0))
         self.changeColsIntegrality(
             num, np.arange(first, first + num, dtype=np.int32), [highspy.HighsVarType.kInteger] * num
         )

@@ -28,10 +28,16 @@ from mudcap.route.walk import Leg, Use, walk
 _RUNS = 12
 _NODES, _CALLS = 5_000, 30_000
 """Runs, nodes of each, and times that the solver asks whether to go on, after which it ends; found by trial: some minutes at most."""
+_MENDS, _MEND_NODES = 12, 500
+"""Runs in which pieces are joined with the cuts crossed as often, and nodes of each."""
 _MARGIN = 1e-6
 """Share by which the solver's bounds are lowered, for its tolerances."""
 _TINY_M = 1e-9
 _EPS = 1e-6
+
+
+Cuts = tuple[csr_matrix, Ints, Ints]
+"""Passes over each cut, and how they are counted: see `_crossings`."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -63,14 +69,14 @@ def whole_round(
     """
     if not program.columns.is_mixed:
         raise ValueError("program: ground with one-way ways is needed.")
-    bound, crossings = program.bound(), _crossings(program)
+    bound, cuts = program.bound(), _crossings(program)
     best: tuple[Leg, ...] | None = None
     for _ in range(_RUNS):
         watch.tell(upper, bound)
         if bound >= (1 - near) * upper or watch.stop():
             break
         solver = BranchAndBound(program.model(), limit=(1 - near / 2) * upper, gap=near / 4)
-        solver.branch_on_halves(*crossings)
+        solver.branch_on_halves(*cuts)
         enough = (1 - near) * upper / (1 - 2 * _MARGIN)
         choice, proven, is_done = solver.solve(enough=enough, nodes=_NODES, calls=_CALLS, stop=watch.stop)
         bound = max(bound, proven * (1 - _MARGIN))
@@ -79,11 +85,9 @@ def whole_round(
         for passed in solver.passed:
             program.value = passed.astype(float)
             program.cut()
-        program.value = choice.astype(float)
-        uses, is_broken = _uses(program, options), program.cut()
-        rounds = [improve(_order(program.graph, uses))]
-        if not is_broken:  # pieces apart from the start serve nobody who is not served without them
-            rounds.append(walk(program.graph, _part(program.graph, uses, program.graph.start)))
+        is_broken, rounds = _taken_up(program, options, choice, improve)
+        if is_broken:
+            rounds += _mended(program, options, choice, cuts, upper=upper, gap=near / 4, improve=improve, watch=watch)
         for legs in rounds:
             if cost_of(legs) < upper - _EPS:
                 best, upper = legs, cost_of(legs)
@@ -92,7 +96,47 @@ def whole_round(
     return Whole(legs=best, bound=min(bound, upper))
 
 
-def _crossings(program: Program) -> tuple[csr_matrix, Ints, Ints]:
+def _taken_up(
+    program: Program, options: Sequence[EdgeOptions], choice: Ints, improve: Callable[[Ints], tuple[Leg, ...]]
+) -> tuple[bool, list[tuple[Leg, ...]]]:
+    """Whether a choice broke rows, which are added, and rounds made of it."""
+    program.value = choice.astype(float)
+    uses, is_broken = _uses(program, options), program.cut()
+    rounds = [improve(_order(program.graph, uses))]
+    if not is_broken:  # pieces apart from the start serve nobody who is not served without them
+        rounds.append(walk(program.graph, _part(program.graph, uses, program.graph.start)))
+    return is_broken, rounds
+
+
+def _mended(
+    program: Program,
+    options: Sequence[EdgeOptions],
+    choice: Ints,
+    cuts: Cuts,
+    *,
+    upper: float,
+    gap: float,
+    improve: Callable[[Ints], tuple[Leg, ...]],
+    watch: Watch,
+) -> list[tuple[Leg, ...]]:
+    """Rounds that cross each cut as often as a choice that does not hang together; there are few of them, so they are soon found."""
+    rows, odd, _ = cuts
+    often = (rows @ choice - odd).astype(np.int64) // 2
+    rounds: list[tuple[Leg, ...]] = []
+    for _ in range(_MENDS):
+        solver = BranchAndBound(program.model(), limit=upper, gap=gap)
+        solver.branch_on_halves(rows, odd, often, often)
+        found, _, _ = solver.solve(enough=np.inf, nodes=_MEND_NODES, calls=_CALLS, stop=watch.stop)
+        if found is None:
+            break
+        is_broken, made = _taken_up(program, options, found, improve)
+        rounds += made
+        if not is_broken:
+            break
+    return rounds
+
+
+def _crossings(program: Program) -> Cuts:
     """(r, c) passes over each cut between columns, and over each across all columns; of these (r,) how many take a round from its start
     to an end beyond, and (r,) how often at least it goes there and back besides.
     """
