@@ -27,7 +27,8 @@ from mudcap.route.walk import Leg, Use, walk
 
 _RUNS = 12
 _NODES, _CALLS = 5_000, 30_000
-"""Runs, nodes of each, and times that the solver asks whether to go on, after which it ends; found by trial: some minutes at most."""
+"""Runs, nodes of all, and times that the solver asks whether to go on in each, after which it ends; found by trial: a quarter of an
+hour at most."""
 _MENDS, _MEND_NODES = 12, 500
 """Runs in which pieces are joined with the cuts crossed as often, and nodes of each."""
 _MARGIN = 1e-6
@@ -71,6 +72,7 @@ def whole_round(
         raise ValueError("program: ground with one-way ways is needed.")
     bound, cuts = program.bound(), _crossings(program)
     best: tuple[Leg, ...] | None = None
+    nodes = _NODES
     for _ in range(_RUNS):
         watch.tell(upper, bound)
         if bound >= (1 - near) * upper or watch.stop():
@@ -78,7 +80,8 @@ def whole_round(
         solver = BranchAndBound(program.model(), limit=(1 - near / 2) * upper, gap=near / 4)
         solver.branch_on_halves(*cuts)
         enough = (1 - near) * upper / (1 - 2 * _MARGIN)
-        choice, proven, is_done = solver.solve(enough=enough, nodes=_NODES, calls=_CALLS, stop=watch.stop)
+        choice, proven, is_done = solver.solve(enough=enough, nodes=nodes, calls=_CALLS, stop=watch.stop)
+        nodes -= int(solver.getInfo().mip_node_count)
         bound = max(bound, proven * (1 - _MARGIN))
         if choice is None:
             break
@@ -91,7 +94,7 @@ def whole_round(
         for legs in rounds:
             if cost_of(legs) < upper - _EPS:
                 best, upper = legs, cost_of(legs)
-        if not (is_done and is_broken):
+        if not (is_done and is_broken) or nodes <= 0:
             break
     return Whole(legs=best, bound=min(bound, upper))
 
