@@ -65,7 +65,7 @@ class BranchAndBound(Simplex):
         self.addRows(1, np.array([-np.inf]), np.array([limit]), len(paid), first, paid, cost[paid])
         self._limit = limit
         self.passed: list[NDArray[np.int64]] = []
-        """Choices found on the way, before the cheapest."""
+        """Choices that were found on the way to the cheapest."""
 
     def branch_on_halves(
         self, rows: csr_matrix, odd: NDArray[np.int64], least: NDArray[np.int64], most: NDArray[np.int64] | float = np.inf
@@ -125,4 +125,5 @@ class BranchAndBound(Simplex):
         if info.primal_solution_status != highspy.SolutionStatus.kSolutionStatusFeasible:
             return None, bound, is_done
         choice = np.rint(np.array(self.getSolution().col_value)[: self._num]).astype(np.int64)
+        self.passed = [passed for passed in self.passed if (passed != choice).any()]
         return choice, bound, is_done

@@ -62,7 +62,9 @@ def run(
     None where no choice does, or as soon as states times options, summed over the steps, exceed ``max_work`` (with ``is_proof`` the
     bound so far), or, with ``give_up``, as soon as there are more than ``max_states`` states after a step. Otherwise those that promise least are
     kept; with ``is_proof`` the run ends, without a choice, as soon as all kept promise no less than the best one dropped.
-    Once ``stop`` says so, it ends without a choice. ``layers`` are lower bounds on what is still to pay (see `relax`), ``dues`` what the options are paid for and ``courses`` what is
+    Once ``stop`` says so, it ends without a choice, with the bound so far.
+
+    ``layers`` are lower bounds on what is still to pay (see `relax`), ``dues`` what the options are paid for and ``courses`` what is
     paid at lines, where the steps are priced; states that cannot cost less than ``upper`` are left out. Ties are broken by the order of options, so the same steps
     give the same outcome.
     """
