@@ -75,6 +75,24 @@ def test_ends_early_with_a_bound() -> None:
         assert bound <= best + 1e-6
 
 
+def test_it_tells_its_bound_and_ends_when_asked() -> None:
+    """The bound only rises, up to the optimum; told to end, it says that it is not done."""
+    program, _, cost = _cover(60, 90, 0)
+    heard: list[float] = []
+
+    def goes_on(bound: float) -> bool:
+        heard.append(bound)
+        return True
+
+    choice, _, _ = BranchAndBound(program, limit=np.inf, gap=0.0).solve(**ALL, goes_on=goes_on)
+    assert choice is not None
+    assert heard == sorted(heard)
+    assert float(cost @ choice) - 3 < heard[-1] <= float(cost @ choice) + 1e-6
+    _, bound, is_done = BranchAndBound(program, limit=np.inf, gap=0.0).solve(**ALL, goes_on=lambda bound: bound < heard[-1] - 1)
+    assert not is_done
+    assert bound <= float(cost @ choice) + 1e-6
+
+
 class _Interrupting(int):
     """A limit that interrupts who asks for it, as Ctrl-C would."""
 

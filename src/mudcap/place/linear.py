@@ -87,12 +87,12 @@ class BranchAndBound(Simplex):
             self.addRow(float(odd[r]), float(odd[r]), len(column), column, np.append(rows.data[at], -2.0))
 
     def solve(
-        self, *, enough: float, nodes: int, calls: int, stop: Callable[[], bool] = lambda: False
+        self, *, enough: float, nodes: int, calls: int, goes_on: Callable[[float], bool] = lambda bound: True
     ) -> tuple[NDArray[np.int64] | None, float, bool]:
         """The cheapest choice found, None without one; a bound on all choices; and whether it came to its end.
 
         It is stopped once the bound is ``enough``, after so many ``nodes``, after asking so many times whether to go on
-        (``calls``), or once ``stop`` says so. What is raised meanwhile (Ctrl-C) is raised here.
+        (``calls``), or once ``goes_on``, which then hears the bound, says False. What is raised meanwhile (Ctrl-C) is raised here.
         """
         asked = 0
         raised: list[BaseException] = []
@@ -104,7 +104,8 @@ class BranchAndBound(Simplex):
                     self.passed.append(np.rint(np.array(told.mip_solution)[: self._num]).astype(np.int64))
                     return
                 asked += 1
-                answer.user_interrupt = bool(raised) or asked > calls or told.mip_dual_bound >= enough or stop()
+                bound = float(told.mip_dual_bound)
+                answer.user_interrupt = bool(raised) or asked > calls or bound >= enough or not goes_on(bound)
             except BaseException as error:  # passed on below, once the solver has put its work away
                 raised.append(error)
                 answer.user_interrupt = True

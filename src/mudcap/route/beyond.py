@@ -174,11 +174,13 @@ def _branch(
             return _guided(graph, params, best, laid, prices_of(finer, options), watch)
     if best.is_near or watch.stop():
         return best
+    known = best.bound or 0.0  # by lines, often above what the programme alone proves
+    hears = Watch(tell=lambda cost, bound: watch.tell(cost, max(known, bound)), stop=watch.stop)
     found = whole_round(
         program, options, upper=best.objective, near=NEAR, cost_of=lambda legs: sum(leg_seconds(graph, legs, params)),
-        improve=lambda order: tour_any(graph, turns_s, params, order=order), watch=watch,
+        improve=lambda order: tour_any(graph, turns_s, params, order=order), watch=hears,
     )  # fmt: skip
-    bound = max(found.bound, best.bound or 0.0)
+    bound = max(found.bound, known)
     if found.legs is None:
         return tour_of(graph, params, best.legs, bound, best.method, best.peak_states)
     return tour_of(graph, params, found.legs, bound, "search", best.peak_states)

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from scipy.sparse import csr_matrix
@@ -80,7 +81,7 @@ def whole_round(
         solver = BranchAndBound(program.model(), limit=(1 - near / 2) * upper, gap=near / 4)
         solver.branch_on_halves(*cuts)
         enough = (1 - near) * upper / (1 - 2 * _MARGIN)
-        choice, proven, is_done = solver.solve(enough=enough, nodes=nodes, calls=_CALLS, stop=watch.stop)
+        choice, proven, is_done = solver.solve(enough=enough, nodes=nodes, calls=_CALLS, goes_on=partial(_goes_on, watch, upper, bound))
         nodes -= int(solver.getInfo().mip_node_count)
         bound = max(bound, proven * (1 - _MARGIN))
         if choice is None:
@@ -97,6 +98,12 @@ def whole_round(
         if not (is_done and is_broken) or nodes <= 0:
             break
     return Whole(legs=best, bound=min(bound, upper))
+
+
+def _goes_on(watch: Watch, upper: float, known: float, bound: float) -> bool:
+    """Tell the better of two bounds; whether to go on."""
+    watch.tell(upper, max(known, bound))
+    return not watch.stop()
 
 
 def _taken_up(
@@ -129,7 +136,7 @@ def _mended(
     for _ in range(_MENDS):
         solver = BranchAndBound(program.model(), limit=upper, gap=gap)
         solver.branch_on_halves(rows, odd, often, often)
-        found, _, _ = solver.solve(enough=np.inf, nodes=_MEND_NODES, calls=_CALLS, stop=watch.stop)
+        found, _, _ = solver.solve(enough=np.inf, nodes=_MEND_NODES, calls=_CALLS, goes_on=lambda bound: not watch.stop())
         if found is None:
             break
         is_broken, made = _taken_up(program, options, found, improve)
