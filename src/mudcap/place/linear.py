@@ -9,10 +9,10 @@ import highspy
 import numpy as np
 from highspy import cb
 from numpy.typing import NDArray
-from scipy.sparse import csr_matrix
+from scipy.sparse import csr_matrix, eye_array, hstack
 
 _EFFORT = 0.05
-"""Share of branch and bound's work that goes into finding choices: without any, none may be found."""
+"""Share of branch and bound's work that goes into finding choices; found by trial. Without any, none may be found."""
 
 
 class Simplex(highspy.Highs):  # type: ignore[misc]
@@ -74,17 +74,14 @@ class BranchAndBound(Simplex):
 
         They are ``least`` (r,) at least and ``most`` (r,) at most.
         """
-        num, ptr = rows.shape[0], rows.indptr
-        first = self.getNumCol()
+        num, first = rows.shape[0], self.getNumCol()
         none = np.empty(0, np.int32)
         self.addCols(num, np.zeros(num), least.astype(float), np.full(num, most, float), 0, np.zeros(num, np.int32), none, np.empty(0))
         self.changeColsIntegrality(
             num, np.arange(first, first + num, dtype=np.int32), [highspy.HighsVarType.kInteger] * num
         )
-        for r in range(num):
-            at = slice(ptr[r], ptr[r + 1])
-            column = np.append(rows.indices[at], first + r).astype(np.int32)
-            self.addRow(float(odd[r]), float(odd[r]), len(column), column, np.append(rows.data[at], -2.0))
+        both, right = hstack([rows, -2.0 * eye_array(num)], format="csr"), odd.astype(float)
+        self.addRows(num, right, right, both.nnz, both.indptr[:-1].astype(np.int32), both.indices.astype(np.int32), both.data)
 
     def solve(
         self, *, enough: float, nodes: int, calls: int, goes_on: Callable[[float], bool] = lambda bound: True

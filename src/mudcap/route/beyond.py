@@ -100,7 +100,7 @@ def search(graph: StopGraph, params: RoundParams, watch: Watch) -> BlockTour:
             bound = found.bound
             order = order_of(found) if len(order_of(found)) == graph.num_stops else None
     best = tour_of(graph, params, tour_any(graph, turns_s, params, order=order), bound, "search")
-    _goes_on(best, watch)
+    watch.tell(best.objective, best.bound or 0.0)
     if params.branches and graph.directions.any():
         best = begun_thin(graph, turns_s, params, best, watch)
         order = order_of(best)
@@ -137,21 +137,14 @@ def begun_thin(
     return best
 
 
-def _goes_on(best: BlockTour, watch: Watch, bound: float = 0.0) -> bool:
-    """Tell how far it is; whether to go on."""
-    watch.tell(best.objective, max(bound, best.bound or 0.0))
-    return not watch.stop()
-
-
 def _programme(graph: StopGraph, found: Options, best: BlockTour, watch: Watch) -> Program | None:
     """The linear programme, worked on until it bounds the best round near enough; None where options are left out."""
     groups, of_edge, options, is_whole = found
     if not is_whole:
         return None
     program = Program(graph, lay_columns(graph, groups, of_edge, options))
-    program.tighten(
-        _BOUND_ROUNDS, enough=(1 - NEAR) * best.objective, stalled=_PATIENCE, goes_on=partial(_goes_on, best, watch)
-    )
+    goes_on = partial(watch.above(best.bound or 0.0).goes_on, best.objective)
+    program.tighten(_BOUND_ROUNDS, enough=(1 - NEAR) * best.objective, stalled=_PATIENCE, goes_on=goes_on)
     return program
 
 
@@ -164,7 +157,8 @@ def _branch(
     lines = lay_lines(graph, program.columns, guides=is_guided)
     if lines:
         finer = program.with_lines(lines)
-        enough, goes_on = (1 - NEAR) * best.objective, partial(_goes_on, best, watch)
+        enough = (1 - NEAR) * best.objective
+        goes_on = partial(watch.above(best.bound or 0.0).goes_on, best.objective)
         if is_guided:
             finer.tighten(_BOUND_ROUNDS, enough=enough, stalled=_GUIDE_PATIENCE, progress=_GUIDE_PROGRESS, goes_on=goes_on)
         else:
@@ -175,10 +169,9 @@ def _branch(
     if best.is_near or watch.stop():
         return best
     known = best.bound or 0.0  # by lines, often above what the programme alone proves
-    hears = Watch(tell=lambda cost, bound: watch.tell(cost, max(known, bound)), stop=watch.stop)
     found = whole_round(
         program, options, upper=best.objective, near=NEAR, cost_of=lambda legs: sum(leg_seconds(graph, legs, params)),
-        improve=lambda order: tour_any(graph, turns_s, params, order=order), watch=hears,
+        improve=lambda order: tour_any(graph, turns_s, params, order=order), watch=watch.above(known),
     )  # fmt: skip
     bound = max(found.bound, known)
     if found.legs is None:

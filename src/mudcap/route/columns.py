@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import csr_matrix
 
 from mudcap.route.net import Floats, Ints, Net, build_net
 from mudcap.route.options import EdgeOptions, Group
@@ -48,6 +49,13 @@ class Columns:
     def is_mixed(self) -> bool:
         """Whether there are one-way ways."""
         return len(self.cost) > self.num_options
+
+    def passing(self) -> csr_matrix:
+        """(w, c) passes of each way of the net that each column makes."""
+        made = np.concatenate([self.net.single, self.net.double, self.net.more])
+        some = made >= 0
+        times, way = np.repeat([1.0, 2.0, 1.0], len(self.net.tail)), np.tile(np.arange(len(self.net.tail)), 3)
+        return csr_matrix((times[some], (way[some], made[some])), shape=(len(self.net.tail), len(self.cost)))
 
 
 def lay_columns(

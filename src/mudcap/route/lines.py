@@ -215,13 +215,7 @@ def _quantities(
     """(4 m - 2, c) how much of each quantity the columns of the programme make."""
     net = columns.net
     through = np.concatenate([net.single, net.double, net.more])
-    passing = csr_matrix(
-        (
-            np.repeat([1.0, 2.0, 1.0], len(net.tail))[through >= 0],
-            (np.tile(np.arange(len(net.tail)), 3)[through >= 0], through[through >= 0]),
-        ),
-        shape=(len(net.tail), len(columns.cost)),
-    )
+    passing = columns.passing()
     parts = [passing[across]]
     other = np.ones(len(columns.cost), bool)
     other[through[through >= 0]] = False

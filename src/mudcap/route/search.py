@@ -24,6 +24,15 @@ class Watch:
     stop: Callable[[], bool] = lambda: False
     """Says, once and for all, that no more than a round is wanted: the best so far, or, where there is none, one that is found soon."""
 
+    def goes_on(self, cost: float, bound: float) -> bool:
+        """Tell how far it is; whether to go on."""
+        self.tell(cost, bound)
+        return not self.stop()
+
+    def above(self, known: float) -> Watch:
+        """The same, who hears of no bound less than ``known`` [s]."""
+        return replace(self, tell=lambda cost, bound: self.tell(cost, max(known, bound)))
+
 
 UNWATCHED = Watch()
 Priced = tuple[list[Step], Dues, float]

@@ -31,7 +31,7 @@ _NODES, _CALLS = 5_000, 30_000
 """Runs, nodes of all, and times that the solver asks whether to go on in each, after which it ends; found by trial: a quarter of an
 hour at most."""
 _MENDS, _MEND_NODES = 12, 500
-"""Runs in which pieces are joined with the cuts crossed as often, and nodes of each."""
+"""Runs in which pieces are joined with the cuts crossed as often, and nodes of each; found by trial, most take a node or two."""
 _MARGIN = 1e-6
 """Share by which the solver's bounds are lowered, for its tolerances."""
 _TINY_M = 1e-9
@@ -75,13 +75,12 @@ def whole_round(
     best: tuple[Leg, ...] | None = None
     nodes = _NODES
     for _ in range(_RUNS):
-        watch.tell(upper, bound)
-        if bound >= (1 - near) * upper or watch.stop():
+        if not watch.goes_on(upper, bound) or bound >= (1 - near) * upper:
             break
         solver = BranchAndBound(program.model(), limit=(1 - near / 2) * upper, gap=near / 4)
         solver.branch_on_halves(*cuts)
         enough = (1 - near) * upper / (1 - 2 * _MARGIN)
-        choice, proven, is_done = solver.solve(enough=enough, nodes=nodes, calls=_CALLS, goes_on=partial(_goes_on, watch, upper, bound))
+        choice, proven, is_done = solver.solve(enough=enough, nodes=nodes, calls=_CALLS, goes_on=partial(watch.above(bound).goes_on, upper))
         nodes -= int(solver.getInfo().mip_node_count)
         bound = max(bound, proven * (1 - _MARGIN))
         if choice is None:
@@ -98,12 +97,6 @@ def whole_round(
         if not (is_done and is_broken) or nodes <= 0:
             break
     return Whole(legs=best, bound=min(bound, upper))
-
-
-def _goes_on(watch: Watch, upper: float, known: float, bound: float) -> bool:
-    """Tell the better of two bounds; whether to go on."""
-    watch.tell(upper, max(known, bound))
-    return not watch.stop()
 
 
 def _taken_up(
@@ -155,11 +148,7 @@ def _crossings(program: Program) -> Cuts:
     sides = [number > k for number in (column, level) for k in range(int(number.min()), int(number.max()))]
     beyond = np.array(sides, bool).reshape(len(sides), len(column))
     beyond ^= beyond[:, [graph.start]]
-    through = np.concatenate([net.single, net.double, net.more])
-    times = np.repeat([1.0, 2.0, 1.0], len(net.tail))[through >= 0]
-    way = np.tile(np.arange(len(net.tail)), 3)[through >= 0]
-    passing = csr_matrix((times, (way, through[through >= 0])), shape=(len(net.tail), len(program.columns.cost)))
-    rows = csr_matrix((beyond[:, net.tail] != beyond[:, net.head]).astype(float)) @ passing
+    rows = csr_matrix((beyond[:, net.tail] != beyond[:, net.head]).astype(float)) @ program.columns.passing()
     odd = beyond[:, graph.end].astype(np.int64)
     reached = beyond[:, net.stop_one] | (beyond[:, net.stop_other] & (net.stop_other >= 0))
     needed = [reached[:, net.stop_ptr[s] : net.stop_ptr[s + 1]].all(axis=1) for s in asked.tolist()]
