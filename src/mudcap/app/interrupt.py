@@ -21,7 +21,7 @@ def stoppable(ask: Callable[[], bool], console: Console) -> Iterator[None]:
     def heard(number: int, frame: object) -> None:
         if not ask():
             raise KeyboardInterrupt
-        console.warn(_("stopping: the best so far is kept and marked (again to give up)"))
+        console.warn(_("stopping: the best so far is kept, and marked where it was not finished (again to give up)"))
 
     before = {number: signal.signal(number, heard) for number in (signal.SIGINT, signal.SIGTERM)}
     try:
