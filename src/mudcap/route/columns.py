@@ -42,8 +42,9 @@ class Columns:
     back_column: Ints
     """(f,) that column."""
     asked: Ints
-    """Stops that are not served by whatever option of their way."""
+    """Stops of the net that are not served by whatever option of their way."""
     net: Net
+    """Its stops are those of the graph but for one of all that the same columns serve from the same vertices."""
 
     @property
     def is_mixed(self) -> bool:
@@ -99,16 +100,33 @@ def lay_columns(
     either = ways[~one_way[ways]] if one_way.any() else ways[:0]
     back_column = np.array([laid.add(e, -1, 0.0, np.inf) for e in either.tolist()], np.int64)
     must = laid.must & ~one_way
+    number, served = _alike(serves.arrays(), graph.num_stops)
     return Columns(
         edge=np.array(laid.edge, np.int64), option=np.array(laid.option, np.int64), cost=np.array(laid.cost, float),
         num_options=num_options, most=np.array(laid.most, float), must=must, back_edge=either, back_column=back_column,
-        asked=np.array(asked, np.int64),
+        asked=np.unique(number[np.array(asked, np.int64)]),
         net=build_net(
-            num_vertices=len(graph.vertex_xy), num_columns=len(laid.cost), num_stops=graph.num_stops,
+            num_vertices=len(graph.vertex_xy), num_columns=len(laid.cost), num_stops=int(number.max(initial=-1)) + 1,
             ways=(graph.tail[ways], graph.head[ways], laid.single[ways], laid.double[ways], laid.more[ways]),
-            serves=serves.arrays(), terminals=(graph.start, graph.end),
+            serves=served, terminals=(graph.start, graph.end),
         ),
     )  # fmt: skip
+
+
+def _alike(serves: tuple[Ints, Ints, Ints, Ints], num_stops: int) -> tuple[Ints, tuple[Ints, Ints, Ints, Ints]]:
+    """(n,) new numbers of the stops, the same for those that are served alike, and what serves each, once."""
+    order = np.lexsort(serves[::-1])
+    stop, column, one, other = (a[order] for a in serves)
+    rows = np.column_stack([column, one, other])
+    ptr = np.searchsorted(stop, np.arange(num_stops + 1))
+    known: dict[bytes, int] = {}
+    number, is_first = np.empty(num_stops, np.int64), np.zeros(num_stops, bool)
+    for s in range(num_stops):
+        key = rows[ptr[s] : ptr[s + 1]].tobytes()
+        is_first[s] = key not in known
+        number[s] = known.setdefault(key, len(known))
+    keep = is_first[stop]
+    return number, (number[stop[keep]], column[keep], one[keep], other[keep])
 
 
 class _Laid:
