@@ -136,10 +136,19 @@ def test_safety_texts_defer_to_the_label_in_spanish(said):
             assert "reglas locales" in other.lower(), text
         if "allergic" in low:
             assert "alérgic" in other and "pida ayuda de inmediato" in other, text
+        if "re-entry" in low:
+            assert "re-entry interval" in low and "intervalo de reentrada" in other.lower(), text
     cautions = [t for t, modules in catalogue.texts().items() if modules == ["draw/sheet_cautions.py"] and len(t) > 60]
     assert len(cautions) >= 5
     for text in cautions:
         assert len(re.findall(r"[.;:]", said["es"][text])) >= len(re.findall(r"[.:]", text)), text
+
+
+def test_who_walks_is_not_told_to_drive(said):
+    """What a crew does in an alley is said for those on foot too."""
+    alleys = [t for t, modules in catalogue.texts().items() if modules == ["plan/round_words.py"] and "{rows}" in t]
+    assert len(alleys) >= 8
+    assert [t for t in alleys if re.search("drive|vehicle", t.lower()) or re.search("vehículo|manej|condu", said["es"][t].lower())] == []
 
 
 @pytest.mark.parametrize("language", OTHERS)

@@ -114,7 +114,7 @@ def test_the_sheet_says_it_all() -> None:
     assert "2027-02-10 2027-02-14 irrigation" in words
     assert "Pump house keep-out pump house 10 ft" in words
     flat = " ".join(words.split())
-    for text in ("gives no permission to spray", "product label", "licensed applicator", "local rules", "Whom to call", "Poison control"):
+    for text in ("gives no permission to spray", "product label", "licensed applicator", "local rules", "Whom to call", "Poison control", "20|21: the alley between"):
         assert flat.count(text) >= 2
     assert all("a1b2c3d4" in page and "2027-02-08" in page for page in pages)
 

@@ -156,6 +156,20 @@ def test_scale_bar_in_feet(pdf: Opened) -> None:
     assert per_inch * M_PER_FT * 1000 / 25.4 == pytest.approx(scale)
 
 
+def test_scale_bars_in_metric_have_round_numbers() -> None:
+    """A scale of whole metres is no whole number of feet an inch; its bar in feet is as round and true as that in metres."""
+    opened = Opened(sheet(replace(PLAN, params=replace(PLAN.params, units="metric"))))
+    (i,) = opened.maps("North 1")
+    scale = float(re.search(r"1 : ([\d,]+)", opened.texts[i])[1].replace(",", ""))  # type: ignore[index]
+    widths = [r["width"] / MM for r in opened.page(i).rects if abs(r["height"] - 1.6 * MM) < 1e-3]
+    assert scale % 12 and len(widths) == 4
+    for unit, metres in (("ft", M_PER_FT), ("m", 1.0)):
+        half, whole = re.search(rf"(?m)^0 ([\d.,]+) ([\d.,]+) {unit}$", opened.texts[i]).groups()  # type: ignore[union-attr]
+        assert len(half.strip("0.")) <= 2 and float(whole) == 2 * float(half)
+        assert sum(abs(w - float(half) * metres * 1000 / scale) < 1e-3 for w in widths) >= 2
+    opened.plumbed.close()
+
+
 @pytest.mark.parametrize("plan_name", ["small", "large", "angled"])
 def test_every_site_has_its_number_and_none_overlap(plan_name: str, pdf: Opened, large: Opened) -> None:
     """Site and row numbers are all there (or listed), of 6 pt or more, and no two share ground."""

@@ -360,7 +360,7 @@ def test_nothing_left_to_do_is_a_round_too(ranch):
 def test_every_task_has_its_cautions(task):
     """Sprays, vehicles, lifting, stings; the label, local code and licensed people decide."""
     text = " ".join(cautions(task, EN))
-    for word in ("re-entry interval on the label", "helmet", "power lines", "allergic", "licensed people", "local code"):
+    for word in ("re-entry interval on the label", "one rider on an ATV, helmet, no children", "seat belt", "power lines", "allergic", "licensed people", "local code"):
         assert word in text
 
 

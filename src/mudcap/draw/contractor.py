@@ -138,9 +138,10 @@ def _off_items(off: tuple[RowOff, ...], block: Block, width: float, _: Text) -> 
     ]  # fmt: skip
     known = [f"{a.left_row}|{a.right_row}" for a in block.alleys if a.is_spray_lane]
     lanes = _("Alleys that the sprayer is known to use: {alleys}.").format(alleys=", ".join(known)) if known else ""
+    codes = _("20|21: the alley between rows 20 and 21. 0|1: outside row 1.")
     heads = (_("Row"), _("Shelters"), _("Reached from alleys"), _("Off along trees"))
     return [
-        *paragraph(text.format(corner=corner), width), *(paragraph(lanes, width) if lanes else ()),
+        *paragraph(f"{text.format(corner=corner)} {codes}", width), *(paragraph(lanes, width) if lanes else ()),
         *table(heads, (12, 18, 34, 130), rows, bold=frozenset({0, 3})),
     ]  # fmt: skip
 

@@ -164,7 +164,7 @@ def _site_table(own: Sequence[Pick], letters: dict[str, str], _: Text, *, in_loa
     packages = [(letters[name], 9) for name in kinds] if in_columns else [(_("Take"), 44)]
     with_facing = any(p.facing_deg is not None for p in own)
     facing = [(_("Faces"), 15), (_("compass"), 16)] if with_facing else []
-    on = [(_("On"), 10)] if in_load else []
+    on = [(_("Order"), 10)] if in_load else []
     columns = [
         *on, (_("Block"), 30), (_("No."), 11), (_("Site name"), 20), (_("Row"), 11), (_("Tree"), 11),
         (_("Cavities"), 17), *several, *packages, *facing, (_("packed"), 15), (_("hung"), 13),

@@ -13,7 +13,8 @@ def crew_cautions(width: float, _: Text) -> list[Item]:
     texts = (
         _("Sprays: stay out until the re-entry interval on the label has passed and the grower says so. The label and "
           "local rules decide, not this sheet. Never hang, check or fetch shelters during spraying."),
-        _("Vehicles: look before you step out of a row. Agree with drivers who is where. No riding outside a seat."),
+        _("Vehicles: one rider on an ATV, helmet, no children; seat belt in a UTV; no riding outside a seat. Look before you step "
+          "out of a row. Agree with drivers who is where."),
         _("Stings: mason bees seldom sting, honey bees and wasps do. Know who on the crew is allergic, carry what their "
           "doctor prescribed (such as epinephrine), and call for help at once if someone has trouble breathing."),
         _("Ladders and lifting: three points of contact, firm ground, no ladder under power lines. Lift loads with two."),

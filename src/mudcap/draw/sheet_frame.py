@@ -198,9 +198,10 @@ def _draw_scale(pen: Pen, view: View, left: float, top: float, units: Units, _: 
     if units == "us" and feet == int(feet):
         text = _("1 inch = {feet} feet").format(feet=f"{feet:,.0f}") + f"   ({text})"
     pen.text(left, top - 4.8, text, 8.5, face="bold")
-    _bar(pen, left, top - 11.5, [k * feet for k in range(3)], M_PER_FT * 1000 / view.scale, _("ft"))
-    step = _round_step(view.scale * 0.045)
-    _bar(pen, left, top - 20.5, [k * step / 2 for k in range(3)], 1000 / view.scale, _("m"))
+    half = feet if feet == int(feet) else _round_step(view.scale * 0.045 / M_PER_FT) / 2
+    _bar(pen, left, top - 11.5, [k * half for k in range(3)], M_PER_FT * 1000 / view.scale, _("ft"))
+    half = _round_step(view.scale * 0.045) / 2
+    _bar(pen, left, top - 20.5, [k * half for k in range(3)], 1000 / view.scale, _("m"))
 
 
 def _bar(pen: Pen, left: float, y: float, values: Sequence[float], mm_per_unit: float, unit: str) -> None:

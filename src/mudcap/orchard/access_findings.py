@@ -91,8 +91,8 @@ def _cut_off_finding(orchard: Orchard, network: TravelNetwork, part: CutOff, day
     if part.why == "closed":
         text = _(
             "Block {block}: the alleys of {acres:.2f} acres are closed on {day} ({names}), so nobody drives there from {start} that "
-            "day. Do not enter closed ground before it is open again (after spraying the label's re-entry time rules); if "
-            "you hang on another day, give that date."
+            "day. Do not enter closed ground before it is open again (after spraying, the re-entry interval on the label "
+            "decides); if you hang on another day, give that date."
         ).format(**said, day=_day(days), names=", ".join(_closing_names(orchard, days)))
         return _cut("warning", "closed_on_day", part, text, orchard)
     if part.why == "gate":

@@ -135,7 +135,7 @@ def _row_text(leg: Leg, _: Text) -> str:
     if not leg.stops:
         if leg.continues:
             return _("Go on to the {go} {rows} and leave there.").format(**fields)
-        return _("Drive through {rows}, from the {come} to the {go}.").format(**fields)
+        return _("Go {rows}, from the {come} to the {go}.").format(**fields)
     if leg.continues and not leg.turns:
         text = _("Go on to the {go} {rows} ({sides}): {stops}; leave {go}.")
     elif leg.continues:
@@ -261,8 +261,8 @@ def cautions(task: Task, _: Text) -> tuple[str, ...]:
     return (
         _("Sprays: stay out until the re-entry interval on the label has passed and the grower says so. The label, local rules "
           "and licensed advisers decide, not this sheet."),
-        _("Vehicles: one rider on an ATV unless it has a second seat; helmet; seat belt in a UTV; nobody under the age the law "
-          "sets; look before you turn out of a row; slow down at headlands, ditches and risers."),
+        _("Vehicles: one rider on an ATV, helmet, no children; seat belt in a UTV; no driver under the age the law sets; look "
+          "before you turn out of a row; slow down at headlands, ditches and risers."),
         special,
         _("Lifting and ladders: lift with two, load low and tied down; three points of contact on firm ground, no ladder under "
           "power lines."),

@@ -80,7 +80,7 @@ def release_advice() -> tuple[str, ...]:
 def puddle_advice() -> tuple[str, ...]:
     """How puddles are made and kept, one sentence each; common practice, no source, unless named."""
     return (
-        _("Dig where the ground is clay before silt or sand; no water and no tank that has ever carried spray."),
+        _("Dig in clay rather than silt or sand. Use no tank that has ever carried spray, and no water from one."),
         _("Keep the clay wet but not flooded while the bees nest; rain may save a round."),
         _("Call before you dig where pipes or cables may lie, and mark a trench beside a road."),
     )
