@@ -19,7 +19,7 @@ from typing import Final
 ROOT: Final = Path(__file__).parents[1]
 SOURCE: Final = ROOT / "src" / "mudcap"
 LOCALE: Final = SOURCE / "locale"
-FUNCTIONS: Final = frozenset({"_", "word", "say"})
+FUNCTIONS: Final = frozenset({"_", "word", "say", "marked"})
 """Names under which modules call the translator: `_ = translator(lang)`, `word = translator(lang)`, `self._`."""
 PLURALS: Final = {"_n": (0, 1), "counted": (1, 2)}
 """Which arguments of these are texts: the one for 1, the one for all other numbers."""

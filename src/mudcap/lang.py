@@ -113,6 +113,11 @@ def counted(word: Callable[[str], str], one: str, many: str, count: float) -> st
     return word(one if count == 1 else many)
 
 
+def marked(text: str) -> str:
+    """`text` as it is: the catalogues gather it here, where no language is chosen yet, and a translator turns it later."""
+    return text
+
+
 def choose_language(choice: str) -> None:
     """Use a language, or ``both``, for messages from here on (this context only)."""
     languages(choice)

@@ -40,7 +40,7 @@ def test_every_site_gets_a_label_in_picking_order(ranch, capsys):
     """On the usual sheet; nothing else in the folder changes."""
     before = {p.name: p.read_bytes() for p in (ranch / "out").iterdir() if p.name != "labels.pdf"}
     code, out, _err = run(capsys, "labels", ranch)
-    assert code == 0 and "labels 8, sheets 1 (66.67 × 25.4 mm (2.625 × 1 in), 3 × 10 on letter)" in out
+    assert code == 0 and "labels 8, sheets 1 (66.67 × 25.4 mm (2.625 × 1 in), 3 × 10, letter)" in out
     text = texts(ranch / "out" / "labels.pdf")[0]
     order = ["N400003", "N400002", "N400001", "CRK0002", "CRK0001", "N400004", "CRK0004", "CRK0003"]
     assert sorted(order, key=text.index) == order

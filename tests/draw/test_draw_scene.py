@@ -7,10 +7,11 @@ import pytest
 import shapely
 from plans import sample_plan
 
-from mudcap.draw.scene import exclusion_text, make_scene, voronoi_cells
+from mudcap.draw.scene import make_scene, voronoi_cells
 from mudcap.draw.style import STYLES
 from mudcap.lang import translator
 from mudcap.orchard.model import Exclusion
+from mudcap.orchard.names import exclusion_text
 
 
 def test_every_kind_of_feature_has_its_layer() -> None:

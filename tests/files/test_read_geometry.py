@@ -30,6 +30,7 @@ from dresses import (
 )
 
 from mudcap.errors import InputError
+from mudcap.lang import in_language, speaking
 
 M2 = 4046.8564224
 SQUARE = ring_m((0, 0), (200, 0), (200, 200), (0, 200))
@@ -137,6 +138,15 @@ def test_odd_outlines_give_the_right_acres_and_say_so(
     assert acres_of(orchard) == pytest.approx(acres, rel=2e-3)
     assert codes <= codes_of(findings)
     assert all(b.polygon.is_valid and b.polygon.area > 0 for b in orchard.blocks)
+
+
+def test_repairs_know_their_spanish(tmp_path: Path) -> None:
+    """Said in both languages, what was mended at an outline is Spanish to its end in the Spanish report."""
+    with speaking("both"):
+        _orchard, findings = read(write(tmp_path, "bow_tie.geojson", geojson([("A", BOW_TIE)])))
+    (told,) = [f.text for f in findings if f.code == "bow_tie"]
+    assert "both sides were kept" in told and told.endswith(".")
+    assert "se conservaron los dos lados" in in_language(told, "es") and "kept" not in in_language(told, "es")
 
 
 REFUSED = [

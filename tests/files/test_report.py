@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import re
 from datetime import date
 from importlib import resources
 
@@ -91,6 +92,12 @@ def test_every_number_used_has_its_source():
         assert any(w in convention.source for w in ("no source", "20", "Convention", "Asked for")), convention
     asked = {c.what: c for c in conventions(Params(place=PlaceParams(per_acre=8, per_acre_max=10, farthest_m=13.716)), [])}
     assert asked["Shelters an acre"].value == "8–10" and asked["Wanted farthest tree"].value == "45.0 ft"
+
+
+def test_sources_and_crops_are_told_in_spanish():
+    """Rates, hives and crops too; nothing in English but the names of works and options."""
+    for c in conventions(Params(), ["almond", "apple", "cherry"], "es"):
+        assert not re.search(r"\b(an acre|practice|almond|apple|other|hives of)\b", c.what + c.value + c.source.replace("in almond", "")), c
 
 
 def test_findings_come_before_the_tables_and_notes_after():

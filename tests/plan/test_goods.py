@@ -6,12 +6,14 @@ import json
 from dataclasses import replace
 from datetime import date
 from importlib import resources
+from types import SimpleNamespace
 
 import jsonschema
 
 from mudcap.files.report_json import report
 from mudcap.files.report_text import report_md
-from mudcap.plan.goods import with_goods
+from mudcap.lang import in_language, speaking
+from mudcap.plan.goods import _mixed, with_goods
 from mudcap.plan.model import Plan
 from mudcap.supply.params import KitParams, PackageParams, SupplyParams
 from small_plan import two_block_plan
@@ -65,6 +67,17 @@ def test_what_a_grower_has_to_know_is_told():
     """A dirty lot, an order that is late, and loads by weight though nothing says its weight."""
     codes = {f.code for f in made(GOODS).findings}
     assert {"lot_kept_back", "order_late", "to_buy", "load_not_known"} <= codes
+
+
+def test_what_to_buy_and_by_when_knows_its_spanish():
+    """Said in both languages; a thing of the standard kit has its Spanish name, steps of the choice have words."""
+    with speaking("both"):
+        told = {f.code: f.text for f in made(GOODS).findings}
+        unproven = _mixed(SimpleNamespace(levels=[SimpleNamespace(name=n, value=1.0, status="feasible") for n in ("surplus", "cost")]))
+    assert "32 × shelter" in told["to_buy"] and "(order by 2027-01-11)" in told["order_late"]
+    assert "32 × refugio" in in_language(told["to_buy"], "es") and "(pedir antes del 2027-01-11)" in in_language(told["order_late"], "es")
+    assert unproven[0].text.endswith(": cavities beyond the need, money for what is bought.")
+    assert "surplus" not in in_language(unproven[0].text, "es") and "money" not in in_language(unproven[0].text, "es")
 
 
 def test_a_shortage_is_a_warning():

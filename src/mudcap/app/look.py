@@ -73,6 +73,7 @@ def ground_findings(orchard: Orchard, params: Params) -> tuple[Finding, ...]:
 def summary(orchard: Orchard, findings: tuple[Finding, ...]) -> list[str]:
     """What was read, block by block and layer by layer, then every finding, the worst first."""
     from mudcap.files.report_json import layer_counts
+    from mudcap.orchard.names import crop_text, role_text
 
     lines = [
         _n(
@@ -84,13 +85,13 @@ def summary(orchard: Orchard, findings: tuple[Finding, ...]) -> list[str]:
         )
     ]
     lines += [
-        f"  {b.block_id}: {b.acres:,.2f} " + _("acres") + f", {b.crop} ({b.layer})" for b in orchard.blocks
+        f"  {b.block_id}: {b.acres:,.2f} " + _("acres") + f", {crop_text(b.crop, _)} ({b.layer})" for b in orchard.blocks
     ]
     counts = {role: count for role, count in layer_counts(orchard).items() if count and role != "blocks"}
     if counts:
         lines.append(
             _("Besides: {layers}").format(
-                layers=", ".join(f"{count} {role}" for role, count in counts.items())
+                layers=", ".join(f"{role_text(role, _)} {count:,}" for role, count in counts.items())
             )
         )
     order = {"error": 0, "warning": 1, "note": 2}

@@ -19,7 +19,7 @@ from mudcap.draw.list_pages import (
     outline,
     page_words,
 )
-from mudcap.draw.scene import Layer, Mark, Scene, Text, exclusion_text, make_scene
+from mudcap.draw.scene import Layer, Mark, Scene, Text, make_scene
 from mudcap.draw.sheet import first_tree_text, rows_text
 from mudcap.draw.sheet_cautions import sprayer_cautions
 from mudcap.draw.sheet_frame import draw_grid, draw_heading, draw_panel, draw_strip, match_lines
@@ -33,6 +33,7 @@ from mudcap.draw.words import corner_word
 from mudcap.geo.units import length_text
 from mudcap.lang import translator
 from mudcap.orchard.model import Block
+from mudcap.orchard.names import crop_text, exclusion_text
 from mudcap.plan.model import Plan
 
 _LEFT_OUT: Final = frozenset({"excluded", "beyond", "catchments", "puddle_links", "water_round"})
@@ -99,7 +100,7 @@ def _draw_map(
     pen = Pen(canvas)
     sites = len(plan.site_index(block.block_id))
     facts = (
-        (_("Block"), f"{block.block_id} ({block.code})"), (_("Crop"), ", ".join(filter(None, (block.crop, block.cultivar))) or "–"),
+        (_("Block"), f"{block.block_id} ({block.code})"), (_("Crop"), ", ".join(filter(None, (crop_text(block.crop, _), block.cultivar))) or "–"),
         (_("Acres"), f"{block.acres:,.2f}"), (_("Shelters"), f"{sites:,}"), (_("Rows"), rows_text(block, _)), (_("Row 1"), first_tree_text(block, _)),
         (_("Plan"), plan.number), (_("Date"), plan.params.plan_date.isoformat() if plan.params.plan_date else ""),
     )  # fmt: skip

@@ -16,9 +16,10 @@ from mudcap.draw.scene_parts import Layer, Mark, Scene, Text
 from mudcap.lang import translator
 from mudcap.orchard.barriers import gate_bits
 from mudcap.orchard.model import Exclusion, Gate, Orchard, Role
+from mudcap.orchard.names import crop_text, exclusion_text
 from mudcap.plan.model import Plan, Site
 
-__all__ = ["Layer", "Mark", "Scene", "Text", "exclusion_text", "make_scene", "site_style"]
+__all__ = ["Layer", "Mark", "Scene", "Text", "make_scene", "site_style"]
 
 
 def make_scene(plan: Plan, lang: str = "en") -> Scene:
@@ -26,7 +27,7 @@ def make_scene(plan: Plan, lang: str = "en") -> Scene:
     _ = translator(lang)
     orchard = plan.orchard
     layers = [
-        Layer(key="blocks", title=_("Blocks"), marks=tuple(_blocks(orchard))),
+        Layer(key="blocks", title=_("Blocks"), marks=tuple(_blocks(orchard, _))),
         Layer(key="soil", title=_("Soil"), marks=_features(orchard, Role.SOIL, "soil"), shown=False),
         Layer(key="forage", title=_("Forage strips"), marks=_features(orchard, Role.FORAGE, "forage")),
         Layer(key="closures", title=_("Closed ground"), marks=tuple(_closures(orchard, _))),
@@ -52,18 +53,6 @@ def make_scene(plan: Plan, lang: str = "en") -> Scene:
     return Scene(title=plan.params.ranch or orchard.name, layers=filled, bounds=(left, bottom, right, top))
 
 
-def exclusion_text(flags: int, _: Text) -> str:
-    """The reasons of exclusion flags as words, joined by commas; '' for 0."""
-    words = {
-        Exclusion.SPRAY_LANE: _("spray lane"), Exclusion.KEEP_OUT: _("keep-out"), Exclusion.HIVES: _("honey-bee hives"),
-        Exclusion.HAZARD: _("hazard"), Exclusion.CHEMICAL_STORE: _("chemical store"),
-        Exclusion.TOO_FAR_TO_WALK: _("too far to walk"), Exclusion.NO_ACCESS: _("no way in"),
-        Exclusion.NO_MUD: _("no mud in reach"), Exclusion.BANNED: _("banned by hand"),
-        Exclusion.BLOCK_EDGE: _("block edge"), Exclusion.CLOSED: _("closed"),
-    }  # fmt: skip
-    return ", ".join(text for flag, text in words.items() if flags & flag)
-
-
 def site_style(site: Site) -> str:
     """Style key of a site: pinned by hand, overriding a limit, or neither."""
     if site.pinned:
@@ -78,9 +67,9 @@ def _sites(sites: Iterable[Site]) -> Iterator[Mark]:
         )
 
 
-def _blocks(orchard: Orchard) -> Iterator[Mark]:
+def _blocks(orchard: Orchard, _: Text) -> Iterator[Mark]:
     for i, block in enumerate(orchard.blocks):
-        note = ", ".join(filter(None, (block.crop, block.cultivar)))
+        note = ", ".join(filter(None, (crop_text(block.crop, _), block.cultivar)))
         yield Mark(geometry=block.polygon, style="block", label=block.block_id, note=note, index=i)
 
 

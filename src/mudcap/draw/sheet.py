@@ -30,6 +30,7 @@ from mudcap.draw.sheet_tables import Item, draw_items, flow, heading, table
 from mudcap.draw.words import corner_word, status_words
 from mudcap.lang import translator
 from mudcap.orchard.model import Block
+from mudcap.orchard.names import crop_text
 from mudcap.plan.model import BlockPlan, Plan, Site
 
 INDEX_ROWS: Final = 14
@@ -259,7 +260,7 @@ def _index_items(blocks: Sequence[_BlockSheets], plan: Plan, _: Text) -> list[It
 
 def _block_facts(plan: Plan, block: _BlockSheets, _: Text) -> tuple[tuple[str, str], ...]:
     own = plan.orchard.blocks[block.index]
-    crop = ", ".join(filter(None, (own.crop, own.cultivar)))
+    crop = ", ".join(filter(None, (crop_text(own.crop, _), own.cultivar)))
     tiles = "" if len(block.views) == 1 else " · " + _("{count} map pages").format(count=len(block.views))
     return (
         (_("Ranch"), _ranch(plan)),

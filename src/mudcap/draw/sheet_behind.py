@@ -8,11 +8,12 @@ from dataclasses import dataclass
 from itertools import groupby, pairwise
 
 from mudcap.draw.marks import package_marks
-from mudcap.draw.scene import Text, exclusion_text
+from mudcap.draw.scene import Text
 from mudcap.draw.sheet_cautions import crew_cautions
 from mudcap.draw.sheet_tables import Item, heading, paragraph, side_by_side, table
 from mudcap.geo.units import length_text
 from mudcap.orchard.model import Exclusion
+from mudcap.orchard.names import exclusion_text
 from mudcap.plan.model import BlockPlan, Plan, Site
 from mudcap.supply.model import SiteSupply
 

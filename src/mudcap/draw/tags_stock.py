@@ -64,9 +64,9 @@ class Stock:
 
     @property
     def text(self) -> str:
-        """Dimensions in words, such as '63.5 × 38.1 mm, 3 × 7 on a4'; in inches too on American paper."""
+        """Dimensions in words, such as '63.5 × 38.1 mm, 3 × 7, a4'; in inches too on American paper."""
         inches = f" ({self.width_mm / MM_PER_IN:.4g} × {self.height_mm / MM_PER_IN:.4g} in)" if self.page in ("letter", "tabloid") else ""
-        return f"{self.width_mm:.4g} × {self.height_mm:.4g} mm{inches}, {self.columns} × {self.rows} on {self.page}"
+        return f"{self.width_mm:.4g} × {self.height_mm:.4g} mm{inches}, {self.columns} × {self.rows}, {self.page}"
 
     def boxes(self) -> tuple[tuple[float, float, float, float], ...]:
         """(left, bottom, width, height) of each label from the page's lower left corner, along the rows from the top."""

@@ -12,12 +12,13 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-from mudcap.draw.scene import Layer, Scene, exclusion_text
+from mudcap.draw.scene import Layer, Scene
 from mudcap.draw.style import OUTLINES, STYLES, Style
 from mudcap.draw.webmap_words import IMAGERY, check_choices, check_words
 from mudcap.draw.words import map_words, status_words
 from mudcap.geo.plane import LocalPlane
 from mudcap.lang import translator
+from mudcap.orchard.names import exclusion_text
 from mudcap.plan.model import Plan
 
 PX_PER_MM: Final = 4.0

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from mudcap.geo.units import length_text
 from mudcap.lang import translator
+from mudcap.orchard.names import crop_text
 from mudcap.plan.model import Params
 from mudcap.supply.stocking import preset_for
 
@@ -67,18 +68,20 @@ def conventions(params: Params, crops: Iterable[str], lang: str = "en") -> tuple
 
 
 def _females(params: Params, crops: Iterable[str], lang: str) -> list[tuple[str, str, str]]:
-    word, given = translator(lang), params.stocking.females_per_acre
+    word = told = translator(lang)
+    given = params.stocking.females_per_acre
     what = word("Females released an acre")
     if given is not None:
         return [(what, f"{given:g}", word("Asked for."))]
     presets = {p.name: p for p in (preset_for(crop, params.stocking) for crop in crops)}
     return [
-        (f"{what} ({name})", f"{p.females_per_acre:g}", p.source + ".") for name, p in sorted(presets.items())
+        (f"{what} ({crop_text(name, word)})", f"{p.females_per_acre:g}", told(p.source) + ".") for name, p in sorted(presets.items())
     ]
 
 
 def _bees(params: Params, crops: Iterable[str], lang: str) -> list[tuple[str, str, str]]:
-    word, stocking = translator(lang), params.stocking
+    word = told = translator(lang)
+    stocking = params.stocking
     rows = [
         (word("Cocoons from which a bee comes out"), f"{stocking.expected_emergence:g}",
          word("From memory, no source: take the share of your own X-rayed or opened sample.")),
@@ -91,7 +94,8 @@ def _bees(params: Params, crops: Iterable[str], lang: str) -> list[tuple[str, st
     presets = {p.name: p for p in (preset_for(crop, stocking) for crop in crops)}
     for name, p in sorted(presets.items()):
         value = "–" if p.hives_full is None or p.hives_reduced is None else f"{p.hives_full:g} / {p.hives_reduced:g}"
-        rows.append((f"{word('Honey-bee hives an acre beside them, full / reduced')} ({name})", value, p.hives_source + "."))
+        what = f"{word('Honey-bee hives an acre beside them, full / reduced')} ({crop_text(name, word)})"
+        rows.append((what, value, told(p.hives_source) + "."))
     return rows
 
 

@@ -37,6 +37,7 @@ from mudcap.orchard.model import (
     SprayLane,
     TreePoints,
 )
+from mudcap.orchard.names import role_text
 from mudcap.place.params import AccessParams
 
 ROAD_WIDTH_M = 5.0
@@ -132,7 +133,7 @@ def _lines(ground: Ground, layer: RoledLayer, name: str, shape: BaseGeometry) ->
     found = [p for p in flat_parts(shape) if p.geom_type in ("LineString", "LinearRing") and p.length > 0.01]
     if not found:
         text = _("{layer}, {name}: no line; {role} are drawn as lines. Left out.").format(
-            layer=layer.title, name=name, role=layer.role.value.replace("_", " ")
+            layer=layer.title, name=name, role=role_text(layer.role, _)
         )
         ground.say("warning", "not_a_line", layer, name, text)
     for part in found:

@@ -147,7 +147,9 @@ def _where(blocks: Sequence[Block], plane: LocalPlane) -> list[Finding]:
     """Where on earth the blocks lie, for a look at swapped or shifted coordinates; and groups that lie far apart."""
     centres = plane.to_lonlat([[b.polygon.centroid.x, b.polygon.centroid.y] for b in blocks])
     lon, lat = float(np.median(centres[:, 0])), float(np.median(centres[:, 1]))
-    spot = f"{abs(lat):.3f}° {'N' if lat >= 0 else 'S'}, {abs(lon):.3f}° {'E' if lon >= 0 else 'W'}"
+    north = _("{angle:.3f}° N") if lat >= 0 else _("{angle:.3f}° S")
+    east = _("{angle:.3f}° E") if lon >= 0 else _("{angle:.3f}° W")
+    spot = north.format(angle=abs(lat)) + ", " + east.format(angle=abs(lon))
     out = [_plain("note", "where", _("The blocks lie around {spot}.").format(spot=spot))]
     zero = [b for b, c in zip(blocks, centres, strict=True) if np.abs(c).max() < 1.0]
     if zero:

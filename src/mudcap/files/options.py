@@ -115,7 +115,7 @@ def unknown_key(key: str, place: str, known: Sequence[str]) -> str:
     """The message for a key that nobody knows, naming its neighbour."""
     near = difflib.get_close_matches(key, known, n=1, cutoff=0.6)
     text = _("no such option {key} in [{place}]").format(key=clean_text(key, 40), place=place)
-    return f"{text}; {_('did you mean {near}?').format(near=near[0])}" if near else f"{text}."
+    return text + "; " + _("did you mean {near}?").format(near=near[0]) if near else text + "."
 
 
 def check_range(name: str, value: Any, problems: list[str], warnings: list[str]) -> None:

@@ -59,7 +59,7 @@ class BlockTalk:
 
     def repaired(self, code: str, text: str, change: float, shape: BaseGeometry | None = None) -> None:
         """Add a finding about a repair, loud where people should look at it."""
-        self.say("warning" if code in LOUD else "note", code, f"{text}.", change, shape)
+        self.say("warning" if code in LOUD else "note", code, text + ".", change, shape)
 
 
 def make_outline(talk: BlockTalk, plane: LocalPlane, accept_repairs: bool) -> Outline | None:

@@ -10,6 +10,7 @@ from mudcap.files.numbers import rounded
 from mudcap.geo.units import M_PER_FT, Units
 from mudcap.plan.model import Plan
 from mudcap.supply.model import BlockBees, Costs, KitUse, SupplyPlan, Trays
+from mudcap.supply.names import kit_text, level_text
 
 Word = Callable[[str], str]
 Table = Callable[[Sequence[str], Sequence[Sequence[str]]], str]
@@ -182,12 +183,8 @@ def _packages(yard: SupplyPlan, word: Word, table: Table, escaped: Escape) -> st
          _day(p.order_by) or "–", _price(p.cost, escaped(yard.currency))]
         for p in yard.packages
     ]  # fmt: skip
-    names = {
-        "short": word("cavities missing"), "mixed": word("sites of two materials"), "bought": word("cavities bought"),
-        "surplus": word("cavities beyond the need"), "cost": word("money for what is bought"), "pieces": word("packages"),
-    }  # fmt: skip
     proof = "; ".join(
-        f"{names[v.name]} {v.value:,g}" + ("" if v.status == "optimal" else f" ({word('not proven least')})") for v in yard.levels
+        f"{level_text(v.name, word)} {v.value:,.2f}".removesuffix(".00") + ("" if v.status == "optimal" else f" ({word('not proven least')})") for v in yard.levels
     )
     note = word("In this order as few as can be, each proven unless marked: {proof}.").format(proof=proof)
     return f"### {word('Cavities')}\n\n{note}\n\n{table(head, rows)}"
@@ -200,14 +197,6 @@ def _kit(yard: SupplyPlan, word: Word, table: Table, escaped: Escape) -> str:
         each = [f"{kit[i][1]:,g}" for _block, kit in yard.kit_by_block]
         rows.append([escaped(kit_text(k.name, word)), escaped(kit_text(k.unit, word)), *each, *_kit_row(k, escaped(yard.currency))])
     return f"### {word('Bill of materials')}\n\n{table(head, rows)}"
-
-
-def kit_text(name: str, word: Word) -> str:
-    """Words for a thing of the standard kit or a unit; the name itself where the user gave it."""
-    return {
-        "shelter": word("shelter"), "awning": word("awning"), "post": word("post"), "hanger": word("hanger"),
-        "anchor": word("anchor"), "wire": word("wire"), "label": word("label"), "piece": word("piece"),
-    }.get(name, name)  # fmt: skip
 
 
 def _kit_row(k: KitUse, currency: str) -> list[str]:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from typing import Final, Literal
 
+from mudcap.lang import _
+
 Units = Literal["us", "metric"]
 
 M_PER_FT: Final = 0.3048
@@ -54,7 +56,7 @@ def parse_length(text: str) -> float:
             if 0 <= value < 1e7:
                 return value * factor
             break
-    raise ValueError(f"'{text}' is no length; write it with its unit, such as 45ft or 13.7m.")
+    raise ValueError(_("'{text}' is no length; write it with its unit, such as 45ft or 13.7m.").format(text=text))
 
 
 def round_half_up(value: float) -> int:

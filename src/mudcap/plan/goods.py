@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from datetime import date
 
-from mudcap.lang import _
+from mudcap.lang import _, joined
 from mudcap.orchard.model import Finding
 from mudcap.plan.model import Params, Plan
 from mudcap.supply.bees import block_bees
 from mudcap.supply.model import KitUse, PackageUse, SiteSupply, SupplyPlan
+from mudcap.supply.names import kit_text, level_text
 from mudcap.supply.params import SupplyParams
 
 
@@ -84,10 +86,11 @@ def _to_buy(yard: SupplyPlan, options: SupplyParams, params: Params) -> list[Fin
 
 
 def _goods(lines: Sequence[PackageUse | KitUse]) -> str:
-    return ", ".join(
-        f"{x.bought:g} × {x.name}" + (f" ({_('order by {day}').format(day=x.order_by.isoformat())})" if x.order_by else "")
-        for x in lines
-    )
+    return joined(", ", [f"{x.bought:,g} × " + kit_text(x.name, _) + _order_text(x.order_by) for x in lines])
+
+
+def _order_text(day: date | None) -> str:
+    return " (" + _("order by {day}").format(day=day.isoformat()) + ")" if day else ""
 
 
 def _mixed(yard: SupplyPlan) -> list[Finding]:
@@ -99,7 +102,7 @@ def _mixed(yard: SupplyPlan) -> list[Finding]:
     open_levels = [v for v in yard.levels if v.status != "optimal"]
     if open_levels:
         text = _("The choice of packages is not proven to be the best in: {levels}.")
-        said.append(_note("packages_not_proven", "note", text.format(levels=", ".join(v.name for v in open_levels))))
+        said.append(_note("packages_not_proven", "note", text.format(levels=joined(", ", [level_text(v.name, _) for v in open_levels]))))
     return said
 
 

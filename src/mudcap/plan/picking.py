@@ -9,6 +9,7 @@ from typing import Literal
 
 from mudcap.plan.model import Plan
 from mudcap.supply.kit import PIECE, needed, site_kit
+from mudcap.supply.names import kit_text
 from mudcap.supply.params import SupplyParams
 
 LineKind = Literal["site", "load total", "block total", "ranch total"]
@@ -168,7 +169,7 @@ def wants(found: Sequence[Pick], supply: SupplyParams | None, word: Callable[[st
     else:
         shelters = [p.shelters for p in found]
         things = [(k, needed(k, shelters)) for k in site_kit(supply)]
-        kit = [Want(name=k.name, amount=amount, unit="" if k.unit == PIECE else k.unit) for k, amount in things if amount]
+        kit = [Want(name=kit_text(k.name, word), amount=amount, unit="" if k.unit == PIECE else k.unit) for k, amount in things if amount]
     packages = total.packages or ((word("cavities"), total.cavities),)
     return (*kit, *(Want(name=name, amount=count, is_package=bool(total.packages)) for name, count in packages))
 

@@ -14,6 +14,7 @@ from scipy.spatial import cKDTree
 from mudcap.geo.units import M2_PER_ACRE, Units, length_text
 from mudcap.lang import _, _n, joined
 from mudcap.orchard.model import Block, Exclusion, Finding, Orchard
+from mudcap.orchard.names import crop_text, exclusion_text
 from mudcap.place.borders import BorderSaving
 from mudcap.place.candidates import Candidates
 from mudcap.place.clash import acres_of_trees, quota_clash, reach_clash
@@ -261,7 +262,7 @@ def _stocking(orchard: Orchard, made: Assignment, params: Params) -> list[Findin
                 _said(
                     block,
                     "rate_not_established",
-                    text.format(block=block.block_id, crop=block.crop, females=stock.females),
+                    text.format(block=block.block_id, crop=crop_text(block.crop, _), females=f"{stock.females:,}"),
                 )
             )
     return said
@@ -274,7 +275,7 @@ def _pins(orchard: Orchard, candidates: Candidates, made: Assignment) -> list[Fi
         if bars and site.pinned:
             block = next(b for b in orchard.blocks if b.block_id == site.block_id)
             text = _("Site {site} ({address}) is pinned where a rule speaks against it: {rules}.")
-            text = text.format(site=site.site_id, address=site.address, rules=_rule_names(bars))
+            text = text.format(site=site.site_id, address=site.address, rules=exclusion_text(bars, _))
             said.append(_said(block, "pin_against_rule", text))
     return said
 
@@ -300,16 +301,12 @@ def _relaxed(
             "Block {block}: {n} sites stand beyond a limit, since too few stations keep it ({rules}): {sites}.",
             len(sites),
         ).format(
-            block=block.block_id, n=len(sites), rules=_rule_names(bars),
+            block=block.block_id, n=len(sites), rules=exclusion_text(bars, _),
             sites=", ".join(f"{s.site_id} ({s.address})" for s in sites),
         )  # fmt: skip
         places = shapely.multipoints([(s.x_m, s.y_m) for s in sites])
         said.append(replace(_said(block, "limit_widened", text), geometry=places))
     return said
-
-
-def _rule_names(bars: int) -> str:
-    return ", ".join(str(f.name).lower().replace("_", " ") for f in Exclusion if f and f & bars)
 
 
 def border_findings(orchard: Orchard, savings: Sequence[BorderSaving], units: Units) -> tuple[Finding, ...]:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from mudcap.geo.units import round_half_up
-from mudcap.lang import _
+from mudcap.lang import _, marked
 from mudcap.supply.apportion import largest_remainder
 from mudcap.supply.params import StockingParams
 
@@ -34,11 +34,11 @@ class StockingPreset:
     hives_source: str = ""
 
 
-ALMOND_HIVES: Final = (
+ALMOND_HIVES: Final = marked(
     "2 hives of 8 frames an acre: standard in almonds, Almond Board of California and UC Cooperative Extension; "
     "the reduced rate, half of it: common practice, no source"
 )
-NO_HIVES: Final = "no source with a honey-bee rate for this crop was found; set stocking.hives_per_acre"
+NO_HIVES: Final = marked("no source with a honey-bee rate for this crop was found; set stocking.hives_per_acre")
 
 
 PRESETS: Final[dict[str, StockingPreset]] = {
@@ -48,7 +48,7 @@ PRESETS: Final[dict[str, StockingPreset]] = {
             name="almond",
             females_per_acre=400,
             males_per_female=1.5,
-            source="400 females + 600 males an acre beside honey bees: common practice, no source",
+            source=marked("400 females + 600 males an acre beside honey bees: common practice, no source"),
             said="released",
             hives_full=2.0,
             hives_reduced=1.0,
@@ -58,8 +58,10 @@ PRESETS: Final[dict[str, StockingPreset]] = {
             name="almond-handbook",
             females_per_acre=300,
             males_per_female=1.5,
-            source="300 females an acre: Mader, Spivak & Evans 2010, Managing Alternative Pollinators, SARE Handbook 11, ch. 6; "
-            "whether released or nesting females are meant is not said; 1.5 males a female: common practice, no source",
+            source=marked(
+                "300 females an acre: Mader, Spivak & Evans 2010, Managing Alternative Pollinators, SARE Handbook 11, ch. 6; "
+                "whether released or nesting females are meant is not said; 1.5 males a female: common practice, no source"
+            ),
             hives_full=2.0,
             hives_reduced=1.0,
             hives_source=ALMOND_HIVES,
@@ -68,15 +70,19 @@ PRESETS: Final[dict[str, StockingPreset]] = {
             name="apple",
             females_per_acre=250,
             males_per_female=1.5,
-            source="250 females an acre: Mader, Spivak & Evans 2010, SARE Handbook 11, ch. 6; 1.5 males a female: common practice, no source",
+            source=marked(
+                "250 females an acre: Mader, Spivak & Evans 2010, SARE Handbook 11, ch. 6; 1.5 males a female: common practice, no source"
+            ),
             hives_source=NO_HIVES,
         ),
         StockingPreset(
             name="other",
             females_per_acre=250,
             males_per_female=1.5,
-            source="250 females an acre as a starting value; rates for pear, plum and cherry are not commonly established "
-            "(Mader, Spivak & Evans 2010, SARE Handbook 11, ch. 6)",
+            source=marked(
+                "250 females an acre as a starting value; rates for pear, plum and cherry are not commonly established "
+                "(Mader, Spivak & Evans 2010, SARE Handbook 11, ch. 6)"
+            ),
             established=False,
             hives_source=NO_HIVES,
         ),

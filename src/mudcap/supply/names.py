@@ -1,0 +1,27 @@
+"""What kit and the steps of the choice of packages are called, in words that can be translated."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+Text = Callable[[str], str]
+
+
+def kit_text(name: str, _: Text) -> str:
+    """Words for a thing of the standard kit or a unit; the name itself where the user gave it.
+
+    >>> kit_text("shelter", str), kit_text("Zip tie", str)
+    ('shelter', 'Zip tie')
+    """
+    return {
+        "shelter": _("shelter"), "awning": _("awning"), "post": _("post"), "hanger": _("hanger"),
+        "anchor": _("anchor"), "wire": _("wire"), "label": _("label"), "piece": _("piece"),
+    }.get(name, name)  # fmt: skip
+
+
+def level_text(name: str, _: Text) -> str:
+    """Words for what one step of the choice of packages keeps as small as can be."""
+    return {
+        "short": _("cavities missing"), "mixed": _("sites of two materials"), "bought": _("cavities bought"),
+        "surplus": _("cavities beyond the need"), "cost": _("money for what is bought"), "pieces": _("packages"),
+    }[name]  # fmt: skip
