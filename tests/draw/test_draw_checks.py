@@ -127,12 +127,12 @@ def test_a_check_survives_reload_and_leaves_in_a_file(visit: Visit) -> None:
     note(page, "N20001", "fetched")
     page.reload()
     assert page.get_attribute("#checks-button", "aria-pressed") == "true"
-    assert page.inner_text("#round-count") == "2 of 40 sites noted; 2 checks not in a file yet"
+    assert page.inner_text("#round-count") == "Sites noted: 2 of 40; checks not in a file yet: 2"
     go_to(page, "N10003")
     said = page.inner_text("#card .saved")
     assert "Checked, 17 capped, Ants, Wet, Loose wire" in said and "Ana & Luis" in said
     data = hand_over(page)
-    assert page.inner_text("#round-count") == "2 of 40 sites noted; 0 checks not in a file yet"
+    assert page.inner_text("#round-count") == "Sites noted: 2 of 40; checks not in a file yet: 0"
     first, second = data["checks"]
     assert {k: v for k, v in first.items() if k != "at"} == {
         "site": "N10003", "by": "Ana & Luis", "state": "checked", "capped": 17, "predators": ["ants"], "damage": ["wet"], "note": "Loose wire",
@@ -176,7 +176,7 @@ def test_only_whole_counts_are_taken(visit: Visit) -> None:
         page.fill("#capped", count)
         page.click(".check .main")
         assert "whole number" in page.inner_text(".check .problem"), count
-    assert page.inner_text("#round-count").startswith("0 of 40")
+    assert page.inner_text("#round-count").startswith("Sites noted: 0 of 40")
 
 
 def test_the_file_is_offered_after_every_ten_checks(visit: Visit) -> None:
@@ -186,7 +186,7 @@ def test_the_file_is_offered_after_every_ten_checks(visit: Visit) -> None:
         note(page, f"N1{k:04d}", "hung")
         assert page.is_visible("#offer") is (k in (10, 20)), k
         if k == 10:
-            assert "10 checks are only in this browser" in page.inner_text("#offer")
+            assert "Checks that are only in this browser: 10." in page.inner_text("#offer")
             page.click("#offer-later")
             assert page.is_hidden("#offer")
     with page.expect_download():
@@ -202,7 +202,7 @@ def test_two_crews_files_are_merged(visit: Visit) -> None:
     old, new = "2020-01-01T08:00:00.000-08:00", "2099-01-01T08:00:00.000-08:00"
     other = file_of(check("N10001", new, capped=9), check("N10002", old, state="not_found"), check("N20005", old, note="<b>x</b>"))
     said = add(page, ("b.json", other))
-    assert "3 checks added. Sites that both had noted differently: 2." in said
+    assert "checks added: 3. Sites that both had noted differently: 2." in said
     assert "Site 1 (N10001)" in said and "9 capped. The newer one counts: theirs" in said
     assert "Site 2 (N10002)" in said and "counts: ours" in said
     page.click("#round-file")
@@ -212,10 +212,10 @@ def test_two_crews_files_are_merged(visit: Visit) -> None:
     assert "Hung" in page.inner_text("#card .saved")
     go_to(page, "N20005")
     assert "<b>x</b>" in page.inner_text("#card .saved")
-    assert "0 checks added. Sites that both had noted differently: 0." in add(page, ("b.json", other))
+    assert "checks added: 0. Sites that both had noted differently: 0." in add(page, ("b.json", other))
     assert len(hand_over(page)["checks"]) == 5
     page.reload()
-    assert page.inner_text("#round-count").startswith("3 of 40")
+    assert page.inner_text("#round-count").startswith("Sites noted: 3 of 40")
 
 
 def test_merging_is_the_same_from_either_side(visit: Visit) -> None:
@@ -255,7 +255,7 @@ def test_a_wrong_file_changes_nothing(visit: Visit) -> None:
     for text, words in WRONG_FILES:
         said = add(page, ("<b>b.json", text))
         assert "<b>b.json: nothing was taken." in said and words in said
-    assert page.inner_text("#round-count").startswith("0 of 40") and page.evaluate("window.hit") is None
+    assert page.inner_text("#round-count").startswith("Sites noted: 0 of 40") and page.evaluate("window.hit") is None
 
 
 @pytest.mark.parametrize("broken", [
@@ -269,7 +269,7 @@ def test_a_browser_that_keeps_nothing_is_told_loudly(visit: Visit, broken: str) 
     assert page.is_visible("#trouble") and "THIS BROWSER KEEPS NOTHING" in page.inner_text("#trouble")
     assert page.get_attribute("#trouble", "role") == "alert"
     note(page, "N10001", "hung")
-    assert page.inner_text("#round-count") == "1 of 40 sites noted; 1 checks not in a file yet"
+    assert page.inner_text("#round-count") == "Sites noted: 1 of 40; checks not in a file yet: 1"
     assert len(hand_over(page)["checks"]) == 1
 
 
@@ -290,9 +290,9 @@ def test_strange_things_in_the_storage_are_left_alone_and_told(visit: Visit) -> 
     page.evaluate("localStorage.setItem('mudcap.checks/1|a1b2c3d4|check|x', '<img src=x onerror=\"window.hit=1\">')")
     page.evaluate("localStorage.setItem('mudcap.checks/1|00000000|open|x', '1')")
     page.reload()
-    assert "1 stored checks cannot be read" in page.inner_text("#trouble")
+    assert "Stored checks that cannot be read and were left as they are: 1." in page.inner_text("#trouble")
     page.click("#round-file")
-    assert "also holds 1 checks of plan 00000000" in page.inner_text("#told")
+    assert "also holds checks of plan 00000000 that are in no file yet: 1." in page.inner_text("#told")
     assert page.evaluate("localStorage.getItem('mudcap.checks/1|a1b2c3d4|check|x')").startswith("<img")
     assert page.evaluate("window.hit") is None
 
@@ -303,7 +303,7 @@ def test_another_open_page_is_followed(visit: Visit) -> None:
     note(page, "N10002", "hung")
     second = page.context.new_page()
     second.goto(page.url)
-    assert second.inner_text("#round-count").startswith("1 of 40")
+    assert second.inner_text("#round-count").startswith("Sites noted: 1 of 40")
     # by script: the browser draws only one of two pages, and the clicks of these tests wait for a drawn one
     second.evaluate(
         """() => {
@@ -317,7 +317,7 @@ def test_another_open_page_is_followed(visit: Visit) -> None:
     for either in (second, page):
         either.bring_to_front()  # a page in the background hears of the other late, on a busy machine very late
         expect(either.locator("#round-count")).to_have_text(
-            "2 of 40 sites noted; 2 checks not in a file yet", timeout=60_000
+            "Sites noted: 2 of 40; checks not in a file yet: 2", timeout=60_000
         )
     second.close()
     assert len(hand_over(page)["checks"]) == 2

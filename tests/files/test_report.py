@@ -11,9 +11,12 @@ from importlib import resources
 import jsonschema
 import pytest
 
+from mudcap.app.plan import farewell
 from mudcap.files.conventions import conventions
 from mudcap.files.report_json import SCHEMA, plain, report
 from mudcap.files.report_text import report_md, rule_text
+from mudcap.files.said import repair_text
+from mudcap.lang import speaking
 from mudcap.orchard.model import Exclusion, Role
 from mudcap.place.params import PlaceParams
 from mudcap.plan.model import Params
@@ -67,6 +70,23 @@ def test_numbers_are_the_plans_own():
     first = r["blocks"][0]
     assert first["ratio"] == pytest.approx(first["farthest_m"] / first["yardstick_m"], rel=1e-3)
     assert first["per_acre"] == pytest.approx(first["sites"] / first["acres"], abs=1e-3)
+
+
+def test_one_shelter_is_one():
+    """In the sums of the report and in the last lines of the command, in both languages."""
+    plan = two_block_plan()
+    one = dataclasses.replace(plan, sites=plan.sites[:1], blocks=tuple(dataclasses.replace(b, sites=int(k == 0)) for k, b in enumerate(plan.blocks)))
+    assert "\n1 shelter on " in report_md(one) and "\n1 refugio en " in report_md(one, "es")
+    with speaking("es"):
+        assert farewell(one, [], 0)[0].startswith("1 refugio en 1 bloque en ")
+    assert farewell(one, [], 0)[0].startswith("1 shelter in 1 block on ")
+
+
+@pytest.mark.parametrize("count", [1, 2])
+def test_repairs_are_told_in_the_number_that_they_have(count):
+    """One corner was, two corners were."""
+    for code in ("duplicate_points", "spike", "stray_hole", "sliver", "thinned"):
+        assert re.search({1: r"\b(was|lies)\b", 2: r"\b(were|lie)\b"}[count], repair_text(code, count)), code
 
 
 def test_a_findings_place_is_in_degrees():

@@ -20,13 +20,14 @@ from mudcap.errors import InputError
 from mudcap.files import round_log
 from mudcap.geo import sun
 from mudcap.geo.plane import GEOD
+from mudcap.lang import translator
 from mudcap.orchard.model import Closure
 from mudcap.orchard.network import travel_network
 from mudcap.orchard.params import TravelParams
 from mudcap.plan import round_words
 from mudcap.plan.model import Params
 from mudcap.plan.round_make import make_round
-from mudcap.plan.round_model import Closed, Entry, RoundOptions, SampleOptions
+from mudcap.plan.round_model import Closed, Entry, RoundOptions, SampleFacts, SampleOptions
 from mudcap.plan.round_words import cautions, day_summary, finish_text, leg_text, sample_text, stop_text
 from mudcap.route.sample import expected_half_width
 from mudcap.supply.model import Puddle, PuddlePlan
@@ -75,6 +76,15 @@ def test_a_hand_worked_block_reads_as_a_crew_would_say_it():
     assert first.begin_s == pytest.approx(7 * 3600 + 65.5 / road + 18 / alley, abs=1e-2)
     assert day.service_s == 5 * 45 and day.idle_s == 0 and day.lunch_s == 0
     assert day.moving_s == pytest.approx(sum(metres[k] for k in (0, 2, 4, 6)) / road + 148 / alley + 20, abs=1e-2)
+
+
+def test_one_stop_is_one():
+    """A round of a single stop, and a sample of one, in both languages."""
+    made = make_round(plan_at(one_block(), [("Home", 3, 2)]), NO_LUNCH)
+    assert ": 1 stop, " in day_summary(made.days[0], "us", EN) and finish_text(made, EN).startswith("1 stop in 1 crew day;")
+    assert ": 1 parada, " in day_summary(made.days[0], "us", translator("es"))
+    facts = SampleFacts(population=9, count=1, panel=1, panels=9, seed=1, half_width=0.5, wanted=((0.5, 1), (0.1, 9)))
+    assert sample_text(facts, EN).endswith(" ±50 points need 1 stop; ±10 points need 9 stops.")
 
 
 def test_an_outer_row_from_outside_and_the_words_for_it():
@@ -153,7 +163,7 @@ def test_every_site_once_the_clock_adds_up_and_closed_blocks_wait(ranch, crews, 
         assert day.begin_s >= day.day * 86_400 + begin - 1e-6
         assert day.end_s <= day.day * 86_400 + begin + day_s + 1e-3
         assert lunch is not None or day.idle_s <= 1.0  # who would wait on the clock leaves the yard later
-        assert ("loading at the yard" in day_summary(day, "us", EN)) == (day.reload_s > 0)
+        assert ("at the yard" in day_summary(day, "us", EN)) == (day.reload_s > 0)
         assert all(a.end_s == pytest.approx(b.begin_s, abs=1e-6) for a, b in pairwise(day.legs))
         total = day.service_s + day.moving_s + day.idle_s + day.lunch_s + day.reload_s
         assert total == pytest.approx(day.end_s - day.begin_s, abs=1e-3)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from mudcap.lang import _
+from mudcap.lang import _, _n
 
 if TYPE_CHECKING:
     from mudcap.plan.model import Earlier, Plan
@@ -32,7 +32,7 @@ def changes_text(changes: dict[str, Any]) -> list[str]:
                 moved=len(changes["moved"]), added=len(changes["added"]), removed=len(changes["removed"]))
     ]  # fmt: skip
     lines += [
-        f"  {b['id']}: {b['sites']} " + _("sites") + f", {b['acres']:.2f} " + _("acres")
+        f"  {b['id']}: " + _n("{n:,} site", "{n:,} sites", b["sites"]).format(n=b["sites"]) + f", {b['acres']:.2f} " + _("acres")
         for b in changes["blocks"]
     ]
     for sign, key in (("~", "moved"), ("+", "added"), ("-", "removed")):

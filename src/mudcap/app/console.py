@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from mudcap.errors import StoreError
-from mudcap.lang import _
+from mudcap.lang import _, _n
 
 if TYPE_CHECKING:
     from mudcap.app.runner import Outcome
@@ -52,7 +52,7 @@ class Console:
             else:
                 self.say(finding_line(finding))
         if notes:
-            self.say(_("{count} notes are in the report.").format(count=notes))
+            self.say(_n("{count} note is in the report.", "{count} notes are in the report.", notes).format(count=notes))
 
     @contextmanager
     def timed(self, name: str, text: str = "") -> Iterator[None]:

@@ -386,11 +386,11 @@ def farewell(plan: Plan, paths: Sequence[Path], code: int) -> list[str]:
     acres = sum(b.acres for b in plan.blocks)
     lines = [
         _n(
-            "{sites:,} shelters in {blocks} block on {acres:,.2f} acres. {status}",
-            "{sites:,} shelters in {blocks} blocks on {acres:,.2f} acres. {status}",
+            "{shelters} in {blocks} block on {acres:,.2f} acres. {status}",
+            "{shelters} in {blocks} blocks on {acres:,.2f} acres. {status}",
             sum(b.sites > 0 for b in plan.blocks),
         ).format(
-            sites=len(plan.sites), blocks=sum(b.sites > 0 for b in plan.blocks), acres=acres,
+            shelters=_n("{n:,} shelter", "{n:,} shelters", len(plan.sites)).format(n=len(plan.sites)), blocks=sum(b.sites > 0 for b in plan.blocks), acres=acres,
             status=status_text(plan, _) if code != STOPPED else _("Stopped by hand: the best so far, marked on every page."),
         )
     ]  # fmt: skip

@@ -16,7 +16,7 @@ from mudcap.draw.sheet_layout import MARGIN_MM, PAGES_MM
 from mudcap.draw.sheet_pen import PT_PER_MM, Pen, face_name, printable
 from mudcap.draw.sheet_tables import Item, draw_items, flow, heading, paragraph, table
 from mudcap.draw.words import status_words
-from mudcap.lang import translator
+from mudcap.lang import counted, translator
 from mudcap.plan.hanging import HangList, outing_text
 from mudcap.plan.model import Plan
 from mudcap.plan.picking import Pick, Sums, by_block, by_load, has_loads, picks, sums, wants
@@ -197,7 +197,12 @@ def _degrees(value: float | None) -> str:
 
 
 def _sum_line(total: Sums, width: float, _: Text) -> list[Item]:
-    text = _("Together: {sites:,} sites, {cavities:,} cavities, for {females:,} females and {males:,} males.")
+    text = counted(
+        _,
+        "Together: {sites:,} site, {cavities:,} cavities, for {females:,} females and {males:,} males.",
+        "Together: {sites:,} sites, {cavities:,} cavities, for {females:,} females and {males:,} males.",
+        total.sites,
+    )
     words = text.format(sites=total.sites, cavities=total.cavities, females=total.females, males=total.males)
     return [Item(height=1.5, draw=_nothing), *paragraph(words, width, face="bold")]
 

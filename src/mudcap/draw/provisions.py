@@ -8,6 +8,7 @@ from shapely import LineString, Point
 
 from mudcap.draw.scene_parts import Layer, Mark, Text
 from mudcap.geo.units import length_text
+from mudcap.lang import counted
 from mudcap.plan.model import Plan
 
 
@@ -30,7 +31,9 @@ def provision_layers(plan: Plan, _: Text) -> Iterator[Layer]:
 
 def _puddles(plan: Plan, _: Text) -> Iterator[Mark]:
     for p in plan.puddles.puddles if plan.puddles is not None else ():
-        note = _("{address}; mud for {n} sites, the farthest {distance} away").format(
+        note = counted(
+            _, "{address}; mud for {n} site, {distance} away", "{address}; mud for {n} sites, the farthest {distance} away", len(p.sites)
+        ).format(
             address=p.address, n=len(p.sites), distance=length_text(p.farthest_m, plan.params.units)
         )
         yield Mark(geometry=Point(p.x_m, p.y_m), style="puddle", label=p.name, note=note)
@@ -38,7 +41,12 @@ def _puddles(plan: Plan, _: Text) -> Iterator[Mark]:
 
 def _releases(plan: Plan, _: Text) -> Iterator[Mark]:
     for r in plan.release:
-        note = _("{block}, {address}: {females} females and {males} males in {n} containers").format(
+        note = counted(
+            _,
+            "{block}, {address}: {females:,} females and {males:,} males in {n} container",
+            "{block}, {address}: {females:,} females and {males:,} males in {n} containers",
+            r.containers,
+        ).format(
             block=r.block_id, address=r.address, females=r.females, males=r.males, n=r.containers
         )
         yield Mark(geometry=Point(r.x_m, r.y_m), style="release", label=r.name, note=note)

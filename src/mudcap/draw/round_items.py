@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from mudcap.draw.scene import Text
 from mudcap.draw.sheet_pen import Pen, fitted, fitting_size, wrapped
 from mudcap.draw.sheet_tables import BODY_PT, LINE_MM, Item, heading, paragraph, table
+from mudcap.lang import counted
 from mudcap.plan.model import Plan
 from mudcap.plan.round_model import CrewDay, Leg, Round, Stop
 from mudcap.plan.round_words import (
@@ -170,7 +171,7 @@ def hardware_items(plan: Plan, made: Round, width: float, _: Text) -> list[Item]
         if not own:
             continue
         own.sort(key=lambda s: (s.row, s.tree))
-        items.append(heading(_("Block {block}: {count} places").format(block=block.block_id, count=len(own))))
+        items.append(heading(counted(_, "Block {block}: {count} place", "Block {block}: {count} places", len(own)).format(block=block.block_id, count=len(own))))
         items += _strips([(str(s.number), s.address, s.site_id) for s in own], 0.0)
         items.append(_call(_("Block {block} is clear (name, date)").format(block=block.block_id)))
     return items

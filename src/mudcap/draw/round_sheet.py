@@ -33,7 +33,7 @@ from mudcap.draw.sheet_map import draw_block, draw_overview
 from mudcap.draw.sheet_pen import PT_PER_MM, Pen, printable, text_width_mm
 from mudcap.draw.sheet_tables import Item, draw_items, flow
 from mudcap.draw.style import STYLES
-from mudcap.lang import translator
+from mudcap.lang import counted, translator
 from mudcap.plan.model import Plan, Site
 from mudcap.plan.round_model import CrewDay, Round
 from mudcap.plan.round_words import clock, day_name, minutes, task_name, way_text
@@ -90,7 +90,12 @@ class _Maker:
         self.name = plan.params.ranch or plan.orchard.name or "–"
         self.band = ""
         if made.left:
-            self.band = self._("INCOMPLETE: {count} places are not gone to, see page 1").format(count=len(made.left))
+            self.band = counted(
+                self._,
+                "INCOMPLETE: {count} place is not gone to, see page 1",
+                "INCOMPLETE: {count} places are not gone to, see page 1",
+                len(made.left),
+            ).format(count=len(made.left))
         self.band_mm = BAND_MM if self.band else 0.0
 
     def pages(self) -> Sequence[_Page]:

@@ -12,6 +12,7 @@ from mudcap.draw.scene import Text
 from mudcap.draw.sheet_cautions import crew_cautions
 from mudcap.draw.sheet_tables import Item, heading, paragraph, side_by_side, table
 from mudcap.geo.units import length_text
+from mudcap.lang import counted
 from mudcap.orchard.model import Exclusion
 from mudcap.orchard.names import exclusion_text
 from mudcap.plan.model import BlockPlan, Plan, Site
@@ -120,7 +121,7 @@ def site_note(plan: Plan, i: int, goods: Goods, _: Text) -> str:
     if site.flags:
         words.append("! " + exclusion_text(site.flags, _))
     if given is not None and given.short:
-        words.append("! " + _("{n} cavities short").format(n=given.short))
+        words.append("! " + counted(_, "{n} cavity short", "{n} cavities short", given.short).format(n=given.short))
     if given is not None and given.shelters > 1:
         words.append(_("{n} shelters").format(n=given.shelters))
     if i in goods.puddle:

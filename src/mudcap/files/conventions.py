@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from mudcap.geo.units import length_text
-from mudcap.lang import translator
+from mudcap.lang import counted, translator
 from mudcap.orchard.names import crop_text
 from mudcap.plan.model import Params
 from mudcap.supply.stocking import preset_for
@@ -45,10 +45,10 @@ def conventions(params: Params, crops: Iterable[str], lang: str = "en") -> tuple
         (word("Clear of a chemical store"), length(access.chemical_store_m), common),
         (word("Longest walk from the vehicle"), length(access.walk_m), common),
         (word("Mud within"), length(params.mud.limit_m),
-         word("Convention; upper bound 160–400 m (NC State Extension, bee hotel checklist).")),
+         word("Convention; upper bound 160–400 m (525–1,310 ft; NC State Extension, bee hotel checklist).")),
         (word("A puddle's trench"), f"{length(params.mud.trench_length_m)} × {length(params.mud.trench_width_m)} × {length(params.mud.trench_depth_m)}",
          common),
-        (word("Puddles wetted in dry weather"), word("every {days} days").format(days=params.mud.rewet_days),
+        (word("Puddles wetted in dry weather"), word("every {days}").format(days=counted(word, "{n} day", "{n} days", params.mud.rewet_days).format(n=params.mud.rewet_days)),
          word("An almond trial wetted twice a week (Boyle et al. 2020, Ecol. Evol. 10:3189–3199, as cited by others).")),
         (word("Hose of the water truck"), length(params.mud.hose_m), common),
         (word("Cocoons set out"), word("central") if params.release.mode == "central" else word("spread"),

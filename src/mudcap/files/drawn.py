@@ -16,7 +16,7 @@ from mudcap.files.names import clean_name
 from mudcap.files.raw import RawFeature
 from mudcap.geo.plane import LocalPlane
 from mudcap.geo.tracks import join_open
-from mudcap.lang import _
+from mudcap.lang import _n
 from mudcap.orchard.model import Finding
 
 
@@ -51,7 +51,11 @@ def _without_labels(layer: RoledLayer, findings: list[Finding]) -> RoledLayer:
     points = [f for f in layer.features if f.geometry is not None and f.geometry.geom_type in ("Point", "MultiPoint")]
     if layer.from_table or not points or len(points) == sum(f.geometry is not None for f in layer.features):
         return layer
-    text = _("{layer}: {count} points beside the outlines were left out.").format(layer=layer.title, count=len(points))
+    text = _n(
+        "{layer}: {count} point beside the outlines was left out.",
+        "{layer}: {count} points beside the outlines were left out.",
+        len(points),
+    ).format(layer=layer.title, count=len(points))
     findings.append(Finding(level="warning", code="points_left_out", layer=layer.title, feature="", text=text))
     return replace(layer, features=tuple(f for f in layer.features if f not in points))
 

@@ -273,9 +273,11 @@ def _add_trees(ground: Ground, layer: RoledLayer) -> None:
     """Trees of a layer as one struct of arrays."""
     good = [f for f in layer.features if f.geometry is not None and f.geometry.geom_type in ("Point", "MultiPoint")]
     if len(good) < len(layer.features):
-        text = _("{layer}: {count} features that are no points were left out; trees are points.").format(
-            layer=layer.title, count=len(layer.features) - len(good)
-        )
+        text = _n(
+            "{layer}: {count} feature that is no point was left out; trees are points.",
+            "{layer}: {count} features that are no points were left out; trees are points.",
+            len(layer.features) - len(good),
+        ).format(layer=layer.title, count=len(layer.features) - len(good))
         ground.say("warning", "not_a_point", layer, "", text)
     if not good:
         return

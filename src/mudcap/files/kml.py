@@ -22,7 +22,7 @@ from mudcap.files.names import clean_key, clean_name, clean_text
 from mudcap.files.raw import MAX_DEPTH, RawFeature, RawLayer, ReadNote, WalkedKind, polygon
 from mudcap.files.wkb import gather
 from mudcap.files.xml import child_text, children, local, number, parse_xml
-from mudcap.lang import _
+from mudcap.lang import _, _n
 
 _SHAPES: Final = {"Point", "LineString", "LinearRing", "Polygon", "MultiGeometry", "Track", "MultiTrack"}
 
@@ -63,7 +63,11 @@ def read_kml(data: bytes, file: str) -> tuple[RawLayer, ...]:
         )
     notes: tuple[ReadNote, ...] = ()
     if links:
-        text = _("{file}: {count} links to other places were not followed.").format(file=file, count=links)
+        text = _n(
+            "{file}: {count} link to another place was not followed.",
+            "{file}: {count} links to other places were not followed.",
+            links,
+        ).format(file=file, count=links)
         notes = (ReadNote(code="link_not_followed", text=text),)
     only = len(layers) == 1
     return tuple(

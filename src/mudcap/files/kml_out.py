@@ -20,7 +20,7 @@ from shapely.geometry.polygon import orient
 from mudcap.files.icons import Shape, icon_png
 from mudcap.files.packed import zip_bytes
 from mudcap.files.waypoints import clean
-from mudcap.lang import translator
+from mudcap.lang import counted, translator
 from mudcap.plan.model import Plan, Site
 
 NAMESPACE: Final = "http://www.opengis.net/kml/2.2"
@@ -70,7 +70,9 @@ def _puddles(document: ET.Element, plan: Plan, lang: str) -> None:
     for puddle in plan.puddles.puddles:
         lines = [
             puddle.address,
-            _("Serves {count} sites of block {block} and near it.").format(count=len(puddle.sites), block=puddle.block_id),
+            counted(
+                _, "Serves {count} site of block {block} or near it.", "Serves {count} sites of block {block} and near it.", len(puddle.sites)
+            ).format(count=len(puddle.sites), block=puddle.block_id),
         ]
         _point(folder, puddle.name, "puddle", puddle.lon, puddle.lat, lines, {"block": puddle.block_id})
 
@@ -83,9 +85,9 @@ def _release(document: ET.Element, plan: Plan, lang: str) -> None:
     for point in plan.release:
         lines = [
             _("Block {block}, {address}").format(block=point.block_id, address=point.address),
-            _("{females} females, {males} males, {count} containers").format(
-                females=point.females, males=point.males, count=point.containers
-            ),
+            counted(
+                _, "{females:,} females, {males:,} males, {count} container", "{females:,} females, {males:,} males, {count} containers", point.containers
+            ).format(females=point.females, males=point.males, count=point.containers),
         ]
         _point(folder, point.name, "release", point.lon, point.lat, lines, {"block": point.block_id})
 

@@ -19,7 +19,7 @@ from mudcap.files.ranch import LayerSpec, RanchSpec
 from mudcap.files.raw import RawFeature, RawLayer, ReadNote
 from mudcap.files.roles import role_by_name
 from mudcap.files.vector import read_layers
-from mudcap.lang import _
+from mudcap.lang import _, _n
 from mudcap.orchard.model import Role
 
 DATUM_WARN_M = 4.5
@@ -287,7 +287,11 @@ def _waypoints(
     if rest and (alone or role not in (Role.BLOCKS, Role.ROADS, Role.ROWS)):
         out.append(_roled_layer(replace(layer, features=tuple(rest)), role, columns))
     elif rest:
-        text = _("{layer}: {count} waypoints left out; their names say no role.").format(layer=layer.title, count=len(rest))
+        text = _n(
+            "{layer}: {count} waypoint left out; its name says no role.",
+            "{layer}: {count} waypoints left out; their names say no role.",
+            len(rest),
+        ).format(layer=layer.title, count=len(rest))
         notes.append(_left_out(text, layer.title, "note"))
     return out
 

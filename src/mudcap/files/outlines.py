@@ -17,7 +17,7 @@ from mudcap.geo.plane import LocalPlane
 from mudcap.geo.rings import Repair, Repaired, repair, thin
 from mudcap.geo.tracks import WalkedRing, walked_ring
 from mudcap.geo.units import M_PER_FT, acres
-from mudcap.lang import _
+from mudcap.lang import _, _n
 from mudcap.orchard.model import Finding, FindingLevel
 
 REFUSED_SHARE = 0.01
@@ -122,7 +122,10 @@ def _areas(talk: BlockTalk, plane: LocalPlane) -> BaseGeometry | None:
     lines = [p for p in parts if p.geom_type in ("LineString", "LinearRing")]
     if polygons:
         if len(polygons) < len(parts):
-            text = _("{count} points and lines beside its area were left out.").format(count=len(parts) - len(polygons))
+            beside = len(parts) - len(polygons)
+            text = _n(
+                "{count} point or line beside its area was left out.", "{count} points and lines beside its area were left out.", beside
+            ).format(count=beside)
             talk.say("warning", "parts_left_out", text)
         return polygons[0] if len(polygons) == 1 else MultiPolygon(polygons)
     if not lines:

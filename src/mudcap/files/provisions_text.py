@@ -6,8 +6,9 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 
 from mudcap.geo.units import length_text
-from mudcap.lang import translator
+from mudcap.lang import counted, translator
 from mudcap.plan.model import Plan
+from mudcap.plan.round_words import way_text
 from mudcap.supply.model import Puddle, PuddlePlan
 from mudcap.supply.words import puddle_advice, release_advice
 
@@ -77,14 +78,16 @@ def release_section(plan: Plan, lang: str, escaped: Callable[[str], str]) -> str
 def _limit(limit: str, word: Word) -> str:
     return word(
         "Mud is planned within {limit} of each site. That limit is a convention: no published threshold was found; nesting "
-        "materials should be within 160–400 m (NC State Extension, bee hotel checklist)."
+        "materials should be within 160–400 m (525–1,310 ft; NC State Extension, bee hotel checklist)."
     ).format(limit=limit)
 
 
 def _proof(made: PuddlePlan, word: Word) -> str:
     number = len(made.puddles)
     if made.status == "optimal":
-        return word("{number} puddles; it is proven that no fewer will do.").format(number=number)
+        return counted(
+            word, "{number} puddle; it is proven that no fewer will do.", "{number} puddles; it is proven that no fewer will do.", number
+        ).format(number=number)
     return word("{number} puddles; it is proven that at least {bound} are needed, so up to {spare} may be too many.").format(
         number=number, bound=made.bound, spare=number - made.bound
     )
@@ -97,7 +100,7 @@ def _puddles(
     head = [word("Puddle"), word("Where"), word("Sites"), word("Farthest"), word("Water"), word("From the stop before")]
 
     def line(p: Puddle) -> list[str]:
-        leg = length_text(p.leg_m, units)
+        leg = way_text(p.leg_m, units)
         if p.is_filled_before:
             leg = word("{leg}, tank filled").format(leg=leg)
         return [
@@ -112,17 +115,18 @@ def _round(plan: Plan, made: PuddlePlan, word: Word) -> str:
     where = {
         "yard": word("the yard"), "entry": word("where vehicles come in"), "water points": word("the water points"),
     }  # fmt: skip
+    begin = {"yard": word("at the yard"), "entry": word("where vehicles come in"), "water points": word("at the water points")}
     sure = word("no shorter round exists")
     if made.tour_m > made.tour_bound_m + 0.05:
-        sure = word("no round is shorter than {bound}").format(bound=length_text(made.tour_bound_m, units))
+        sure = word("no round is shorter than {bound}").format(bound=way_text(made.tour_bound_m, units))
     return word(
-        "The water truck's round is {length} ({sure}) and takes about {minutes} minutes. It begins and ends at {start}, and fills its "
-        "tank of {tank} {fills} times, at {tap}: {water} in all. Wet every {days} days in dry weather (an almond trial wetted "
+        "The water truck's round is {length} ({sure}) and takes about {minutes} min. It begins and ends {start}, and fills its "
+        "tank of {tank} {fills}, at {tap}: {water} in all. Wet every {days} in dry weather (an almond trial wetted "
         "twice a week: Boyle et al. 2020, Ecol. Evol. 10:3189–3199, as cited by others)."
     ).format(
-        length=length_text(made.tour_m, units), sure=sure, minutes=f"{made.tour_s / 60:.0f}", start=where[made.starts_at],
-        tank=volume_text(mud.tank_l, units), fills=made.fills, tap=where[made.fills_at],
-        water=volume_text(sum(p.litres for p in made.puddles), units), days=made.rewet_days,
+        length=way_text(made.tour_m, units), sure=sure, minutes=f"{made.tour_s / 60:.0f}", start=begin[made.starts_at],
+        tank=volume_text(mud.tank_l, units), fills=counted(word, "{n} time", "{n} times", made.fills).format(n=made.fills), tap=where[made.fills_at],
+        water=volume_text(sum(p.litres for p in made.puddles), units), days=counted(word, "{n} day", "{n} days", made.rewet_days).format(n=made.rewet_days),
     )  # fmt: skip
 
 

@@ -10,7 +10,7 @@ from mudcap.files.provisions_text import mud_section, release_section
 from mudcap.files.report_goods import bees_text, goods_text
 from mudcap.files.report_json import bound_m, plan_status
 from mudcap.geo.units import length_text
-from mudcap.lang import translator
+from mudcap.lang import counted, translator
 from mudcap.orchard.model import Finding
 from mudcap.plan.model import BlockPlan, Plan
 
@@ -70,10 +70,10 @@ def status_text(plan: Plan, word: Word) -> str:
 def _head(plan: Plan, word: Word) -> str:
     acres = sum(b.acres for b in plan.blocks)
     sums = word(
-        "{sites} shelters on {acres} acres ({per_acre} an acre) for {trees} trees: {cavities} cavities, "
+        "{shelters} on {acres} acres ({per_acre} an acre) for {trees} trees: {cavities} cavities, "
         "{females} females and {males} males to release."
     ).format(
-        sites=f"{len(plan.sites):,}", acres=f"{acres:,.2f}", per_acre=f"{len(plan.sites) / acres if acres else 0:.2f}",
+        shelters=counted(word, "{n:,} shelter", "{n:,} shelters", len(plan.sites)).format(n=len(plan.sites)), acres=f"{acres:,.2f}", per_acre=f"{len(plan.sites) / acres if acres else 0:.2f}",
         trees=f"{sum(b.trees for b in plan.blocks):,}", cavities=f"{sum(s.cavities for s in plan.sites):,}",
         females=f"{sum(s.females for s in plan.sites):,}", males=f"{sum(s.males for s in plan.sites):,}",
     )  # fmt: skip

@@ -17,7 +17,7 @@ from typing import Any, Final
 
 import xlsxwriter
 
-from mudcap.lang import translator
+from mudcap.lang import counted, translator
 from mudcap.plan.hanging import HangList, outing_text
 from mudcap.plan.model import Plan, Site
 from mudcap.plan.picking import (
@@ -110,7 +110,7 @@ def _note(plan: Plan, site: Site, supply: SiteSupply | None, lang: str) -> str:
     if supply is not None and supply.shelters > 1:
         parts.append(word("{count} shelters").format(count=supply.shelters))
     if supply is not None and supply.short:
-        parts.append(word("{count} cavities short").format(count=supply.short))
+        parts.append(counted(word, "{count} cavity short", "{count} cavities short", supply.short).format(count=supply.short))
     return "; ".join(parts)
 
 

@@ -12,7 +12,7 @@ from typing import Final
 from gpxpy.gpx import GPX, GPXWaypoint
 
 from mudcap.files.packed import zip_bytes
-from mudcap.lang import translator
+from mudcap.lang import counted, translator
 from mudcap.plan.model import Plan, Site
 
 NAME_AT_MOST: Final = 10
@@ -58,7 +58,7 @@ def _points(plan: Plan, lang: str) -> Iterator[GPXWaypoint]:
 def _puddles(plan: Plan, lang: str) -> Iterator[GPXWaypoint]:
     word = translator(lang)
     for p in plan.puddles.puddles if plan.puddles is not None else ():
-        long = word("{address}: for {n} sites").format(address=p.address, n=len(p.sites))
+        long = counted(word, "{address}: for {n} site", "{address}: for {n} sites", len(p.sites)).format(address=p.address, n=len(p.sites))
         yield _point(p.lon, p.lat, p.name, p.address, long, word("Puddle"))
 
 

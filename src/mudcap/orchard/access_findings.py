@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 
 from mudcap.geo.units import Units, length_text
-from mudcap.lang import _
+from mudcap.lang import _, _n
 from mudcap.orchard.access import CutOff, Link, cut_off
 from mudcap.orchard.alley_rules import rules_without_alley
 from mudcap.orchard.barriers import impassable_ground, named_keys
@@ -154,9 +154,12 @@ def _next_step(orchard: Orchard, part: CutOff, units: Units) -> str:
         return _("Draw the road or gate by which a vehicle comes to it.")
     said = {"distance": length_text(link.line.length, units), "way": _way_name(orchard, link), "spot": _spot(orchard, link)}
     if link.rows:
-        return _(
+        return _n(
+            "The shortest link, {distance} to {way} at {spot}, would cut through {rows} tree row; look for "
+            "another way in and draw it.",
             "The shortest link, {distance} to {way} at {spot}, would cut through {rows} tree rows; look for "
-            "another way in and draw it."
+            "another way in and draw it.",
+            link.rows,
         ).format(**said, rows=link.rows)
     if link.keep_outs:
         return _(

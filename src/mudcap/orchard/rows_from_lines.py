@@ -74,9 +74,11 @@ def lines_outside(orchard: Orchard) -> tuple[Finding, ...]:
     lost = [line for line in orchard.row_lines if not line.line.intersects(ground)]
     if not lost:
         return ()
-    text = _("{layer}: {count} of {total} drawn rows run through no block; they are left out.").format(
-        layer=lost[0].layer, count=len(lost), total=len(orchard.row_lines)
-    )
+    text = _n(
+        "{layer}: {count} of {total} drawn rows runs through no block; it is left out.",
+        "{layer}: {count} of {total} drawn rows run through no block; they are left out.",
+        len(lost),
+    ).format(layer=lost[0].layer, count=len(lost), total=len(orchard.row_lines))
     where = shapely.multilinestrings([line.line for line in lost])
     return (Finding(level="warning", code="rows_outside", layer=lost[0].layer, feature="", text=text, geometry=where),)
 

@@ -97,8 +97,10 @@ def quota_clash(
         ways, no_way = [], _("There are no more stations; ask for fewer sites an acre.")
     acres_a_station = block.acres / max(len(stations), 1)
     barred = int((barring != 0).sum())
-    text = _(
-        "Block {block}: {quota} sites are asked for, {free} of {all} stations are free; rules bar {barred} ({acres:.2f} ac). {ways}"
+    text = _n(
+        "Block {block}: {quota} site is asked for, {free} of {all} stations are free; rules bar {barred} ({acres:.2f} ac). {ways}",
+        "Block {block}: {quota} sites are asked for, {free} of {all} stations are free; rules bar {barred} ({acres:.2f} ac). {ways}",
+        quota,
     ).format(
         block=block.block_id,
         quota=quota,

@@ -200,7 +200,7 @@ def _missed(
     if choice.would_do is not None:
         # the quota is rounded half up, so that half a site less an acre gives it too; shown rounded up
         per_acre = np.ceil(10 * (choice.would_do - added - 0.5) / block.acres) / 10
-        more = _("{n} sites ({per_acre:.1f} an acre) would reach it").format(n=choice.would_do, per_acre=per_acre)
+        more = _n("{n} site ({per_acre:.1f} an acre) would reach it", "{n} sites ({per_acre:.1f} an acre) would reach it", choice.would_do).format(n=choice.would_do, per_acre=per_acre)
     elif choice.least_m > limit_m + TOLERANCE_M:
         more = _("no number of sites would: even with one at every station that is free, a tree stays {least} away").format(
             least=_rounded_up(choice.least_m, units)
@@ -208,17 +208,17 @@ def _missed(
     else:
         more = _("no number of sites that was tried would")
     text = _n(
-        "Block {block}: {trees} tree ({acres:.2f} ac) is farther than {limit} from a site with {count} "
-        "sites; {more}; with {count} sites the limit would have to be {best}.",
-        "Block {block}: {trees} trees ({acres:.2f} ac) are farther than {limit} from a site with {count} "
-        "sites; {more}; with {count} sites the limit would have to be {best}.",
+        "Block {block}: {trees} tree ({acres:.2f} ac) is farther than {limit} from a site with {sites}; "
+        "{more}; with {sites} the limit would have to be {best}.",
+        "Block {block}: {trees} trees ({acres:.2f} ac) are farther than {limit} from a site with {sites}; "
+        "{more}; with {sites} the limit would have to be {best}.",
         beyond,
     ).format(
         block=block.block_id,
         trees=beyond,
         acres=acres,
         limit=length_text(limit_m, units, 1),
-        count=choice.count,
+        sites=_n("{n:,} site", "{n:,} sites", choice.count).format(n=choice.count),
         more=more,
         best=_rounded_up(float(distance_m.max(initial=0.0)), units),
     )

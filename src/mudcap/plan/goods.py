@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date
 
-from mudcap.lang import _, joined
+from mudcap.lang import _, _n, joined
 from mudcap.orchard.model import Finding
 from mudcap.plan.model import Params, Plan
 from mudcap.supply.bees import block_bees
@@ -63,10 +63,14 @@ def goods_findings(
 
 
 def _short(supply: Sequence[SiteSupply]) -> Finding:
-    text = _(
-        "{n} sites lack {cavities} cavities in all: what is on hand and clean does not suffice, and no package is marked as "
-        "buyable. Add one to [supply.packages]."
-    ).format(n=sum(s.short > 0 for s in supply), cavities=sum(s.short for s in supply))
+    count = sum(s.short > 0 for s in supply)
+    text = _n(
+        "{n} site lacks {cavities:,} cavities: what is on hand and clean does not suffice, and no package is marked as buyable. Add one "
+        "to [supply.packages].",
+        "{n} sites lack {cavities:,} cavities in all: what is on hand and clean does not suffice, and no package is marked as "
+        "buyable. Add one to [supply.packages].",
+        count,
+    ).format(n=count, cavities=sum(s.short for s in supply))
     return _note("cavities_short", "warning", text)
 
 
@@ -97,7 +101,11 @@ def _mixed(yard: SupplyPlan) -> list[Finding]:
     said = []
     mixed = next((v for v in yard.levels if v.name == "mixed"), None)
     if mixed is not None and mixed.value:
-        text = _("{n} sites get cavities of more than one material, since no single one suffices.")
+        text = _n(
+            "{n} site gets cavities of more than one material, since no single one suffices.",
+            "{n} sites get cavities of more than one material, since no single one suffices.",
+            mixed.value,
+        )
         said.append(_note("mixed_material", "note", text.format(n=int(mixed.value))))
     open_levels = [v for v in yard.levels if v.status != "optimal"]
     if open_levels:

@@ -155,18 +155,22 @@ def day_summary(day: CrewDay, units: Units, _: Text) -> str:
     """One line over a crew's day."""
     if day.reload_s:
         text = _(
-            "{begin} to {end}: {stops} stops, {way}; {service} at the stops, {moving} on the way, {reload} loading at the yard, "
+            "{begin} to {end}: {stops}, {way}; {service} at the stops, {moving} on the way, {reload} at the yard, "
             "{idle} waiting, {lunch} lunch."
         )
     else:
         text = _(
-            "{begin} to {end}: {stops} stops, {way}; {service} at the stops, {moving} on the way, {idle} waiting, {lunch} lunch."
+            "{begin} to {end}: {stops}, {way}; {service} at the stops, {moving} on the way, {idle} waiting, {lunch} lunch."
         )
     return text.format(
-        begin=clock(day.begin_s), end=clock(day.end_s), stops=len(day.stops), way=way_text(day.metres, units),
+        begin=clock(day.begin_s), end=clock(day.end_s), stops=_stops(len(day.stops), _), way=way_text(day.metres, units),
         service=minutes(day.service_s), moving=minutes(day.moving_s), reload=minutes(day.reload_s), idle=minutes(day.idle_s),
         lunch=minutes(day.lunch_s),
     )  # fmt: skip
+
+
+def _stops(count: int, _: Text) -> str:
+    return counted(_, "{n:,} stop", "{n:,} stops", count).format(n=count)
 
 
 def why_text(place: NotVisited, made: Round, _: Text) -> str:
@@ -208,16 +212,16 @@ def _number(name: str) -> tuple[str, int]:
 def sample_text(facts: SampleFacts, _: Text) -> str:
     """What the sample is and what it can prove."""
     if facts.half_width == 0:
-        return _("All {population} sites are seen.").format(population=facts.population)
+        return counted(_, "The one site is seen.", "All {population:,} sites are seen.", facts.population).format(population=facts.population)
     text = _(
-        "{count} of {population} sites are seen, spread evenly over each block (round {panel} of {panels}; together they "
+        "{count:,} of {population:,} sites are seen, spread evenly over each block (round {panel} of {panels}; together they "
         "see every site). The share of occupied cavities can be told to ±{points} points or better (95 %), whatever it is."
     ).format(
         count=facts.count, population=facts.population, panel=facts.panel, panels=facts.panels,
         points=f"{100 * facts.half_width:.0f}",
     )  # fmt: skip
     needs = [
-        _("±{points} points need {count} stops").format(points=f"{100 * w:g}", count=n) for w, n in facts.wanted
+        _("±{points} points need {stops}").format(points=f"{100 * w:g}", stops=_stops(n, _)) for w, n in facts.wanted
     ]
     return text + (" " + "; ".join(needs) + "." if needs else "")
 
@@ -240,11 +244,11 @@ def finish_text(made: Round, _: Text) -> str:
     paid = sum(d.end_s - d.begin_s for d in made.days)
     return counted(
         _,
-        "{stops} stops in {days} crew day; the last crew is back at {clock} on {day}. Paid time {paid}.",
-        "{stops} stops in {days} crew days; the last crew is back at {clock} on {day}. Paid time {paid}.",
+        "{stops} in {days} crew day; the last crew is back at {clock} on {day}. Paid time {paid}.",
+        "{stops} in {days} crew days; the last crew is back at {clock} on {day}. Paid time {paid}.",
         len(made.days),
     ).format(
-        stops=made.num_stops, days=len(made.days), clock=clock(last.end_s % DAY_S),
+        stops=_stops(made.num_stops, _), days=len(made.days), clock=clock(last.end_s % DAY_S),
         day=day_name(made.options, last.day, _), paid=minutes(paid),
     )  # fmt: skip
 
@@ -254,7 +258,7 @@ def cautions(task: Task, _: Text) -> tuple[str, ...]:
     special = {
         "hang": _("Hang firmly and clear of the way of sprayers and shakers; leave nothing loose on the vehicle."),
         "check": _("Look, do not shake: nests hold eggs. Step down on firm ground, and switch the vehicle off at a stop."),
-        "wet": _("Water truck: full tanks shift and lengthen the way to brake. Keep off soft banks and ditches; drive slowly."),
+        "wet": _("Water truck: full tanks shift and take longer to stop. Keep off soft banks and ditches; drive slowly."),
         "fetch": _("Move nests only when flight has ended, level and out of the sun. Pull each post and anchor: what is left "
                    "behind meets the shaker."),
     }[task]  # fmt: skip

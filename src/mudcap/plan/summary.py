@@ -241,9 +241,12 @@ def _stocking(orchard: Orchard, made: Assignment, params: Params) -> list[Findin
     full = [i for i, stock in made.stock.items() if crowded(stock.site_cavities, limit)]
     if full:
         worst = max(full, key=lambda i: most[i])
-        text = _(
-            "In {n} of {all} blocks a site gets more than {limit} cavities, at most {most} (block {block}); boxes with more "
-            "than 100 holes are less attractive (NC State Extension). Hang two boxes there, or ask for more sites an acre."
+        text = _n(
+            "In block {block} a site gets {most} cavities, more than {limit}; shelters with more than 100 holes are less attractive "
+            "(NC State Extension). Hang two shelters there, or ask for more sites an acre.",
+            "In {n} of {all} blocks a site gets more than {limit} cavities, at most {most} (block {block}); shelters with more "
+            "than 100 holes are less attractive (NC State Extension). Hang two shelters there, or ask for more sites an acre.",
+            len(full),
         ).format(
             n=len(full), all=len(most), limit=limit, most=most[worst], block=orchard.blocks[worst].block_id
         )
@@ -338,14 +341,15 @@ def _mud(orchard: Orchard, candidates: Candidates, made: Assignment, params: Par
     if not beyond.any():
         return []
     blocks = [orchard.blocks[i].block_id for i in np.unique(candidates.block[made.station[beyond]])]
-    text = _(
-        "{n} of {all} sites have no clean mud within {limit} (a convention; no threshold is published). Wet clay spots near "
-        "them: blocks {blocks}."
+    text = _n(
+        "{n} of {all} sites has no clean mud within {limit} (a convention; no threshold is published). Keep a puddle wet near it: {blocks}.",
+        "{n} of {all} sites have no clean mud within {limit} (a convention; no threshold is published). Keep puddles wet near them: {blocks}.",
+        int(beyond.sum()),
     ).format(
-        n=int(beyond.sum()),
-        all=len(beyond),
+        n=f"{int(beyond.sum()):,}",
+        all=f"{len(beyond):,}",
         limit=length_text(params.mud.limit_m, params.units),
-        blocks=", ".join(blocks),
+        blocks=_n("block {blocks}", "blocks {blocks}", len(blocks)).format(blocks=", ".join(blocks)),
     )
     return [Finding(level="warning", code="beyond_mud", layer="", feature="", text=text)]
 

@@ -58,9 +58,12 @@ def release_findings(points: Sequence[ReleasePoint], params: ReleaseParams) -> t
         "central": _("central in each block, which is common practice and has no source"),
         "spread": _("spread over each block, so that no tree is far from one"),
     }[params.mode]
-    text = _(
+    text = _n(
+        "Cocoons are set out at {n} point, {how}. In an almond trial the number of release sites had no effect (Artz et al. "
+        "2014, J. Econ. Entomol. 107:2045-2054), so take another station where it is handier, and note it down.",
         "Cocoons are set out at {n} points, {how}. In an almond trial the number of release sites had no effect (Artz et al. "
-        "2014, J. Econ. Entomol. 107:2045-2054), so take another station where it is handier, and note it down."
+        "2014, J. Econ. Entomol. 107:2045-2054), so take another station where it is handier, and note it down.",
+        len(points),
     ).format(n=len(points), how=how)
     return (_said("note", "release_points", text),)
 
@@ -89,21 +92,27 @@ def puddle_advice() -> tuple[str, ...]:
 def _needed(
     plan: PuddlePlan, needy: int, total: int, blocks: Sequence[str], mud: MudParams, units: Units
 ) -> Finding:
-    text = _(
-        "{n} of {all} sites have no clean mud within {limit} (a convention; no threshold is published): blocks {blocks}."
-    ).format(n=needy, all=total, limit=length_text(mud.limit_m, units), blocks=", ".join(blocks))
+    text = _n(
+        "{n} of {all} sites has no clean mud within {limit} (a convention; no threshold is published): {blocks}.",
+        "{n} of {all} sites have no clean mud within {limit} (a convention; no threshold is published): {blocks}.",
+        needy,
+    ).format(
+        n=f"{needy:,}", all=f"{total:,}", limit=length_text(mud.limit_m, units),
+        blocks=_n("block {blocks}", "blocks {blocks}", len(blocks)).format(blocks=", ".join(blocks)),
+    )  # fmt: skip
     if plan.puddles:
         proof = _("no fewer will do")
         if plan.status != "optimal":
             proof = _("at least {bound} are needed, whatever the layout").format(bound=plan.bound)
         text += " " + _n(
             "{puddles} puddle brings it to {served} of them ({proof}). Make it before the bees come and wet it every {days} "
-            "days in dry weather.",
+            "in dry weather.",
             "{puddles} puddles bring it to {served} of them ({proof}). Make them before the bees come and wet each every {days} "
-            "days in dry weather.",
+            "in dry weather.",
             len(plan.puddles),
         ).format(
-            puddles=len(plan.puddles), served=needy - len(plan.unserved), proof=proof, days=plan.rewet_days
+            puddles=len(plan.puddles), served=needy - len(plan.unserved), proof=proof,
+            days=_n("{n} day", "{n} days", plan.rewet_days).format(n=plan.rewet_days),
         )
     return _said("warning", "beyond_mud", text)
 
@@ -136,7 +145,11 @@ def _low_clay(plan: PuddlePlan, mud: MudParams) -> list[Finding]:
     poor = [p for p in plan.puddles if p.clay_share is not None and p.clay_share < mud.clay_share_min]
     if not poor:
         return []
-    text = _("{n} puddles lie on ground with less than {share} % clay ({names}): bring clay to them.").format(
+    text = _n(
+        "{n} puddle lies on ground with less than {share} % clay ({names}): bring clay to it.",
+        "{n} puddles lie on ground with less than {share} % clay ({names}): bring clay to them.",
+        len(poor),
+    ).format(
         n=len(poor), share=f"{100 * mud.clay_share_min:g}", names=_named(poor)
     )
     return [_said("warning", "puddle_low_clay", text, _where(poor))]
@@ -147,9 +160,12 @@ def _sprayed(plan: PuddlePlan) -> list[Finding]:
     own = [p for p in plan.puddles if p.stand == "alley"]
     if not own:
         return []
-    text = _(
+    text = _n(
+        "{n} puddle lies in an alley, and rows.sprayed_every says that a sprayer drives in all of them ({names}). Cover it while it "
+        "does, dig it out if spray fell in, and follow the label; mud.alleys = false keeps puddles out of alleys.",
         "{n} puddles lie in alleys, and rows.sprayed_every says that a sprayer drives in all of them ({names}). Cover them while it "
-        "does, dig them out if spray fell in, and follow the label; mud.alleys = false keeps puddles out of alleys."
+        "does, dig them out if spray fell in, and follow the label; mud.alleys = false keeps puddles out of alleys.",
+        len(own),
     ).format(n=len(own), names=_named(own))
     return [_said("warning", "puddle_sprayed", text, _where(own))]
 
