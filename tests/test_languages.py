@@ -144,6 +144,12 @@ def test_safety_texts_defer_to_the_label_in_spanish(said):
         assert len(re.findall(r"[.;:]", said["es"][text])) >= len(re.findall(r"[.:]", text)), text
 
 
+def test_words_that_spanish_keeps_to(said):
+    """Bees are released (liberar) and emerge, crews manejan, clay is arcilla, a round is no ronda."""
+    odd = re.compile(r"\b(suelta|soltad[ao]s|hembras que salen|hembras salidas|conduc(en|ir|e)|barro|ronda|siga a ellos)\b", re.IGNORECASE)
+    assert [other for other in said["es"].values() if odd.search(other)] == []
+
+
 def test_who_walks_is_not_told_to_drive(said):
     """What a crew does in an alley is said for those on foot too."""
     alleys = [t for t, modules in catalogue.texts().items() if modules == ["plan/round_words.py"] and "{rows}" in t]

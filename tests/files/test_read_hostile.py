@@ -488,7 +488,7 @@ def test_geopackage_views_functions_and_plain_databases(tmp_path: Path) -> None:
             db.execute(sql)
             db.execute("UPDATE gpkg_contents SET table_name='evil'")
             db.execute("UPDATE gpkg_geometry_columns SET table_name='evil'")
-        with pytest.raises(InputError, match="view or a made-up table"):
+        with pytest.raises(InputError, match="view or a virtual table"):
             read(path)
     plain = tmp_path / "plain.gpkg"
     with closing(sqlite3.connect(plain)) as db, db:

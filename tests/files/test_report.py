@@ -106,6 +106,18 @@ def test_units_on_paper():
     assert f"{plan.blocks[0].coverage.farthest_m:,.1f} m" in metric
 
 
+def test_conventions_are_told_as_people_say_lengths():
+    """Tenths below ten feet only; a trench's depth in inches or centimetres; long ways in miles."""
+    us = {c.what: c.value for c in conventions(Params(), ["almond"])}
+    assert us["Clear of a chemical store"] == "98 ft" and us["Clear of keep-outs"] == "9.8 ft"
+    assert us["Longest walk from the vehicle"] == "197 ft" and us["A puddle's trench"] == "6.6 ft × 1.6 ft × 4 in"
+    metric = {c.what: c.value for c in conventions(Params(units="metric"), ["almond"])}
+    assert metric["Clear of a chemical store"] == "30 m" and metric["A puddle's trench"].endswith(" × 10 cm")
+    plan = two_block_plan()
+    far = dataclasses.replace(plan, blocks=tuple(dataclasses.replace(b, driven_m=14_840.0) for b in plan.blocks))
+    assert "| 9.2 mi |" in report_md(far) and "48,68" not in report_md(far)
+
+
 def test_every_number_used_has_its_source():
     """A source or the words of the house, for each."""
     for convention in conventions(Params(), ["almond", "pear"]):

@@ -115,7 +115,7 @@ def test_each_mud_source_is_judged_with_its_reason():
     )
     found = findings(replace(two_blocks_and_a_road(), mud_sources=sources))
     assert "not clean" in found["mud_contaminated"].text
-    assert "4% clay is less than the 15%" in found["mud_not_clayey"].text
+    assert "4 % clay is less than the 15 %" in found["mud_not_clayey"].text
     assert "dry" in found["mud_dry"].text
     assert found["mud_serves"].level == "warning" and "feel it" in found["mud_serves"].text
 

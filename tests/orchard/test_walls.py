@@ -116,7 +116,7 @@ def test_both_pieces_of_a_row_are_reached_from_their_headlands():
     pieces = np.bincount([a.left_row for a in laid.blocks[0].alleys])
     assert sorted(pieces.tolist()) == [1] * 14 + [2] * 7 and reached(network).all()
     (cut,) = [f for f in said if f.code == "keep_out_cuts"]
-    assert "Pond cuts 7 drive rows" in cut.text and "passable = yes" in cut.text and cut.level == "note"
+    assert "Pond cuts 7 alleys" in cut.text and "passable = yes" in cut.text and cut.level == "note"
 
 
 def test_the_setback_of_shelters_cuts_nothing():
@@ -128,7 +128,7 @@ def test_the_setback_of_shelters_cuts_nothing():
 def test_one_row_is_one_row():
     """A well head in a drive row."""
     _laid, said = ground(Point(50, 50).buffer(1))
-    assert any("cuts 1 drive row;" in f.text for f in said)
+    assert any("cuts 1 alley;" in f.text for f in said)
 
 
 def test_the_headland_goes_round_a_pump_house_where_there_is_room():
@@ -138,7 +138,7 @@ def test_the_headland_goes_round_a_pump_house_where_there_is_room():
     beside = ground()[0].blocks[0].headlands
     assert sorted(round(h.length) for h in beside) == [98, 98] and len(small.blocks[0].headlands) == 2
     assert max(h.length for h in small.blocks[0].headlands) > max(h.length for h in beside) + 0.1
-    assert len(deep.blocks[0].headlands) == 3 and any("cuts 3 drive rows" in f.text for f in said)
+    assert len(deep.blocks[0].headlands) == 3 and any("cuts 3 alleys" in f.text for f in said)
 
 
 def test_a_house_on_the_headland_alone_is_told():

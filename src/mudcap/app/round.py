@@ -139,6 +139,8 @@ def round_(as_json: bool, quiet: bool, debug: bool, **given: Any) -> int:
                 made = make_round(plan, options, log, stop=lambda: watch.is_asked, tell=watch.tell)
         for note in made.notes:
             console.warn(_("note: {text}").format(text=note)) if not console.is_quiet else None
+        if (more := _advice(options)) and not console.is_quiet:
+            console.warn(more)
         paths = _write(plan, made, choices, reading.lang, lock, console)
     code = STOPPED if made.stopped else INCOMPLETE if made.left else 0
     if as_json:
@@ -192,6 +194,13 @@ def round_options(choices: RoundChoices) -> RoundOptions:
         road_m_s=choices.road_speed, closed=tuple(closed), sample=sample, flagged=choices.flag, now_s=choices.now,
         objective=choices.aim,  # type: ignore[arg-type]
     )  # fmt: skip
+
+
+def _advice(options: RoundOptions) -> str:
+    """Which option would have daylight and clock times right; '' where none is missing."""
+    if options.first_day is None:
+        return _("Give --date for daylight and dated closures.")
+    return _("Give --zone where clocks show another time.") if options.zone_h is None else ""
 
 
 def _opened(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from mudcap.geo.units import length_text
+from mudcap.geo.units import M_PER_FT, Units, length_text
 from mudcap.lang import counted, translator
 from mudcap.orchard.names import crop_text
 from mudcap.plan.model import Params
@@ -31,7 +31,7 @@ def conventions(params: Params, crops: Iterable[str], lang: str = "en") -> tuple
     )
 
     def length(value_m: float) -> str:
-        return length_text(value_m, params.units, 1)
+        return _length(value_m, params.units)
 
     rows = [
         (word("Shelters an acre"), per_acre,
@@ -46,7 +46,7 @@ def conventions(params: Params, crops: Iterable[str], lang: str = "en") -> tuple
         (word("Longest walk from the vehicle"), length(access.walk_m), common),
         (word("Mud within"), length(params.mud.limit_m),
          word("Convention; upper bound 160–400 m (525–1,310 ft; NC State Extension, bee hotel checklist).")),
-        (word("A puddle's trench"), f"{length(params.mud.trench_length_m)} × {length(params.mud.trench_width_m)} × {length(params.mud.trench_depth_m)}",
+        (word("A puddle's trench"), f"{length(params.mud.trench_length_m)} × {length(params.mud.trench_width_m)} × {_depth(params.mud.trench_depth_m, params.units, 0)}",
          common),
         (word("Puddles wetted in dry weather"), word("every {days}").format(days=counted(word, "{n} day", "{n} days", params.mud.rewet_days).format(n=params.mud.rewet_days)),
          word("An almond trial wetted twice a week (Boyle et al. 2020, Ecol. Evol. 10:3189–3199, as cited by others).")),
@@ -59,12 +59,21 @@ def conventions(params: Params, crops: Iterable[str], lang: str = "en") -> tuple
          word("NC State Extension, citing Artz et al. 2013, 2014.")),
     ]  # fmt: skip
     if place.farthest_m is not None:
-        rows.insert(1, (word("Wanted farthest tree"), length(place.farthest_m), word("Asked for.")))
+        rows.insert(1, (word("Wanted farthest tree"), length_text(place.farthest_m, params.units, 1), word("Asked for.")))
     crops = tuple(crops)
     rows += _females(params, crops, lang)
     rows += _bees(params, crops, lang)
     rows += _goods(params, lang)
     return tuple(Convention(what=what, value=value, source=source) for what, value, source in rows)
+
+
+def _length(value_m: float, units: Units) -> str:
+    """A length with tenths below 10 feet (or metres) only."""
+    return length_text(value_m, units, 1 if value_m < 10 * (M_PER_FT if units == "us" else 1.0) else 0)
+
+
+def _depth(value_m: float, units: Units, digits: int) -> str:
+    return f"{value_m / 0.0254:.{digits}f} in" if units == "us" else f"{value_m * 100:.{digits}f} cm"
 
 
 def _females(params: Params, crops: Iterable[str], lang: str) -> list[tuple[str, str, str]]:
@@ -107,9 +116,9 @@ def _goods(params: Params, lang: str) -> list[tuple[str, str, str]]:
         (word("Shelters face, from true north"), f"{goods.facing_deg:g}°",
          word("Southeast is often recommended (NC State Extension, bee hotel checklist).")),
         (word("Height of the openings"), length_text(goods.height_m, params.units, 1),
-         word("About 5 ft (NC State Extension, bee hotel checklist); out of the shaker's and sprayer's way.")),
+         word("About 5 ft (1.5 m; NC State Extension, bee hotel checklist); out of the shaker's and sprayer's way.")),
     ]  # fmt: skip
     if goods.female_cocoon_ml is not None:
-        depth = f"{goods.tray_depth_m / 0.0254:.1f} in" if params.units == "us" else f"{goods.tray_depth_m * 100:.1f} cm"
-        rows.append((word("Depth of loose cocoons while warming"), depth, word("At most 2–3 in: common practice, no source.")))
+        depth = _depth(goods.tray_depth_m, params.units, 1)
+        rows.append((word("Depth of loose cocoons while warming"), depth, word("At most 2–3 in (5–8 cm): common practice, no source.")))
     return rows

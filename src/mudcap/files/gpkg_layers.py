@@ -103,7 +103,7 @@ def _layers(db: sqlite3.Connection, file: str) -> Iterator[RawLayer]:
         sql = tables.get(table)
         if sql is None or sql.upper().startswith("CREATE VIRTUAL"):
             raise InputError(
-                _("{file}: layer {layer} is a view or a made-up table, which is not read. Export it as a plain layer.").format(
+                _("{file}: layer {layer} is a view or a virtual table, which is not read. Export it as a plain layer.").format(
                     file=file, layer=clean_name(table)
                 )
             )  # fmt: skip

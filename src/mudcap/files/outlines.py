@@ -108,9 +108,9 @@ def _refused(talk: BlockTalk, done: Repaired, repairs: Sequence[Repair], polygon
         return False
     change = acres(sum(counted))
     text = _(
-        "repairs would change {share:.1%} of its area ({change:+.3f} acres); left out. Draw it again, or take the "
+        "repairs would change {share:.1f} % of its area ({change:+.3f} acres); left out. Draw it again, or take the "
         "repairs with --accept-repairs."
-    ).format(share=share, change=change)
+    ).format(share=100 * share, change=change)
     talk.say("error", "repair_too_large", text, change, polygon)
     return True
 

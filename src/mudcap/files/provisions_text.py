@@ -59,7 +59,7 @@ def release_section(plan: Plan, lang: str, escaped: Callable[[str], str]) -> str
     units = plan.params.units
     head = [
         word("Point"), word("Block"), word("Row and tree"), word("Females"), word("Males"), word("Containers"),
-        word("Farthest tree"), word("Clear of spray lanes"),
+        word("Farthest tree"), word("Distance to spray lane"),
     ]  # fmt: skip
     rows = [
         [

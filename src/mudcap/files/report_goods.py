@@ -127,11 +127,11 @@ def bees_text(plan: Plan, word: Word, table: Table, escaped: Escape) -> str:
     ]  # fmt: skip
     s = plan.params.stocking
     note = word(
-        "Cocoons to buy or warm are bees released ÷ {emergence:g} expected emergence, with {reserve:.0%} in reserve; of the "
+        "Cocoons to buy or warm are bees released ÷ {emergence:g} expected emergence, with {reserve:.0f} % in reserve; of the "
         "females that emerge, {retention:g} are expected to nest. Some sources do not say whether their rate means females "
         "released or females nesting: the other reading stands beside. Bees released, emerged, nesting and tubes capped are "
         "different numbers; never compare one with another."
-    ).format(emergence=s.expected_emergence, reserve=s.reserve, retention=s.retention)
+    ).format(emergence=s.expected_emergence, reserve=100 * s.reserve, retention=s.retention)
     return f"## {word('Bees and cocoons')}\n\n{note}\n\n{table(head, rows)}"
 
 
@@ -212,7 +212,7 @@ def _loads(plan: Plan, yard: SupplyPlan, word: Word, table: Table) -> str:
          f"{x.litres:,.0f}" if x.litres else "–", f"{x.kg:,.0f}" if x.kg else "–"]
         for x in yard.loads
     ]  # fmt: skip
-    note = word("In hanging order; what is hung last goes on first.")
+    note = word("In hanging order; what is hung last goes on first. Loads are in litres and kilograms.")
     return f"### {word('Vehicle loads')}\n\n{note}\n\n{table(head, rows)}"
 
 

@@ -13,6 +13,7 @@ from mudcap.geo.units import length_text
 from mudcap.lang import counted, translator
 from mudcap.orchard.model import Finding
 from mudcap.plan.model import BlockPlan, Plan
+from mudcap.plan.round_words import way_text
 
 _MARKS = re.compile(r"([\\`*_{}\[\]<>#|~!&$])")
 Word = Callable[[str], str]
@@ -99,7 +100,7 @@ def _unplanned(plan: Plan, word: Word) -> str:
     if not odd:
         return ""
     lines = [f"- **{escaped(b.block_id)}**: {escaped(_status(b, word))}. {escaped(b.reason)}" for b in odd]
-    return f"## {word('Blocks that are not simply planned')}\n\n" + "\n".join(lines)
+    return f"## {word('Blocks that need a look')}\n\n" + "\n".join(lines)
 
 
 def _status(block: BlockPlan, word: Word) -> str:
@@ -124,14 +125,14 @@ def _blocks(plan: Plan, word: Word) -> str:
         cv = "–" if c is None else f"{c.trees_cv:.3f}"
         rows.append([
             escaped(b.block_id), _status(b, word), f"{b.acres:.2f}", str(b.sites), f"{b.sites / b.acres:.2f}" if b.acres else "–",
-            *distances, trees, cv, str(b.driven_rows), length_text(b.driven_m, units), f"{b.cavities:,}",
+            *distances, trees, cv, str(b.driven_rows), way_text(b.driven_m, units), f"{b.cavities:,}",
         ])  # fmt: skip
     head = [
         word("Block"), word("Status"), word("Acres"), word("Sites"), word("Sites an acre"), word("Mean distance"),
         word("95 % within"), word("Farthest tree"), word("Trees per site, least / mean / most"), word("CV"),
         word("Rows to drive"), word("Their length"), word("Cavities"),
     ]  # fmt: skip
-    note = word("Distances run from each tree to the shelter that serves it.")
+    note = word("Distances run from each tree to the shelter that serves it. CV: how much trees per site vary; 0 = all alike.")
     return f"## {word('Blocks')}\n\n{note}\n\n{_table(head, rows)}"
 
 
@@ -170,11 +171,11 @@ def _excluded(plan: Plan, word: Word) -> str:
         return ""
     head = [word("Block"), word("Stations"), *(escaped(rule_text(r, word)) for r in rules)]
     rows = [
-        [escaped(b.block_id), str(b.stations), *(str(b.excluded.get(r, 0)) for r in rules)]
+        [escaped(b.block_id), f"{b.stations:,}", *(f"{b.excluded.get(r, 0):,}" for r in rules)]
         for b in plan.blocks
     ]
     note = word(
-        "Stations that each rule keeps free of shelters. One station may fall under several rules; its trees are served all the same."
+        "Stations: trees where a shelter could hang; so many of them each rule keeps free of shelters. One station may fall under several rules; its trees are served all the same."
     )
     return f"## {word('What each rule excluded')}\n\n{note}\n\n{_table(head, rows)}"
 

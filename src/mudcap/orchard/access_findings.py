@@ -33,7 +33,7 @@ def access_findings(
     said += _gate_findings(orchard, params)
     for rule in rules_without_alley(orchard):
         text = _(
-            "Alley line {name}: it runs along no drive row, so what it says goes for nothing; draw it in the middle between two "
+            "Alley line {name}: it runs along no alley, so what it says goes for nothing; draw it in the middle between two "
             "tree rows."
         )
         said.append(_said("warning", "alley_line_unused", "alleys", rule.name, text.format(name=rule.name), rule.line))

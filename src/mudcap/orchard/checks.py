@@ -175,9 +175,9 @@ def _mud_findings(verdicts: tuple[MudVerdict, ...], clay_share_min: float) -> li
         why = {
             "serves": _("it serves"),
             "contaminated": _("it does not serve: it is marked as not clean"),
-            "not clayey": _("it does not serve: {clay:.0%} clay is less than the {least:.0%} wanted"),
+            "not clayey": _("it does not serve: {clay:.0f} % clay is less than the {least:.0f} % wanted"),
             "dry": _("it does not serve: it is dry while the bees nest"),
-        }[verdict.reason].format(clay=verdict.clay_share or 0.0, least=clay_share_min)
+        }[verdict.reason].format(clay=100 * (verdict.clay_share or 0.0), least=100 * clay_share_min)
         if verdict.serves and verdict.clay_share is None:
             why = _("it is taken to serve, but nothing tells its soil: feel it, or give a texture")
         text = _("Mud source {name}: {why}.").format(name=verdict.source.name or "?", why=why)

@@ -74,9 +74,9 @@ def cut_findings(block: Block, walls: Walls, lines: NDArray[Any], free: BaseGeom
         count = int(shapely.intersects(driven, shape).sum())
         if count:
             text = _n(
-                "Block {block}: {what} cuts {count} drive row; crews drive and walk round it. If they may cross it, give it "
+                "Block {block}: {what} cuts {count} alley; crews drive and walk round it. If they may cross it, give it "
                 "passable = yes.",
-                "Block {block}: {what} cuts {count} drive rows; crews drive and walk round it. If they may cross it, give it "
+                "Block {block}: {what} cuts {count} alleys; crews drive and walk round it. If they may cross it, give it "
                 "passable = yes.",
                 count,
             )

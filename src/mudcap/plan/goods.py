@@ -90,7 +90,7 @@ def _to_buy(yard: SupplyPlan, options: SupplyParams, params: Params) -> list[Fin
 
 
 def _goods(lines: Sequence[PackageUse | KitUse]) -> str:
-    return joined(", ", [f"{x.bought:,g} × " + kit_text(x.name, _) + _order_text(x.order_by) for x in lines])
+    return joined(", ", [f"{x.bought:,.10g} × " + kit_text(x.name, _) + _order_text(x.order_by) for x in lines])
 
 
 def _order_text(day: date | None) -> str:

@@ -245,11 +245,11 @@ def _notes(plan: Plan, options: RoundOptions, roads: Roads, stopped: bool) -> li
         notes += room_notes(plan, options)
     if options.first_day is None:
         notes.append(
-            _("No date is given: daylight and dated closures were not looked at. Give --date for them.")
+            _("No date: daylight and dated closures were not checked.")
         )
     elif options.zone_h is None:
         notes.append(
-            _("Clock times are standard time of the longitude, with no daylight saving. Give --zone where that differs.")
+            _("Clock times are standard time of the longitude, with no daylight saving.")
         )
     return notes
 
