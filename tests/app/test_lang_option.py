@@ -45,7 +45,7 @@ def test_both_languages_from_plan_to_round(tmp_path, capsys):
     assert "No hay ningún camino dibujado" in spanish and "No road is drawn" not in spanish
     assert "No road is drawn" in english and "camino" not in english
     assert not re.findall(r"\b(?:the|and|with|sites|keep|between|spray)\b", spanish.partition("## Números usados")[0])
-    assert "calle entre las hileras" in spanish and "No suelte ninguno antes de una aplicación" in spanish
+    assert "calle entre las hileras" in spanish and "No libere ninguno antes de una aplicación" in spanish
     assert "No road is drawn" in (out / "report.json").read_text(encoding="utf-8")
     for name in ("sheet.pdf", "checks.pdf", "contractor.pdf", "picklist.pdf"):
         assert (out / name).read_bytes() != (out / name.replace(".", ".es.")).read_bytes()
