@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from contextlib import suppress
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import partial
+from itertools import islice
 from typing import Literal
 
 import numpy as np
@@ -19,6 +21,7 @@ from mudcap.route.blocktour import (
     all_options,
     leg_seconds,
     order_of,
+    raised,
     tour_of,
     turn_costs,
 )
@@ -48,6 +51,16 @@ _FEWER_KICKS = 20
 """Of the trials of the local search one in so many, where it only sets a limit for the programme."""
 _THIN_STATES = 3_000
 """`max_states` on thinned ground, and on the same ground with all ways two-way."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Proof:
+    """What proves the bound of a round, to go on from."""
+
+    program: Program
+    """Without lines."""
+    guide: Prices | None = None
+    """With lines, where they guide the frontier programme."""
 
 
 def directed(graph: StopGraph, params: RoundParams, watch: Watch = UNWATCHED) -> BlockTour:
@@ -82,8 +95,10 @@ def directed(graph: StopGraph, params: RoundParams, watch: Watch = UNWATCHED) ->
         more = tour_any(graph, turns_s, params, order=order_of(best))
         other = tour_of(graph, params, more, bound, "search", outcome.peak_states)
         best = min([best, other], key=lambda t: t.objective)
-    program = None if best.is_near or watch.stop() or not params.branches else _programme(graph, laid, best, watch)
-    return best if program is None else _branch(graph, turns_s, params, best, program, laid, watch)
+    if best.is_near or watch.stop() or not params.branches:
+        return best
+    best, proof = _proven(graph, best, laid, watch, has_lines=True)
+    return _branch(graph, turns_s, params, best, proof, laid, watch)
 
 
 def search(graph: StopGraph, params: RoundParams, watch: Watch) -> BlockTour:
@@ -101,32 +116,34 @@ def search(graph: StopGraph, params: RoundParams, watch: Watch) -> BlockTour:
             order = order_of(found) if len(order_of(found)) == graph.num_stops else None
     best = tour_of(graph, params, tour_any(graph, turns_s, params, order=order), bound, "search")
     watch.tell(best.objective, best.bound or 0.0)
-    if params.branches and graph.directions.any():
-        best = begun_thin(graph, turns_s, params, best, watch)
-        order = order_of(best)
-    if not best.is_near:
-        ground = (graph, turns_s)
-        if not graph.directions.any():
-            bare = bare_ground(graph, turns_s, params)
-            ground = (bare.graph, bare.turns_s)
-        laid = all_options(*ground, params)
-        program = _programme(ground[0], laid, best, watch)
-        linear = None if program is None else program.bound()
-        bound = max((b for b in (bound, linear) if b is not None), default=None)
-        best = tour_of(graph, params, best.legs, bound, "search")
-    if not best.is_near and not watch.stop():
-        more = tour_any(graph, turns_s, replace(params, kicks=_MORE_KICKS * params.kicks), order=order)
-        best = min([best, tour_of(graph, params, more, bound, "search")], key=lambda t: t.objective)
-    if best.is_near or watch.stop() or program is None or not (params.branches and graph.directions.any()):
+    branches = params.branches and bool(graph.directions.any())
+    thin = thinned(graph) if branches else iter(())
+    best = begun_thin(graph, turns_s, params, best, islice(thin, 1), watch)
+    if best.is_near:
         return best
-    return _branch(graph, turns_s, params, best, program, laid, watch)
+    ground = (graph, turns_s)
+    if not graph.directions.any():
+        bare = bare_ground(graph, turns_s, params)
+        ground = (bare.graph, bare.turns_s)
+    laid = all_options(*ground, params)
+    best, proof = _proven(ground[0], best, laid, watch, has_lines=branches)
+    best = begun_thin(graph, turns_s, params, best, thin, watch)
+    if not best.is_near and not watch.stop():
+        more = tour_any(graph, turns_s, replace(params, kicks=_MORE_KICKS * params.kicks), order=order_of(best) if branches else order)
+        best = min([best, tour_of(graph, params, more, best.bound, "search")], key=lambda t: t.objective)
+    return _branch(graph, turns_s, params, best, proof, laid, watch) if branches else best
 
 
 def begun_thin(
-    graph: StopGraph, turns_s: Turns, params: RoundParams, best: BlockTour, watch: Watch = UNWATCHED
+    graph: StopGraph,
+    turns_s: Turns,
+    params: RoundParams,
+    best: BlockTour,
+    ground: Iterable[StopGraph],
+    watch: Watch = UNWATCHED,
 ) -> BlockTour:
-    """The best of a round and of those that begin on thinned ground; ``watch`` may end it."""
-    for thin in thinned(graph):
+    """The best of a round and of those that begin on thinned ``ground``; ``watch`` may end it."""
+    for thin in ground:
         if best.is_near or watch.stop():
             break
         with suppress(ValueError):  # too wide even so, or with no way round
@@ -148,29 +165,43 @@ def _programme(graph: StopGraph, found: Options, best: BlockTour, watch: Watch) 
     return program
 
 
-def _branch(
-    graph: StopGraph, turns_s: Turns, params: RoundParams, best: BlockTour, program: Program, laid: Options, watch: Watch
-) -> BlockTour:
-    """The round with what lines across the drive rows prove, taken on by the programme that they guide, or by branch and bound."""
+def _proven(
+    graph: StopGraph, best: BlockTour, laid: Options, watch: Watch, *, has_lines: bool
+) -> tuple[BlockTour, _Proof | None]:
+    """The round with what the linear programme proves, and lines across the drive rows where it has them and is not near enough without.
+
+    ``graph`` is the ground on which the programme is laid, bared or not.
+    """
+    program = _programme(graph, laid, best, watch)
+    if program is None:
+        return best, None
+    best = raised(best, program.bound())
     groups, _, options, _ = laid
     is_guided = takes(graph, groups, MAX_GUIDED_SLOTS)
-    lines = lay_lines(graph, program.columns, guides=is_guided)
-    if lines:
-        finer = program.with_lines(lines)
-        enough = (1 - NEAR) * best.objective
-        goes_on = partial(watch.above(best.bound or 0.0).goes_on, best.objective)
-        if is_guided:
-            finer.tighten(_BOUND_ROUNDS, enough=enough, stalled=_GUIDE_PATIENCE, progress=_GUIDE_PROGRESS, goes_on=goes_on)
-        else:
-            finer.tighten(_BOUND_ROUNDS, enough=enough, goes_on=goes_on)
-        best = tour_of(graph, params, best.legs, max(finer.bound(), best.bound or 0.0), best.method, best.peak_states)
-        if not best.is_near and is_guided:
-            return _guided(graph, params, best, laid, prices_of(finer, options), watch)
-    if best.is_near or watch.stop():
+    lines = [] if best.is_near or watch.stop() or not has_lines else lay_lines(graph, program.columns, guides=is_guided)
+    if not lines:
+        return best, _Proof(program)
+    finer = program.with_lines(lines)
+    enough = (1 - NEAR) * best.objective
+    goes_on = partial(watch.above(best.bound or 0.0).goes_on, best.objective)
+    if is_guided:
+        finer.tighten(_BOUND_ROUNDS, enough=enough, stalled=_GUIDE_PATIENCE, progress=_GUIDE_PROGRESS, goes_on=goes_on)
+    else:
+        finer.tighten(_BOUND_ROUNDS, enough=enough, goes_on=goes_on)
+    return raised(best, finer.bound()), _Proof(program, prices_of(finer, options) if is_guided else None)
+
+
+def _branch(
+    graph: StopGraph, turns_s: Turns, params: RoundParams, best: BlockTour, proof: _Proof | None, laid: Options, watch: Watch
+) -> BlockTour:
+    """The round taken on by the programme that lines guide, or by branch and bound, where it is not near enough."""
+    if best.is_near or watch.stop() or proof is None:
         return best
+    if proof.guide is not None:
+        return _guided(graph, params, best, laid, proof.guide, watch)
     known = best.bound or 0.0  # by lines, often above what the programme alone proves
     found = whole_round(
-        program, options, upper=best.objective, near=NEAR, cost_of=lambda legs: sum(leg_seconds(graph, legs, params)),
+        proof.program, laid[2], upper=best.objective, near=NEAR, cost_of=lambda legs: sum(leg_seconds(graph, legs, params)),
         improve=lambda order: tour_any(graph, turns_s, params, order=order), watch=watch.above(known),
     )  # fmt: skip
     bound = max(found.bound, known)

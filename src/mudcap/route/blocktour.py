@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -68,6 +68,12 @@ def tour_of(
         peak_states=peak_states,
         method=method,
     )
+
+
+def raised(tour: BlockTour, bound: float) -> BlockTour:
+    """The round with a bound [s] that is at least so high."""
+    bound = min(max(tour.bound or 0.0, bound), tour.objective)
+    return replace(tour, bound=bound, status="optimal" if bound >= tour.objective - EPS else "feasible")
 
 
 def order_of(tour: BlockTour) -> NDArray[np.int64]:

@@ -38,8 +38,8 @@ _SPLITTING = np.array([0.01, 0.1, 0.2, 0.3, 0.4])
 """The same for parity, by the distance from a whole number."""
 _LARGEST = 8
 """Vertices to which a set is grown; this number and those below were found by trial."""
-_CUT_SETS = 1_000
-"""Sets by minimum cuts at most at a time."""
+_CUT_SETS, _CUT_WORK = 1_000, 50_000_000
+"""Sets by minimum cuts, and vertices reached in the search for them, at most at a time; the work is a few seconds."""
 _STRIDE = 7_919
 """A prime, by which the stops about which cuts are sought first go round from programme to programme."""
 _STALLED, _PROGRESS = 20, 2e-4
@@ -203,7 +203,7 @@ class Program:
         driven = once + 2 * twice + more
         found = self._connect(_both(self._sets, joined_sets(net, driven, _JOINING, True)), driven)
         first = (self.num_solved * _STRIDE) % max(1, len(net.stop_ptr) - 1)
-        found += self._connect(cut_off_sets(net, driven, z, first, _CUT_SETS, 5 * _SLACK), driven)
+        found += self._connect(cut_off_sets(net, driven, z, first, _CUT_SETS, 5 * _SLACK, _CUT_WORK), driven)
         alone = np.arange(len(net.mark) + 1), np.arange(len(net.mark))
         sets = _both(alone, joined_sets(net, np.minimum(once, 1 - once) + more, _SPLITTING, False))
         found += self._add_rows(_PARITY, parity_rows(net, *sets, once, more, _SLACK))

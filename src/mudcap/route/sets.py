@@ -79,11 +79,11 @@ def _root(parent, i):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def cut_off_sets(net, x, z, first, limit, slack):  # type: ignore[no-untyped-def]
+def cut_off_sets(net, x, z, first, limit, slack, most_work):  # type: ignore[no-untyped-def]
     """Sets about stops from which less than two leads to the start, by minimum cuts (Ford & Fulkerson 1956, from memory).
 
     The stops are taken from ``first`` on, without those that a small set found before touches, until ``limit`` sets are found,
-    each once.
+    each once, or so many vertices have been reached in all.
     """
     v, n = len(net.mark), len(net.stop_ptr) - 1
     whole = np.empty(2 * len(x))
@@ -96,9 +96,9 @@ def cut_off_sets(net, x, z, first, limit, slack):  # type: ignore[no-untyped-def
     done = np.zeros(n, np.bool_)
     seen = set()
     seen.add(np.int64(0))
-    count, size = 0, 0
+    count, size, work = 0, 0, 0
     for turn in range(n + 1):
-        if count == limit:
+        if count == limit or work > most_work:
             break
         s = (first + turn) % n if turn < n else -1
         need = 2.0 if s >= 0 else 1.0
@@ -121,6 +121,7 @@ def cut_off_sets(net, x, z, first, limit, slack):  # type: ignore[no-untyped-def
         flow = 0.0
         while flow < need - slack:
             pushed, reached = _push(net, left, spring, came, queue, s < 0)
+            work += reached
             if pushed == 0.0:
                 break
             flow += pushed

@@ -15,7 +15,7 @@ from mudcap.route.stopgraph import StopGraph, levels
 
 
 def thinned(graph: StopGraph) -> Iterator[StopGraph]:
-    """The graph with its outermost roads across the drive rows, and with one of the others each.
+    """The graph with its outermost roads across the drive rows, and with one of the others each, from the middle outwards.
 
     Roads are told apart by their number along the columns; those that lead from one number to another stay, and so do those with
     places on them. Stops keep their numbers, ways do not.
@@ -26,7 +26,8 @@ def thinned(graph: StopGraph) -> Iterator[StopGraph]:
     is_road[graph.place_edge] = False
     number = np.bincount(graph.column)[graph.column] - 1
     is_outer = (level == 0) | (level == number)
-    for road in range(1, max(2, int(level.max()))):
+    top = int(level.max())
+    for road in sorted(range(1, max(2, top)), key=lambda road: abs(2 * road - top)):
         stays = ~is_road | (is_outer | (level == road))[graph.tail]
         way = np.cumsum(stays) - 1
         yield replace(
