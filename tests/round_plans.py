@@ -60,14 +60,22 @@ def one_block(bearing_deg: float = 0.0) -> Orchard:
     )  # fmt: skip
 
 
+def _six_rows(name: str, left: float) -> object:
+    return block(name, box(left, 0, left + 6 * ROW_M, 2 * HEAD_M + 10 * TREE_M), row_spacing_m=ROW_M,
+                 tree_spacing_m=TREE_M, headland_m=HEAD_M)  # fmt: skip
+
+
+def chained_blocks() -> Orchard:
+    """Three blocks of six rows joined by their headlands, with a road and the yard at the first alone."""
+    return orchard(
+        _six_rows("West", 0), _six_rows("Mid", 38), _six_rows("East", 76), roads=(road((-30, -3), (10, -3)),), yard=Point(-29, -3.5)
+    )
+
+
 def three_blocks() -> Orchard:
     """Three blocks of six rows along one road, the yard at its west end."""
-    def one(name: str, left: float) -> object:
-        return block(name, box(left, 0, left + 6 * ROW_M, 2 * HEAD_M + 10 * TREE_M), row_spacing_m=ROW_M,
-                     tree_spacing_m=TREE_M, headland_m=HEAD_M)  # fmt: skip
-
     return orchard(
-        one("West", 0), one("Mid", 50), one("East", 100), roads=(road((-30, -3), (160, -3)),), yard=Point(-29, -3.5),
+        _six_rows("West", 0), _six_rows("Mid", 50), _six_rows("East", 100), roads=(road((-30, -3), (160, -3)),), yard=Point(-29, -3.5),
         gates=(Feature(role=Role.GATES, name="gate", geometry=Point(-20, -3)),),
     )  # fmt: skip
 

@@ -103,6 +103,14 @@ def test_names_of_outputs_are_fixed_and_their_own():
     assert len(set(names)) == 20 and not set(names) & set(OUTPUTS)
 
 
+@pytest.mark.parametrize(("column", "state"), [("done", ""), ("hecho", ""), ("Checked", "checked"), ("hung", "hung"), ("revisado", "checked")])
+def test_an_empty_cell_in_a_column_of_ticks_is_not_done(tmp_path, column, state):
+    """A list of sites with a column to tick: what is ticked is done, the rest is not; other columns say nothing."""
+    path = tmp_path / "ticks.csv"
+    path.write_text(f"site_id,block,{column},note\nWES0001,West,x,\nWES0002,West,,late\nWES0003,West,no,\nWES0004,West,sí,\n", "utf-8")
+    assert [(e.name, e.state) for e in read_log(path)] == [("WES0001", state), ("WES0004", state)]
+
+
 def test_a_log_is_read_in_its_usual_dresses(tmp_path):
     """Columns by any usual name and order, English or Spanish words, ISO times or hours, semicolons; a `no` is no entry."""
     path = tmp_path / "log.csv"

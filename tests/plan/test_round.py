@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely import LineString, MultiLineString, Point, box
+from shapely.ops import substring
 
 from mudcap.app import times
 from mudcap.draw.round_sheet import round_sheet
@@ -31,7 +32,7 @@ from mudcap.plan.round_model import Closed, Entry, RoundOptions, SampleFacts, Sa
 from mudcap.plan.round_words import cautions, day_summary, finish_text, leg_text, sample_text, stop_text
 from mudcap.route.sample import expected_half_width
 from mudcap.supply.model import Puddle, PuddlePlan
-from round_plans import every_third, one_block, plan_at, three_blocks
+from round_plans import chained_blocks, every_third, one_block, plan_at, three_blocks
 
 EN = str
 NO_LUNCH = RoundOptions(task="check", lunch_s=None)
@@ -290,6 +291,11 @@ def test_what_the_sample_proves_is_told(ranch):
     text = sample_text(facts, EN)
     assert f"{facts.count} of 60 sites" in text and f"±12 points need {facts.count} stops" in text
     assert make_round(ranch, replace(NO_LUNCH, sample=SampleOptions(stops=60))).sample.half_width == 0
+    # flagged sites are all seen: they tell nothing of the 40 others, of which 12 at least are drawn
+    flagged = tuple(s.site_id for s in ranch.sites if s.block_id == "West")
+    told = make_round(ranch, replace(NO_LUNCH, sample=SampleOptions(stops=20), flagged=flagged)).sample
+    assert told.count > 20 and told.half_width == 40 / 60 * expected_half_width(told.count - 20, 40)
+    assert make_round(ranch, replace(NO_LUNCH, sample=SampleOptions(stops=1))).sample.half_width <= 1
     assert len(names(make_round(ranch, replace(NO_LUNCH, sample=SampleOptions(share=0.25))))) == 15
 
 
@@ -406,3 +412,50 @@ def test_puddles_are_wetted_by_road():
     assert deep.metres == pytest.approx(2 * (0.5 + 29 + 12 + 3 + 29), abs=1) and LineString(deep.track).distance(Point(12, 29)) < 0.1
     text = leg_text(next(leg for leg in made.days[0].legs if leg.kind == "puddle"), "us", EN)
     assert text.startswith("Wet puddle P") and "the road" in text
+    up = tuple(replace(a, one_way="up" if a.left_row == 2 else "") for a in plan.orchard.blocks[0].alleys)
+    orchard = replace(plan.orchard, blocks=(replace(plan.orchard.blocks[0], alleys=up), *plan.orchard.blocks[1:]))
+    plan = replace(plan, orchard=orchard, network=travel_network(orchard, plan.params.travel))
+    (through,) = make_round(replace(plan, puddles=replace(plan.puddles, puddles=(inside,))), replace(NO_LUNCH, task="wet")).days
+    seen = [i for i, (x, y) in enumerate(through.track) if abs(x - 12) < 0.1 and 3.1 < y < 58.9]
+    assert (np.diff([through.track[i][1] for i in seen]) > -1e-6).all()
+    assert LineString(through.track).distance(Point(12, 59)) < 0.1 and through.metres > deep.metres + 6
+
+
+def test_nobody_drives_through_a_block_before_it_opens():
+    """The blocks behind a closed one wait until it is open, and no leg before that leads through it; the round says so."""
+    plan = plan_at(chained_blocks(), [s for b in BLOCKS for s in every_third(b)])
+    opens = 9 * 3600.0
+    made = make_round(plan, replace(NO_LUNCH, closed=(Closed(block_id="West", opens_s=opens),)))
+    inside = plan.orchard.blocks[0].polygon.buffer(-1)
+    assert made.num_stops == 60 and any("lead round the blocks that are closed" in note for note in made.notes)
+    (day,) = made.days
+    line, at = LineString(day.track), 0.0
+    for leg in day.legs:
+        driven = substring(line, at, at + leg.metres)
+        at += leg.metres
+        assert leg.begin_s >= opens or driven.intersection(inside).length < 6
+    assert day.begin_s > opens - 60
+
+
+def test_what_the_log_leaves_open_is_told(ranch):
+    """A crew that the log does not place, lines later than the time of the plan, and dates where the round has none; each once."""
+    def told(log, **changes):
+        return make_round(ranch, replace(NO_LUNCH, **changes), log).notes
+
+    day = date(2027, 2, 16)
+    here = Entry(name="WES0001", state="checked", day=day, time_s=8 * 3600.0, crew="A")
+    after = replace(here, name="WES0002", time_s=15 * 3600.0)
+    given = {"first_day": day, "zone_h": -8.0, "now_s": 9 * 3600.0}
+    assert not any("log" in note for note in told([here], **given))
+    assert any(note.startswith("1 line of the log is later") for note in told([here, after], **given))
+    assert any(note.startswith("Crew B sets out from the yard") for note in told([here], num_crews=2, **given))
+    assert any("Give --date" in note for note in told([here]))
+
+
+def test_a_block_closed_twice_opens_at_the_later_time_and_nobody_out_is_told(ranch):
+    """Not at the one named last; and where nothing can be done, it does not say that nothing is left."""
+    twice = tuple(Closed(block_id="Mid", opens_s=hour * 3600.0) for hour in (9, 8))
+    made = make_round(ranch, replace(NO_LUNCH, closed=twice))
+    assert all(s.begin_s >= 9 * 3600 for d in made.days for s in d.stops if s.visit.block_id == "Mid")
+    none = make_round(ranch, replace(NO_LUNCH, day_s=60.0))
+    assert not none.days and finish_text(none, EN).startswith("Nobody goes out")

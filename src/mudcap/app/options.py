@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -18,6 +19,17 @@ ROLES = (
     "rows", "forage", "hives", "hazards", "chemical_store", "closures",
 )  # fmt: skip
 """Values of `mudcap.orchard.model.Role`, written out so that --help need not import it (a test holds them equal)."""
+
+
+class Within(click.FloatRange):
+    """A finite number within a range."""
+
+    def convert(self, value: Any, param: click.Parameter | None, context: click.Context | None) -> float:
+        """The number; 'nan' and 'inf' are none."""
+        number = float(super().convert(value, param, context))
+        if not math.isfinite(number):
+            self.fail(f"'{value}' is no number to plan with.", param, context)
+        return number
 
 
 class PerAcre(click.ParamType):  # type: ignore[type-arg]  # generic only in newer click
@@ -112,7 +124,7 @@ def reading_options(command: F) -> F:
         click.option("--layer", metavar="NAME", help="Layer to read, where RANCH is one file with several."),
         click.option("--encoding", metavar="NAME", help="Encoding of texts in files that do not say, such as cp1252."),
         click.option("--accept-repairs", is_flag=True, help="Accept repairs that change a block by more than 1 % of its acres."),
-        click.option("--max-acres", type=click.FloatRange(min=0, min_open=True), metavar="ACRES",
+        click.option("--max-acres", type=Within(min=0, min_open=True), metavar="ACRES",
                      help="Refuse more acres than this [20,000]."),
         click.option("--units", type=click.Choice(["us", "metric"]), help="Feet or metres on paper [us]. Area stays in acres."),
         *TELLING,

@@ -18,7 +18,7 @@ import click
 from mudcap.app.console import Console, how_text, tell
 from mudcap.app.imports import left_out
 from mudcap.app.interrupt import stoppable
-from mudcap.app.options import Length, PerAcre, cluster_option, reading_options
+from mudcap.app.options import Length, PerAcre, Within, cluster_option, reading_options
 from mudcap.app.reading import ReadingChoices, open_spec, read, refuse_strictly, with_values
 from mudcap.errors import InputError
 from mudcap.lang import _, _n, languages
@@ -90,13 +90,13 @@ class PlanChoices:
 )
 @click.option("--quick", "effort", flag_value="quick", help="The same as --effort quick.")
 @click.option("--seed", type=click.IntRange(min=0), help="Number that fixes every random choice [0].")
-@click.option("--slack", type=click.FloatRange(0, 1), metavar="SHARE",
+@click.option("--slack", type=Within(0, 1), metavar="SHARE",
               help="Share of the best farthest distance given up for evenness [0.04].")  # fmt: skip
-@click.option("--row-economy", type=click.FloatRange(0, 1), metavar="SHARE",
+@click.option("--row-economy", type=Within(0, 1), metavar="SHARE",
               help="Share of the best mean distance given up for fewer rows to drive [0.03].")  # fmt: skip
 @click.option("--keep", type=click.Path(path_type=Path), metavar="FILE",
               help="An earlier plan (its plan.gpkg): start from its sites, and say how many moved.")  # fmt: skip
-@click.option("--move-penalty", type=click.FloatRange(min=0), metavar="M2",
+@click.option("--move-penalty", type=Within(min=0), metavar="M2",
               help="With --keep: mean-square metres that giving up one of its sites must gain [0].")  # fmt: skip
 @click.option("--date", "plan_date", type=click.DateTime(["%Y-%m-%d"]), metavar="YYYY-MM-DD",
               help="Date printed on every page [blank, to fill in].")  # fmt: skip

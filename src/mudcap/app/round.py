@@ -12,7 +12,7 @@ import click
 
 from mudcap.app.console import Console, tell
 from mudcap.app.interrupt import stoppable
-from mudcap.app.options import reading_options
+from mudcap.app.options import Within, reading_options
 from mudcap.app.plan import PAGES, STOPPED, output_folder
 from mudcap.app.reading import ReadingChoices, open_spec, read
 from mudcap.app.times import Clock, ClosedUntil, Closing, Day, Duration, Lunch, Panel, Speed
@@ -88,7 +88,7 @@ class RoundChoices:
               help="Lunch at the first stop that ends after this, half an hour unless said; or none.")  # fmt: skip
 @click.option("--date", "first_day", type=Day(), metavar="YYYY-MM-DD",
               help="First day; for daylight and dated closures [not looked at].")  # fmt: skip
-@click.option("--zone", type=click.FloatRange(-14, 14), metavar="HOURS",
+@click.option("--zone", type=Within(-14, 14), metavar="HOURS",
               help="Hours of the clock ahead of UTC, such as -7 [standard time of the place].")  # fmt: skip
 @click.option("--no-daylight", is_flag=True, help="Let crews work before sunrise and after sunset.")
 @click.option("--aim", type=click.Choice(["finish", "paid"]), default="finish", show_default=True,
@@ -99,7 +99,7 @@ class RoundChoices:
 @click.option("--road-speed", type=Speed(), metavar="SPEED", help="On roads and headlands [as travel options say].")
 @click.option("--stop", type=Duration(), metavar="TIME", help="At each stop [hang 180s, check 45s, fetch 120s; wet as the plan says].")
 @click.option("--per-cavity", type=Duration(), default="0s", show_default=True, metavar="TIME", help="Besides, for each cavity.")
-@click.option("--capacity", type=click.FloatRange(min=0, min_open=True), metavar="N",
+@click.option("--capacity", type=Within(min=0, min_open=True), metavar="N",
               help="Shelters (litres of water, for wetting) that a vehicle takes [hang: as the supply options say; wet: the tank; else all].")  # fmt: skip
 @click.option("--reload", type=Duration(), metavar="TIME", help="At the yard between two loads [10min; wet as the tank fills].")
 @click.option("--closed", type=Closing(), multiple=True, metavar='"BLOCK until TIME"',
@@ -107,8 +107,8 @@ class RoundChoices:
 @click.option("--done", type=click.Path(path_type=Path), metavar="FILE", help="What is done: CSV (site_id, state, time, crew), or checks from the map.")
 @click.option("--flag", multiple=True, metavar="SITE", help="A site to see whatever the sample says. Repeat as needed.")
 @click.option("--stops", type=click.IntRange(min=1), metavar="N", help="See a sample of so many sites [all sites].")
-@click.option("--share", type=click.FloatRange(0, 1, min_open=True), metavar="SHARE", help="See a sample of this share of the sites.")
-@click.option("--half-width", type=click.FloatRange(0, 0.5, min_open=True), metavar="SHARE",
+@click.option("--share", type=Within(0, 1, min_open=True), metavar="SHARE", help="See a sample of this share of the sites.")
+@click.option("--half-width", type=Within(0, 0.5, min_open=True), metavar="SHARE",
               help="See as many as tell the share of occupied cavities this closely, such as 0.05.")  # fmt: skip
 @click.option("--panel", type=Panel(), metavar="I/K", help="The I-th of K rounds that together see every site.")
 @click.option("--seed", type=click.IntRange(min=0), default=0, show_default=True, help="Number that fixes the order of the panels.")

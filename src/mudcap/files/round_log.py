@@ -16,12 +16,18 @@ from mudcap.lang import _
 from mudcap.plan.round_model import Entry
 
 NAMES: Final = {"site id", "site", "site name", "id", "name", "puddle", "sitio"}
-_STATES: Final = {"state", "status", "what", "kind", "event", "done", "estado"}
+_STATES: Final = {"state", "status", "what", "kind", "event", "estado"}
+_TICKS: Final = {
+    "done": "", "hecho": "", "hung": "hung", "colgado": "hung", "stocked": "stocked", "released": "released",
+    "checked": "checked", "revisado": "checked", "wetted": "wetted", "mojado": "wetted", "fetched": "fetched",
+    "recogido": "fetched", "stored": "stored", "guardado": "stored",
+}  # fmt: skip
+"""Columns of ticks, and the state that a tick stands for."""
 _TIMES: Final = {"time", "when", "date", "at", "hour", "done at", "checked at", "hora", "fecha"}
 _CREWS: Final = {"crew", "by", "who", "cuadrilla"}
 _NOTES: Final = {"note", "notes", "remark", "nota"}
 WORDS: Final = {
-    "": "", "done": "", "yes": "", "x": "", "1": "", "true": "",
+    "": "", "done": "", "si": "", "yes": "", "x": "", "1": "", "true": "",
     "planned": "planned", "hung": "hung", "hang": "hung", "stocked": "stocked", "released": "released",
     "release": "released", "checked": "checked", "check": "checked", "wetted": "wetted", "wet": "wetted",
     "fetched": "fetched", "fetch": "fetched", "stored": "stored", "opened": "opened", "flagged": "flagged",
@@ -42,8 +48,9 @@ def read_log(path: Path | str) -> tuple[Entry, ...]:
     """The entries of a log in file order: columns site_id, and where there are any state, time (ISO 8601, or hh:mm), crew, note.
 
     A `.json` file is one of checks (`mudcap.checks/1`): a shelter that was not reached is not done, one that was not found or
-    has damage or guests is flagged besides. A column of yes and no, or no column of states at all, says that the round's own work was done. Raises ``InputError``,
-    a line for each row that cannot be read.
+    has damage or guests is flagged besides. A column `done` of yes and no, or no column of states at all, says that the round's own
+    work was done, one called hung, checked, wetted … that this was; an empty cell says that it was not. Raises ``InputError``, a line
+    for each row that cannot be read.
     """
     path = Path(path)
     name = shown(path)
@@ -55,13 +62,19 @@ def read_log(path: Path | str) -> tuple[Entry, ...]:
     rows = read_rows(text, name)
     head = [plain_letters(c) for c in rows[0][1]]
     columns = [next((i for i, h in enumerate(head) if h in wanted), -1) for wanted in (NAMES, _STATES, _TIMES, _NOTES, _CREWS)]
+    has_ticks, tick = False, ""
+    if columns[1] < 0 and any(h in _TICKS for h in head):
+        has_ticks, columns[1] = True, next(i for i, h in enumerate(head) if h in _TICKS)
+        tick = _TICKS[head[columns[1]]]
     if columns[0] < 0:
         raise InputError(_("{file}: no column of sites. Name it site_id.").format(file=name))
     problems: list[str] = []
     entries = []
     for line, row in rows[1:]:
         cells = [clean_text(row[c]).strip() if 0 <= c < len(row) else "" for c in columns]
-        entry = _entry(cells, f"{name}, {_('line {number}').format(number=line)}", problems)
+        if has_ticks and not cells[1]:
+            continue
+        entry = _entry(cells, tick, f"{name}, {_('line {number}').format(number=line)}", problems)
         if entry is not None:
             entries.append(entry)
     if problems:
@@ -91,7 +104,7 @@ def _checks(data: bytes, file: str) -> tuple[Entry, ...]:
     return tuple(entries)
 
 
-def _entry(cells: list[str], where: str, problems: list[str]) -> Entry | None:
+def _entry(cells: list[str], tick: str, where: str, problems: list[str]) -> Entry | None:
     site, word, when, note, crew = cells
     state = plain_letters(word)
     if state in _NOT_YET:
@@ -112,7 +125,7 @@ def _entry(cells: list[str], where: str, problems: list[str]) -> Entry | None:
             _("{where}: '{word}' is no time; write 2027-02-16 09:30 or 09:30.").format(where=where, word=when)
         )
         return None
-    return Entry(name=site, state=WORDS[state], day=at[0], time_s=at[1], note=note, crew=crew)
+    return Entry(name=site, state=WORDS[state] or tick, day=at[0], time_s=at[1], note=note, crew=crew)
 
 
 def read_time(text: str) -> tuple[date | None, float | None] | None:

@@ -15,7 +15,8 @@ from shapely.ops import substring
 from mudcap.orchard.model import Alley, Block
 from mudcap.plan.model import Plan
 from mudcap.plan.round_model import CrewDay, Leg, LegKind, Stop, Visit
-from mudcap.plan.round_places import Origin, Place, Roads
+from mudcap.plan.round_places import Place
+from mudcap.plan.round_roads import Origin, Roads
 from mudcap.route.visits import Route, RouteStep
 
 _AT_END_M: Final = 0.5

@@ -25,7 +25,8 @@ from mudcap.plan.round_model import (
     StillWhy,
     Visit,
 )
-from mudcap.plan.round_places import Origin, Place, Roads, crew_origins, lay_places, lay_roads, speeds_of
+from mudcap.plan.round_places import Place, lay_places, shut_blocks, speeds_of
+from mudcap.plan.round_roads import Origin, Roads, beyond_closed, crew_origins, lay_roads, unplaced
 from mudcap.plan.round_visits import choose_visits
 from mudcap.plan.round_words import minutes
 from mudcap.route.options import RoundParams
@@ -57,6 +58,7 @@ def make_round(
     visits, rest, sample = choose_visits(plan, options, log)
     speeds = speeds_of(plan, options)
     places, unreached, shut = lay_places(plan, visits, options, speeds)
+    places = beyond_closed(plan, places, options, speeds.road)
     roads = lay_roads(plan, places, options)
     params = RoundParams(
         aisle_m_s=speeds.alley, road_m_s=speeds.road, u_turn_s=0.0 if options.mode == "foot" else U_TURN_S
@@ -73,7 +75,7 @@ def make_round(
     made = Round(
         options=options, zone_h=zone_h, light_s=light, days=days, not_visited=not_visited, sample=sample,
         hardware=tuple(range(len(plan.sites))) if options.task == "fetch" else (),
-        notes=(*_notes(plan, options, roads, found.stopped), *_loose_notes(plan, places, visits, found)),
+        notes=(*_notes(plan, options, roads, found.stopped), *_log_notes(plan, options, log), *_loose_notes(plan, places, visits, found)),
         bound_s=found.bound_s, stopped=found.stopped,
     )  # fmt: skip
     _prove(plan, made, len(visits) + len(rest))
@@ -239,6 +241,10 @@ def _notes(plan: Plan, options: RoundOptions, roads: Roads, stopped: bool) -> li
         notes.append(
             _("No yard is drawn: rounds begin and end where vehicles come in. Draw the yard for true times.")
         )
+    if shut_blocks(plan, options):
+        notes.append(_("Ways lead round the blocks that are closed for a part of the round, all day; where none does, the crew waits until they are open."))
+    if options.now_s is not None and options.lunch_s is not None and options.now_s >= options.lunch_s:
+        notes.append(_("Lunch counts as taken: it is past its time."))
     if options.task == "wet":
         notes.append(_("The tank is counted as filled at the yard; a water point on the way saves driving."))
     if options.task == "hang":
@@ -251,6 +257,32 @@ def _notes(plan: Plan, options: RoundOptions, roads: Roads, stopped: bool) -> li
         notes.append(
             _("Clock times are standard time of the longitude, with no daylight saving.")
         )
+    return notes
+
+
+def _log_notes(plan: Plan, options: RoundOptions, log: Sequence[Entry]) -> list[str]:
+    """What the log leaves open, and what was made of it."""
+    notes = []
+    if options.first_day is None and any(e.day is not None for e in log):
+        notes.append(_("The log has dates and the round has none: all its lines count. Give --date, so that those of earlier days do not."))
+    crews = "" if options.now_s is None else unplaced(plan, options, log, LETTERS[: options.num_crews])
+    if crews:
+        notes.append(_n(
+            "Crew {crews} sets out from the yard: the log does not say, with its letter and a time of that day, where it is.",
+            "Crews {crews} set out from the yard: the log does not say, with their letters and a time of that day, where they are.",
+            len(crews),
+        ).format(crews=", ".join(crews)))  # fmt: skip
+    begin = np.inf if options.now_s is None else options.now_s
+    later = sum(
+        e.day > options.first_day or (e.day == options.first_day and (e.time_s or 0.0) > begin)
+        for e in log if e.day is not None and options.first_day is not None
+    )  # fmt: skip
+    if later:
+        notes.append(_n(
+            "{count} line of the log is later than the time of this plan; it counts as done. Look at its date.",
+            "{count} lines of the log are later than the time of this plan; they count as done. Look at their dates.",
+            later,
+        ).format(count=later))  # fmt: skip
     return notes
 
 

@@ -10,19 +10,19 @@ from typing import Any, Final
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
-from scipy.sparse.csgraph import dijkstra
 from scipy.spatial import cKDTree
 from shapely import LineString, Point
 
 from mudcap.orchard.model import Block, Closure
-from mudcap.orchard.network import CART, FOOT, TRUCK, TravelNetwork, graph_of, open_on
+from mudcap.orchard.network import CART, FOOT, TRUCK, TravelNetwork, open_on
 from mudcap.plan.model import Plan
-from mudcap.plan.round_model import DAY_S, Entry, RoundOptions, Visit
+from mudcap.plan.round_model import DAY_S, RoundOptions, Visit
 from mudcap.route.ground import Ground, lay_ground
 from mudcap.route.stopgraph import StopGraph
 
-_BITS: Final = {"cart": CART, "truck": TRUCK, "foot": FOOT}
+BITS: Final = {"cart": CART, "truck": TRUCK, "foot": FOOT}
+_EDGE_M: Final = 1.0
+"""Ways no farther inside a block than this count as beside it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,6 +32,19 @@ class Speeds:
     alley: float
     road: float
     foot: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stand:
+    """A point on a way of the network."""
+
+    ends: tuple[int, int]
+    """Nodes of the way."""
+    along_m: tuple[float, float]
+    """From each of them."""
+    goes: tuple[bool, bool]
+    """Whether the vehicle may drive from the first end to the second, and from the second to the first."""
+    xy: tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -51,33 +64,11 @@ class Place:
     """Factor of the graph's metres in alleys and on other ways."""
     node: int
     """Network node where it begins and ends; for a puddle the nearer end of its way."""
-    ends: tuple[tuple[int, float], ...] = ()
-    """Of a puddle: both ends of the way on which the truck stands, with the metres to them; () = `node` itself."""
-    xy: tuple[float, float] | None = None
-    """Of a puddle: where the truck stands."""
+    way: Stand | None = None
+    """Of a puddle: where the truck stands; None = `node` itself."""
     opens_s: float = 0.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Roads:
-    """Metres and ways between the yard (0) and the places (1 …)."""
-
-    between_m: NDArray[np.float64]
-    paths: dict[tuple[int, int], NDArray[np.float64]]
-    """Plane points (n, 2) of each way."""
-    straight: int
-    """Pairs that no way joins: the straight line stands in, and the round says so."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Origin:
-    """Where a crew is when the rest of a day is planned."""
-
-    to_place_m: tuple[float, ...]
-    """Metres to where each place begins."""
-    to_yard_m: float
-    paths: tuple[NDArray[np.float64], ...]
-    """Plane points of the way to the yard (0) and to each place (1 …)."""
+    through: frozenset[int] = frozenset()
+    """Blocks closed for a part of the round that a crew enters on its way there: its own, or all where there is no way round them."""
 
 
 def speeds_of(plan: Plan, options: RoundOptions) -> Speeds:
@@ -98,7 +89,7 @@ def lay_places(
     places: list[Place] = []
     unreached: list[int] = []
     shut: list[int] = []
-    known = {c.block_id: c.opens_s for c in options.closed}
+    known = openings(options)
     for k, block in enumerate(plan.orchard.blocks):
         mine = [i for i, v in enumerate(visits) if v.block_id == block.block_id and v.site >= 0]
         closures = _active(plan.orchard.closures, options)
@@ -110,152 +101,12 @@ def lay_places(
             if opens >= options.num_days * DAY_S:
                 shut += members
                 continue
-            network = open_on(plan.network, _span(options, int(opens // DAY_S)))
+            network = without(open_on(plan.network, span(options, int(opens // DAY_S))), plan, shut_blocks(plan, options) - {k})
             found, missing = _block_places(plan, network, k, block, visits, members, options, speeds)
             places += [dataclasses.replace(p, opens_s=opens) for p in found]
             unreached += missing
-    places += [_puddle(plan, i, v) for i, v in enumerate(visits) if v.puddle >= 0]
+    places += [_puddle(plan, i, v, options) for i, v in enumerate(visits) if v.puddle >= 0]
     return places, sorted(unreached), sorted(shut)
-
-
-def lay_roads(plan: Plan, places: Sequence[Place], options: RoundOptions) -> Roads:
-    """The shortest ways between yard and places by the vehicle's roads, else on foot, else straight."""
-    network = open_on(plan.network, _span(options))
-    sides = [_Side(nodes=((_yard(network), 0.0),), xy=None), *(_side(p) for p in places)]
-    k = len(places)
-    between = np.zeros((k + 1, k + 1))
-    paths: dict[tuple[int, int], NDArray[np.float64]] = {}
-    straight = 0
-    ways = [_Ways(network, _BITS[options.mode]), _Ways(network, FOOT)]
-    for i in range(k + 1):
-        for j in range(k + 1):
-            if i == j:
-                continue
-            found = _shortest(ways, sides[i], sides[j])
-            if found is None:
-                found = _straight(network, sides[i].nodes[0][0], sides[j].nodes[0][0])
-                straight += int(i < j)
-            between[i, j], paths[i, j] = found
-    return Roads(between_m=between, paths=paths, straight=straight)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Side:
-    """One end of a way: nodes with the metres from there to the place itself."""
-
-    nodes: tuple[tuple[NDArray[np.int64], float], ...]
-    xy: tuple[float, float] | None
-    """The place itself, where it is no node."""
-
-
-def _side(place: Place) -> _Side:
-    ends = place.ends or ((place.node, 0.0),)
-    return _Side(nodes=tuple((np.array([n], np.int64), m) for n, m in ends), xy=place.xy)
-
-
-def _shortest(ways: Sequence[_Ways], a: _Side, b: _Side) -> tuple[float, NDArray[np.float64]] | None:
-    """Metres and points from one place to another by the first kind of ways that leads there; None where none does."""
-    if a.xy is not None and b.xy is not None and [int(n[0]) for n, _m in a.nodes] == [int(n[0]) for n, _m in b.nodes]:
-        return abs(a.nodes[0][1] - b.nodes[0][1]), np.array([a.xy, b.xy])  # on one and the same way
-    for kind in ways:
-        found = [
-            (way[0] + one + two, way[1])
-            for source, one in a.nodes for target, two in b.nodes
-            if (way := kind.between(source, target)) is not None
-        ]  # fmt: skip
-        if found:
-            metres, points = min(found, key=lambda f: f[0])
-            ends = [[xy] for xy in (a.xy, b.xy) if xy is not None]
-            before = ends[:1] if a.xy is not None else []
-            after = ends[-1:] if b.xy is not None else []
-            return metres, np.vstack([*before, points, *after])
-    return None
-
-
-def crew_origins(
-    plan: Plan, places: Sequence[Place], options: RoundOptions, log: Sequence[Entry], names: str
-) -> dict[str, Origin]:
-    """Where each crew is at `options.now_s`: at the site it did last on that day, as the log says, else at the yard."""
-    if options.now_s is None:
-        return {}
-    network = open_on(plan.network, _span(options))
-    ways = [_Ways(network, _BITS[options.mode]), _Ways(network, FOOT)]
-    tree = cKDTree(network.node_xy)
-    site = {s.site_id: np.array([s.x_m, s.y_m]) for s in plan.sites}
-    found = {}
-    for name in names:
-        last = max(
-            (e for e in log if _is_of(e, name, options) and e.name in site), key=lambda e: e.time_s or 0.0, default=None
-        )
-        xy = None if last is None else site[last.name]
-        source = _yard(network) if xy is None else np.array([int(tree.query(xy)[1])], np.int64)
-        lead = 0.0 if xy is None else float(np.hypot(*(network.node_xy[source[0]] - xy)))
-        here = _Side(nodes=((source, lead),), xy=None if xy is None else (float(xy[0]), float(xy[1])))
-        each = []
-        for there in (_Side(nodes=((_yard(network), 0.0),), xy=None), *(_side(p) for p in places)):
-            each.append(_shortest(ways, here, there) or _straight(network, source, there.nodes[0][0]))
-        found[name] = Origin(
-            to_place_m=tuple(m for m, _p in each[1:]), to_yard_m=each[0][0], paths=tuple(p for _m, p in each)
-        )
-    return found
-
-
-def _is_of(entry: Entry, crew: str, options: RoundOptions) -> bool:
-    """Whether a crew made this entry on the first day, up to now."""
-    today = entry.day is None or entry.day == options.first_day
-    return entry.crew.strip().upper() == crew and today and entry.time_s is not None and entry.time_s <= (options.now_s or 0.0)
-
-
-def _straight(
-    network: TravelNetwork, source: NDArray[np.int64], target: NDArray[np.int64]
-) -> tuple[float, NDArray[np.float64]]:
-    ends = _nearest_ends(network.node_xy, source, target)
-    return float(np.hypot(*(ends[1] - ends[0]))), ends
-
-
-class _Ways:
-    """Shortest ways from a node set, kept for the next question."""
-
-    def __init__(self, network: TravelNetwork, bits: int) -> None:
-        self.network = network
-        self.graph = graph_of(network, bits)
-        self.known: dict[bytes, tuple[NDArray[np.float64], NDArray[np.int32]]] = {}
-
-    def between(
-        self, source: NDArray[np.int64], target: NDArray[np.int64]
-    ) -> tuple[float, NDArray[np.float64]] | None:
-        """Metres and points of the shortest way from any of `source` to any of `target`."""
-        if not len(source) or not len(target):
-            return None
-        key = source.tobytes()
-        if key not in self.known:
-            metres, before, _sources = dijkstra(
-                self.graph, indices=source, min_only=True, return_predecessors=True
-            )
-            self.known[key] = metres, before
-        metres, before = self.known[key]
-        end = int(target[int(np.argmin(metres[target]))])
-        if not np.isfinite(metres[end]):
-            return None
-        nodes = [end]
-        while before[nodes[-1]] >= 0:
-            nodes.append(int(before[nodes[-1]]))
-        return float(metres[end]), self.network.node_xy[nodes[::-1]]
-
-
-def _nearest_ends(
-    xy: NDArray[np.float64], source: NDArray[np.int64], target: NDArray[np.int64]
-) -> NDArray[np.float64]:
-    if not len(source) or not len(target):
-        return np.repeat(xy[target if len(target) else source][:1], 2, axis=0) if len(xy) else np.zeros((2, 2))
-    distance, which = cKDTree(xy[source]).query(xy[target])
-    k = int(np.argmin(distance))
-    return np.vstack([xy[source[which[k]]], xy[target[k]]])
-
-
-def _yard(network: TravelNetwork) -> NDArray[np.int64]:
-    """Where rounds start: the yard, else any node where vehicles come from."""
-    return np.array([network.yard_node], np.int64) if network.yard_node >= 0 else np.asarray(network.entry, np.int64)
 
 
 def _block_places(
@@ -271,7 +122,7 @@ def _block_places(
     """The block's visits on wheels, and what is left of them on foot."""
     left = list(members)
     found: list[Place] = []
-    for bits in dict.fromkeys((_BITS[options.mode], FOOT)):
+    for bits in dict.fromkeys((BITS[options.mode], FOOT)):
         walks = bits == FOOT and options.mode != "foot"
         stretch = (speeds.alley / speeds.foot, speeds.road / speeds.foot) if walks else (1.0, 1.0)
         done: set[int] = set()
@@ -311,7 +162,33 @@ def _stretched(graph: StopGraph, stretch: tuple[float, float]) -> StopGraph:
     )
 
 
-def _puddle(plan: Plan, index: int, visit: Visit) -> Place:
+def openings(options: RoundOptions) -> dict[str, float]:
+    """When each block opens that the options close; the latest time where one is named twice."""
+    known: dict[str, float] = {}
+    for closed in options.closed:
+        known[closed.block_id] = max(known.get(closed.block_id, 0.0), closed.opens_s)
+    return known
+
+
+def shut_blocks(plan: Plan, options: RoundOptions) -> frozenset[int]:
+    """Blocks that are still closed when the round begins and open by a clock time."""
+    begin = max(options.start_s, options.now_s or 0.0)
+    late = {block_id for block_id, opens_s in openings(options).items() if opens_s > begin}
+    return frozenset(k for k, block in enumerate(plan.orchard.blocks) if block.block_id in late)
+
+
+def without(network: TravelNetwork, plan: Plan, blocks: frozenset[int]) -> TravelNetwork:
+    """The network without its ways inside some blocks: open to nobody."""
+    if not blocks:
+        return network
+    lines = shapely.linestrings(np.stack([network.node_xy[network.source], network.node_xy[network.target]], axis=1))
+    inside = np.zeros(len(lines), bool)
+    for k in sorted(blocks):
+        inside |= shapely.intersects(plan.orchard.blocks[k].polygon.buffer(-_EDGE_M), lines)
+    return dataclasses.replace(network, mode=np.where(inside, 0, network.mode).astype(network.mode.dtype))
+
+
+def _puddle(plan: Plan, index: int, visit: Visit, options: RoundOptions) -> Place:
     """A puddle is a place of its own: one way of no length with one stop on it, beside a way of the network."""
     network = plan.network
     source = network.source
@@ -324,26 +201,31 @@ def _puddle(plan: Plan, index: int, visit: Visit) -> Place:
         length_m=np.zeros(1), is_aisle=np.zeros(1, bool), column=np.zeros(2, np.int64), place_stop=np.zeros(1, np.int64),
         place_edge=np.zeros(1, np.int64), place_m=np.zeros(1), place_side=np.ones(1, np.int64), start=0, end=0,
     )  # fmt: skip
-    ends: tuple[tuple[int, float], ...] = ()
-    at = visit.xy
+    way: Stand | None = None
     if nearest >= 0:
-        one, two = int(source[nearest]), int(network.target[nearest])
-        line = LineString(network.node_xy[[one, two]])
+        ends = int(source[nearest]), int(network.target[nearest])
+        line = LineString(network.node_xy[list(ends)])
         along = float(line.project(Point(visit.xy)))
-        stand = line.interpolate(along)
-        at = (float(stand.x), float(stand.y))
-        ends = ((one, along), (two, float(line.length) - along))
-    node = min(ends, key=lambda e: e[1])[0] if ends else int(cKDTree(network.node_xy).query(visit.xy)[1])
+        at = line.interpolate(along)
+        drives = (network.mode & BITS[options.mode]) > 0
+        onward, back = (bool(drives[(source == i) & (network.target == j)].any()) for i, j in (ends, ends[::-1]))
+        goes = (onward, back) if onward or back else (True, True)
+        way = Stand(ends=ends, along_m=(along, float(line.length) - along), goes=goes, xy=(float(at.x), float(at.y)))
+    node = way.ends[int(np.argmin(way.along_m))] if way else int(cKDTree(network.node_xy).query(visit.xy)[1])
+    shut = shut_blocks(plan, options)
+    inside = [k for k in sorted(shut) if plan.orchard.blocks[k].polygon.intersects(Point(visit.xy if way is None else way.xy))]
+    known = openings(options)
     return Place(
-        block=-1, ground=None, graph=graph, visits=(index,), on_foot=False, stretch=(1.0, 1.0), node=node, ends=ends, xy=at
-    )
+        block=-1, ground=None, graph=graph, visits=(index,), on_foot=False, stretch=(1.0, 1.0), node=node, way=way,
+        opens_s=max((known[plan.orchard.blocks[k].block_id] for k in inside), default=0.0),
+    )  # fmt: skip
 
 
 def _days(options: RoundOptions) -> list[date]:
     return [d for n in range(options.num_days) if (d := options.day_of(n)) is not None]
 
 
-def _span(options: RoundOptions, first: int = 0) -> tuple[date, date] | None:
+def span(options: RoundOptions, first: int = 0) -> tuple[date, date] | None:
     """The round's days from day `first` on; None without a date."""
     days = _days(options)[first:]
     return (days[0], days[-1]) if days else None

@@ -157,10 +157,18 @@ def _sampled(
     wanted = dict.fromkeys((*WANTED, *((wish.half_width,) if wish.half_width else ())))
     facts = SampleFacts(
         population=n, count=seen, panel=wish.panel, panels=sample.num_rounds, seed=wish.seed,
-        half_width=0.0 if seen == n else expected_half_width(max(seen, 2), n),
+        half_width=_half_width(seen, n, len(flagged)),
         wanted=tuple((w, smallest_count(w, n)) for w in sorted(wanted)) if n >= 2 else (),
     )  # fmt: skip
     return {int(i) for i in sample.sites}, facts
+
+
+def _half_width(seen: int, population: int, flagged: int) -> float:
+    """How near the share is told, at most 1: flagged sites are all seen, so they say nothing of the others."""
+    drawn, others = seen - flagged, population - flagged
+    if seen == population or others < 2:
+        return 0.0
+    return min(1.0, others / population * expected_half_width(max(drawn, 2), others))
 
 
 def _count(wish: SampleOptions, n: int, xy: NDArray[np.float64], block: NDArray[np.int64]) -> int:

@@ -100,7 +100,7 @@ def leg_text(leg: Leg, units: Units, _: Text) -> str:
         return _row_text(leg, _)
     pause = {
         "reload": _("At the yard: load or unload, {time}."), "lunch": _("Lunch, {time}."),
-        "wait": _("Wait until {clock}: the block is closed until then."),
+        "wait": _("Wait outside until {clock}: the block is closed until then."),
     }[leg.kind]  # fmt: skip
     return pause.format(time=minutes(leg.end_s - leg.begin_s), clock=clock(leg.end_s))
 
@@ -239,6 +239,8 @@ def light_text(made: Round, _: Text) -> str:
 def finish_text(made: Round, _: Text) -> str:
     """When all is done, and with what."""
     if not made.days:
+        if made.left:
+            return _("Nobody goes out: no stop fits into the time given, or all that is left is closed or cannot be reached.")
         return _("Nothing is left to do.")
     last = max(made.days, key=lambda d: d.end_s)
     paid = sum(d.end_s - d.begin_s for d in made.days)
