@@ -189,8 +189,18 @@ def test_lunch_falls_where_it_is_said_and_the_row_goes_on_after_it():
     k = next(i for i, leg in enumerate(legs) if leg.kind == "lunch")
     assert legs[k].begin_s >= 7 * 3600 + 400 and legs[k].end_s - legs[k].begin_s == 1800
     assert legs[k - 1].kind == legs[k + 1].kind == "row" and legs[k + 1].continues and legs[k - 1].rows == legs[k + 1].rows
-    assert leg_text(legs[k + 1], "us", EN).startswith("Go on ")
+    assert leg_text(legs[k + 1], "us", EN).startswith("Go on ") and "leave" not in leg_text(legs[k - 1], "us", EN)
     check_by_geometry(plan, replace(made.days[0], legs=legs))
+
+
+def test_after_lunch_in_an_alley_where_it_turns_round_a_crew_goes_on_the_same_way():
+    """The rows stay on their sides, and only the line after lunch says to turn round and leave, by the headland it came from."""
+    plan = plan_at(one_block(), [("Home", 3, 1), ("Home", 3, 3), ("Home", 3, 4)])
+    (day,) = make_round(plan, replace(NO_LUNCH, lunch_s=7 * 3600 + 40.0)).days
+    before, after = (leg for leg in day.legs if leg.kind == "row")
+    assert before.rows == after.rows and [s.side for s in before.stops] == [after.stops[0].side]
+    assert leg_text(before, "us", EN).endswith(": T1 " + before.stops[0].side + ".")
+    assert leg_text(after, "us", EN).endswith("; turn round and leave south.")
 
 
 def test_the_rest_of_a_day_is_planned_from_what_is_done(ranch):

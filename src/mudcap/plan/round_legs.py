@@ -126,7 +126,8 @@ class _Maker:
         points = self._points(place, steps[0], driven)
         run: list[RouteStep] = []
         continues = False
-        for step in [*steps, None]:
+        last = max(i for i, step in enumerate(steps) if step.kind not in _PAUSES)
+        for i, step in enumerate([*steps, None]):
             if step is not None and step.kind not in _PAUSES:
                 run.append(step)
                 continue
@@ -134,7 +135,7 @@ class _Maker:
                 leg = self._leg(
                     kind, run[0], run[-1], metres=sum(s.metres for s in run) / factor, block_id=self._name(key),
                     turns=kind == "row" and steps[0].from_vertex == steps[0].to_vertex, on_foot=place.on_foot,
-                    continues=continues,
+                    continues=continues, pauses=kind == "row" and i < last,
                 )  # fmt: skip
                 own = points if not continues else points[-1:]
                 yield _Piece(leg=leg, points=own, key=key, alley=alley, stops=[self._stop(s, place) for s in run if s.kind == "serve"])
@@ -198,7 +199,8 @@ def _goes_on(a: _Piece, b: _Piece) -> bool:
 def _with_words(plan: Plan, leg: Leg, piece: _Piece, places: Sequence[Place]) -> Leg:
     """The leg with its heading, and for an alley the rows on both sides and whether its ends are the alley's."""
     if leg.continues:
-        piece = dataclasses.replace(piece, points=_back_along(plan, piece, places))
+        along = _back_along(plan, piece, places)
+        piece = dataclasses.replace(piece, points=along[::-1] if leg.turns else along)
     start, far = piece.points[0], _far(piece.points, leg.turns)
     heading = _eighth(plan, start, far)
     if leg.kind == "along":

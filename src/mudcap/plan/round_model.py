@@ -197,6 +197,8 @@ class Leg:
     """`row`: the crew turns round inside and comes out where it went in."""
     continues: bool = False
     """`row`: it goes on after lunch where the leg before it stopped."""
+    pauses: bool = False
+    """`row`: lunch comes before it goes on."""
     on_foot: bool = False
     stops: tuple[Stop, ...] = ()
 

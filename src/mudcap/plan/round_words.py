@@ -136,7 +136,13 @@ def _row_text(leg: Leg, _: Text) -> str:
         if leg.continues:
             return _("Go on to the {go} {rows} and leave there.").format(**fields)
         return _("Go {rows}, from the {come} to the {go}.").format(**fields)
-    if leg.continues and not leg.turns:
+    if leg.pauses and leg.continues:
+        text = _("Go on {rows} ({sides}): {stops}.")
+    elif leg.pauses and leg.from_headland:
+        text = _("Enter {rows} from the {come} headland ({sides}): {stops}.")
+    elif leg.pauses:
+        text = _("Enter {rows} from the cross-road, to the {go} ({sides}): {stops}.")
+    elif leg.continues and not leg.turns:
         text = _("Go on to the {go} {rows} ({sides}): {stops}; leave {go}.")
     elif leg.continues:
         text = _("Go on {rows} ({sides}): {stops}; turn round and leave {come}.")
