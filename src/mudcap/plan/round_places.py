@@ -89,7 +89,7 @@ def lay_places(
     places: list[Place] = []
     unreached: list[int] = []
     shut: list[int] = []
-    known = openings(options)
+    known, shut_now = openings(options), shut_blocks(plan, options)
     for k, block in enumerate(plan.orchard.blocks):
         mine = [i for i, v in enumerate(visits) if v.block_id == block.block_id and v.site >= 0]
         closures = _active(plan.orchard.closures, options)
@@ -101,9 +101,9 @@ def lay_places(
             if opens >= options.num_days * DAY_S:
                 shut += members
                 continue
-            network = without(open_on(plan.network, span(options, int(opens // DAY_S))), plan, shut_blocks(plan, options) - {k})
+            network = without(open_on(plan.network, span(options, int(opens // DAY_S))), plan, shut_now - {k})
             found, missing = _block_places(plan, network, k, block, visits, members, options, speeds)
-            places += [dataclasses.replace(p, opens_s=opens) for p in found]
+            places += [dataclasses.replace(p, opens_s=opens, through=shut_now & {k}) for p in found]
             unreached += missing
     places += [_puddle(plan, i, v, options) for i, v in enumerate(visits) if v.puddle >= 0]
     return places, sorted(unreached), sorted(shut)
@@ -212,12 +212,11 @@ def _puddle(plan: Plan, index: int, visit: Visit, options: RoundOptions) -> Plac
         goes = (onward, back) if onward or back else (True, True)
         way = Stand(ends=ends, along_m=(along, float(line.length) - along), goes=goes, xy=(float(at.x), float(at.y)))
     node = way.ends[int(np.argmin(way.along_m))] if way else int(cKDTree(network.node_xy).query(visit.xy)[1])
-    shut = shut_blocks(plan, options)
-    inside = [k for k in sorted(shut) if plan.orchard.blocks[k].polygon.intersects(Point(visit.xy if way is None else way.xy))]
+    inside = [k for k in sorted(shut_blocks(plan, options)) if plan.orchard.blocks[k].polygon.intersects(Point(visit.xy if way is None else way.xy))]
     known = openings(options)
     return Place(
         block=-1, ground=None, graph=graph, visits=(index,), on_foot=False, stretch=(1.0, 1.0), node=node, way=way,
-        opens_s=max((known[plan.orchard.blocks[k].block_id] for k in inside), default=0.0),
+        opens_s=max((known[plan.orchard.blocks[k].block_id] for k in inside), default=0.0), through=frozenset(inside),
     )  # fmt: skip
 
 

@@ -7,10 +7,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 from scipy.sparse.csgraph import dijkstra
 from scipy.spatial import cKDTree
-from shapely import Point
+from shapely import LineString
 
 from mudcap.orchard.network import FOOT, TravelNetwork, graph_of, open_on
 from mudcap.plan.model import Plan
@@ -63,9 +64,7 @@ def lay_roads(plan: Plan, places: Sequence[Place], options: RoundOptions) -> Roa
 
 
 def beyond_closed(plan: Plan, places: Sequence[Place], options: RoundOptions, road_m_s: float) -> list[Place]:
-    """The places with the closed blocks that a crew enters on its way; where no way leads round them, it sets out from the yard once
-    all are open.
-    """
+    """The places; where no way leads round the closed blocks, all of these are entered, and a crew sets out once all are open."""
     shut = shut_blocks(plan, options)
     if not shut:
         return list(places)
@@ -75,14 +74,14 @@ def beyond_closed(plan: Plan, places: Sequence[Place], options: RoundOptions, ro
     yard = _Side.at_nodes(_yard(opened.network))
     found = []
     for place in places:
-        inside = shut & {place.block}
-        if place.way is not None:
-            inside = frozenset(k for k in shut if plan.orchard.blocks[k].polygon.intersects(Point(place.way.xy)))
         way = _shortest(opened.ways(shut)[:1], yard, _side(place))
-        if way is None or _shortest(opened.ways(inside)[:1], yard, _side(place)) is not None:
-            found.append(dataclasses.replace(place, through=inside))
-        else:
-            found.append(dataclasses.replace(place, through=shut, opens_s=max(place.opens_s, all_open + way[0] / road_m_s)))
+        if way is not None and _shortest(opened.ways(place.through)[:1], yard, _side(place)) is None:
+            place = dataclasses.replace(place, through=shut, opens_s=max(place.opens_s, all_open + way[0] / road_m_s))
+        elif way is not None and place.way is not None and place.through:  # deep inside: driven to once it is open
+            ground = shapely.union_all([plan.orchard.blocks[k].polygon for k in sorted(place.through)])
+            within = LineString(way[1]).intersection(ground).length
+            place = dataclasses.replace(place, opens_s=place.opens_s + within / road_m_s)
+        found.append(place)
     return found
 
 
