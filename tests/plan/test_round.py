@@ -438,6 +438,7 @@ def test_nobody_drives_through_a_block_before_it_opens():
     made = make_round(plan, replace(NO_LUNCH, closed=(Closed(block_id="West", opens_s=opens),)))
     inside = plan.orchard.blocks[0].polygon.buffer(-1)
     assert made.num_stops == 60 and any("lead round the blocks that are closed" in note for note in made.notes)
+    assert "West is closed until 09:00 on Day 1: nobody enters before, however early a crew may be." in made.notes
     (day,) = made.days
     line, at = LineString(day.track), 0.0
     for leg in day.legs:

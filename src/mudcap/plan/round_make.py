@@ -25,10 +25,10 @@ from mudcap.plan.round_model import (
     StillWhy,
     Visit,
 )
-from mudcap.plan.round_places import Place, lay_places, shut_blocks, speeds_of
+from mudcap.plan.round_places import Place, lay_places, openings, shut_blocks, speeds_of
 from mudcap.plan.round_roads import Origin, Roads, beyond_closed, crew_origins, lay_roads, unplaced
 from mudcap.plan.round_visits import choose_visits
-from mudcap.plan.round_words import minutes
+from mudcap.plan.round_words import clock, day_name, minutes
 from mudcap.route.options import RoundParams
 from mudcap.route.service import ServiceProblem, solve_service
 from mudcap.route.visits import BlockWork, Crew, CrewNow, Progress, RoutePlan
@@ -240,6 +240,12 @@ def _notes(plan: Plan, options: RoundOptions, roads: Roads, stopped: bool) -> li
     if plan.network.yard_node < 0:
         notes.append(
             _("No yard is drawn: rounds begin and end where vehicles come in. Draw the yard for true times.")
+        )
+    for block, opens_s in openings(options).items():
+        notes.append(
+            _("{block} is closed until {clock} on {day}: nobody enters before, however early a crew may be.").format(
+                block=block, clock=clock(opens_s % DAY_S), day=day_name(options, int(opens_s // DAY_S), _)
+            )
         )
     if shut_blocks(plan, options):
         notes.append(_("Ways lead round the blocks that are closed for a part of the round, all day; where none does, the crew waits until they are open."))

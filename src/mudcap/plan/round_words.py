@@ -220,7 +220,7 @@ def sample_text(facts: SampleFacts, _: Text) -> str:
     if facts.half_width == 0:
         return counted(_, "The one site is seen.", "All {population:,} sites are seen.", facts.population).format(population=facts.population)
     text = _(
-        "{count:,} of {population:,} sites are seen, spread evenly over each block (round {panel} of {panels}; together they "
+        "{count:,} of {population:,} sites were chosen, spread evenly over each block (round {panel} of {panels}; together they "
         "see every site). The share of occupied cavities can be told to ±{points} points or better (95 %), whatever it is."
     ).format(
         count=facts.count, population=facts.population, panel=facts.panel, panels=facts.panels,
