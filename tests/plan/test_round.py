@@ -422,6 +422,11 @@ def test_puddles_are_wetted_by_road():
     assert deep.metres == pytest.approx(2 * (0.5 + 29 + 12 + 3 + 29), abs=1) and LineString(deep.track).distance(Point(12, 29)) < 0.1
     text = leg_text(next(leg for leg in made.days[0].legs if leg.kind == "puddle"), "us", EN)
     assert text.startswith("Wet puddle P") and "the road" in text
+    # a crew that wetted P1, the farthest, goes on from there: back by P3 and P2, no way out from the yard
+    log = [Entry(name="P1", state="wetted", day=date(2027, 2, 16), time_s=8 * 3600.0, crew="A")]
+    given = {"task": "wet", "first_day": date(2027, 2, 16), "zone_h": -8.0, "now_s": 8 * 3600.0 + 60}
+    (rest,) = make_round(plan, replace(NO_LUNCH, **given), log).days
+    assert [stop.visit.name for stop in rest.stops] == ["P3", "P2"] and rest.metres == pytest.approx(149 + 0.5, abs=0.1)
     up = tuple(replace(a, one_way="up" if a.left_row == 2 else "") for a in plan.orchard.blocks[0].alleys)
     orchard = replace(plan.orchard, blocks=(replace(plan.orchard.blocks[0], alleys=up), *plan.orchard.blocks[1:]))
     plan = replace(plan, orchard=orchard, network=travel_network(orchard, plan.params.travel))

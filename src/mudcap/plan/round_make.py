@@ -247,7 +247,7 @@ def _notes(plan: Plan, options: RoundOptions, roads: Roads, stopped: bool) -> li
                 block=block, clock=clock(opens_s % DAY_S), day=day_name(options, int(opens_s // DAY_S), _)
             )
         )
-    if shut_blocks(plan, options):
+    if shut_blocks(plan, options) and len(plan.orchard.blocks) > 1:
         notes.append(_("Ways lead round the blocks that are closed for a part of the round, all day; where none does, the crew waits until they are open."))
     if options.now_s is not None and options.lunch_s is not None and options.now_s >= options.lunch_s:
         notes.append(_("Lunch counts as taken: it is past its time."))

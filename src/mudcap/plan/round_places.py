@@ -22,7 +22,7 @@ from mudcap.route.stopgraph import StopGraph
 
 BITS: Final = {"cart": CART, "truck": TRUCK, "foot": FOOT}
 _EDGE_M: Final = 1.0
-"""Ways no farther inside a block than this count as beside it."""
+"""Ways no farther inside a block than this count as beside it: our convention; headlands lie deeper."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

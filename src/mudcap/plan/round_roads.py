@@ -150,19 +150,19 @@ def _shortest(ways: Sequence[_Ways], a: _Side, b: _Side) -> tuple[float, NDArray
 def crew_origins(
     plan: Plan, places: Sequence[Place], options: RoundOptions, log: Sequence[Entry], names: str
 ) -> dict[str, Origin]:
-    """Where each crew is at `options.now_s`: at the site it did last on that day, as the log says, else at the yard."""
+    """Where each crew is at `options.now_s`: at the site or puddle it did last on that day, as the log says, else at the yard."""
     if options.now_s is None:
         return {}
     opened = _Opened(plan, options)
     network = opened.network
     tree = cKDTree(network.node_xy)
-    site = {s.site_id: np.array([s.x_m, s.y_m]) for s in plan.sites}
+    spots = _spots(plan)
     found = {}
     for name in names:
         last = max(
-            (e for e in log if _is_of(e, name, options) and e.name in site), key=lambda e: e.time_s or 0.0, default=None
+            (e for e in log if _is_of(e, name, options) and e.name in spots), key=lambda e: e.time_s or 0.0, default=None
         )
-        xy = None if last is None else site[last.name]
+        xy = None if last is None else spots[last.name]
         source = _yard(network) if xy is None else np.array([int(tree.query(xy)[1])], np.int64)
         lead = 0.0 if xy is None else float(np.hypot(*(network.node_xy[source[0]] - xy)))
         at = None if xy is None else (float(xy[0]), float(xy[1]))
@@ -179,8 +179,14 @@ def crew_origins(
 
 def unplaced(plan: Plan, options: RoundOptions, log: Sequence[Entry], names: str) -> str:
     """The crews that the log does not place at `options.now_s`, so that they set out from the yard."""
-    known = {s.site_id for s in plan.sites}
+    known = _spots(plan)
     return "".join(name for name in names if not any(_is_of(e, name, options) and e.name in known for e in log))
+
+
+def _spots(plan: Plan) -> dict[str, NDArray[np.float64]]:
+    """Where sites and puddles lie in the plane, by name."""
+    puddles = plan.puddles.puddles if plan.puddles else ()
+    return {s.site_id: np.array([s.x_m, s.y_m]) for s in plan.sites} | {p.name: np.array([p.x_m, p.y_m]) for p in puddles}
 
 
 def _is_of(entry: Entry, crew: str, options: RoundOptions) -> bool:
