@@ -27,7 +27,7 @@ from scipy.spatial.distance import cdist
 
 sys.path.insert(0, str(Path(__file__).parents[1]))  # the makers of orchards that the tests share
 from instances import tsplib
-from rounds_crews import by_clusters, by_stops, crew_problem, stop_seconds
+from rounds_crews import by_clusters, by_stops, crew_problem, side_by_side, stop_seconds
 from rounds_ground import ell_with_pond, ground_of, i40_with_pond
 
 from mudcap.route.aisles import solve_block
@@ -188,6 +188,13 @@ def mixed_block(rng: np.random.Generator) -> StopGraph:
     return block(rows, 73, row[pick], y[pick], int(rng.integers(2, 4)))
 
 
+def small_block(rng: np.random.Generator) -> StopGraph:
+    """Fourteen rows of eighteen trees, some two acres, with twenty sites."""
+    row, y = regular_layout(14, 18, 1, 28)
+    pick = np.sort(rng.choice(len(row), 20, replace=False))
+    return block(14, 18, row[pick], y[pick], 2)
+
+
 def full_block(rng: np.random.Generator) -> StopGraph:
     """Thirty to sixty rows with some 200 sites."""
     rows = int(rng.integers(30, 61))
@@ -201,8 +208,10 @@ def bench_crews(seconds: float) -> None:
         f"\n{'12 blocks, 3 crews, 2 days':30}{'stops':>7}{'finish h':>10}{'CPU s':>8}{'OR-tools, a node':>22}"
     )
     print(f"{'':55}{'a stop':>10}{'10 stops':>10}{'5 stops':>10}{'time s each':>13}")
-    for seed in range(3):
-        problem = crew_problem(seed, mixed_block)
+    strewn = [(f"strewn, seed {seed}", crew_problem(seed, mixed_block)) for seed in range(3)]
+    beside = [(f"side by side, seed {seed}", side_by_side(seed, mixed_block)) for seed in range(2)]
+    small = [(f"two acres each, seed {seed}", side_by_side(seed, small_block, crews=1, days=1)) for seed in range(2)]
+    for name, problem in (*strewn, *beside, *small):
         began = time.process_time()
         plan = solve_service(problem)
         spent = time.process_time() - began
@@ -214,7 +223,7 @@ def bench_crews(seconds: float) -> None:
         ]
         assert not plan.unserved
         print(
-            f"{f'seed {seed}':30}{len(service) - 1:7d}{plan.finish_s / 3600:10.2f}{spent:8.1f}"
+            f"{name:30}{len(service) - 1:7d}{plan.finish_s / 3600:10.2f}{spent:8.1f}"
             + "".join(f"{h:10.2f}" for h in theirs)
             + f"{limit:13.0f}",
             flush=True,

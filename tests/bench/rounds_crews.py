@@ -8,14 +8,18 @@ our exact rounds, entered at either end, so that the search is over some hundred
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
 
+from mudcap.route.access import Access
 from mudcap.route.aisles import solve_block
+from mudcap.route.distances import drives
 from mudcap.route.options import RoundParams
 from mudcap.route.service import ServiceProblem
-from mudcap.route.stopgraph import StopGraph
+from mudcap.route.sides import sides_of
+from mudcap.route.stopgraph import StopGraph, levels
 from mudcap.route.visits import BlockWork, Crew
 
 _TENTHS = 10
@@ -40,22 +44,55 @@ def crew_problem(
     )  # fmt: skip
 
 
+def side_by_side(
+    seed: int, block: Callable[[np.random.Generator], StopGraph], *, blocks: int = 12, across: int = 4, lane_m: float = 10.0,
+    crews: int = 3, days: int = 2,
+) -> ServiceProblem:  # fmt: skip
+    """The same with blocks in a lattice, lanes between them, and an access point at each corner; the yard at the southwest corner."""
+    problem = crew_problem(seed, block, blocks=blocks, crews=crews, days=days)
+    size = np.max([np.ptp(w.graph.vertex_xy, axis=0) for w in problem.work], axis=0) + lane_m
+    of, vertex, xy = [-1], [-1], [np.array([-200.0, -lane_m])]
+    for b, work in enumerate(problem.work):
+        for v in corners(work.graph):
+            of.append(b)
+            vertex.append(v)
+            xy.append(work.graph.vertex_xy[v] - work.graph.vertex_xy.min(axis=0) + (b % across, b // across) * size)
+    at = np.array(xy)
+    access = Access(block=np.array(of), vertex=np.array(vertex), metres=np.abs(at[:, None] - at[None]).sum(axis=2))
+    return replace(problem, between_m=access.starts_m, access=access)
+
+
+def corners(graph: StopGraph) -> list[int]:
+    """The start, and both ends of the first and last drive row."""
+    level, found = levels(graph), [graph.start]
+    for column in (0, graph.column.max()):
+        mine = np.flatnonzero(graph.column == column)
+        found += [int(mine[level[mine].argmin()]), int(mine[level[mine].argmax()])]
+    return list(dict.fromkeys(found))
+
+
 def stop_seconds(
     problem: ServiceProblem, distances: Callable[..., np.ndarray]
 ) -> tuple[np.ndarray, np.ndarray, list[list[int]]]:
     """Driving seconds between the yard and all stops, service, and each block's stops in the order of its exact round."""
-    params = problem.crews[0].params
+    params, access = problem.crews[0].params, problem.access_of(problem.crews[0])
     sizes = [w.graph.num_stops for w in problem.work]
     first = np.concatenate([[1], 1 + np.cumsum(sizes)])
-    inside, home, rounds = [], np.zeros(first[-1]), []
+    inside, rounds = [], []
+    home = np.full((first[-1], len(access.block)), np.inf)  # between stops and all access points
+    home[0, 0] = 0.0
     for k, work in enumerate(problem.work):
         tour = solve_block(work.graph, params)
         seconds = distances(work.graph, tour, params)
         inside.append(seconds[1:, 1:])
-        home[first[k] : first[k + 1]] = seconds[0, 1:]
+        side = sides_of(tour.legs, work.graph.num_stops)
+        points = access.of(k)
+        halts = [(int(e), s) for s, e in enumerate(side)]
+        home[first[k] : first[k + 1], points] = drives(work.graph, halts, params, access.vertex[points])[1]
         rounds.append([int(first[k]) + h.stop for leg in tour.legs for h in leg.halts])
-    of = np.concatenate([[0], np.repeat(np.arange(1, len(sizes) + 1), sizes)])
-    whole = home[:, None] + problem.between_m[of[:, None], of[None]] / params.road_m_s + home[None]
+    road = access.metres / params.road_m_s
+    out = np.array([(row[:, None] + road).min(axis=0) for row in home])
+    whole = np.array([(row[None] + home).min(axis=1) for row in out])
     for k, part in enumerate(inside):
         whole[first[k] : first[k + 1], first[k] : first[k + 1]] = part
     return whole, np.concatenate([[0.0], *(w.service_s for w in problem.work)]), rounds

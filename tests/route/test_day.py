@@ -154,7 +154,7 @@ def test_rest_of_the_day_planned_anew() -> None:
     assert plan.finish_s < after.finish_s < clock + (plan.finish_s - clock) * 1.5 + 900
     for route in after.routes:
         block = int(next(s.block_id for s in route.steps if s.block_id)[1:])
-        assert route.steps[0].metres == pytest.approx(now[route.crew].to_block_m[block])
+        assert route.steps[0].metres == pytest.approx(now[route.crew].to_access_m[block])
         seen = sum(s.kind == "serve" for s in route.steps[: next(
             (k for k, s in enumerate(route.steps) if s.kind == "reload"), len(route.steps))])  # fmt: skip
         assert now[route.crew].load + seen <= 60
@@ -177,10 +177,10 @@ def test_where_a_crew_is() -> None:
     """Metres from a stop are those to its block's start and on by road; from the yard they are the road's."""
     problem = _problem()
     crew = problem.crews[0]
-    assert crew_now(problem, crew, 0.0).to_block_m == tuple(problem.between_m[0, 1:])
+    assert crew_now(problem, crew, 0.0).to_access_m == tuple(problem.between_m[0, 1:])
     graph = problem.work[1].graph
     here = crew_now(problem, crew, 0.0, at_stop=("B1", 0))
-    home = here.to_block_m[1]
+    home = here.to_access_m[1]
     assert home > 0
     assert here.to_yard_m == pytest.approx(home + problem.between_m[2, 0])
     at = graph.place_m[graph.place_stop == 0].min()

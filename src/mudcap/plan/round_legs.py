@@ -66,8 +66,6 @@ class _Maker:
     ) -> None:
         self.plan, self.places, self.visits, self.roads, self.origin = plan, places, visits, roads, origin
         self.order = 0
-        self.at = 0
-        """Where the crew is: 0 the yard, else the place's number + 1."""
 
     def pieces(self, steps: Sequence[RouteStep]) -> Iterator[_Piece]:
         """One piece a way of the graph, or part of it before or after lunch; travel, waiting and lunch apart."""
@@ -75,7 +73,7 @@ class _Maker:
         while i < len(steps):
             step = steps[i]
             if step.kind == "travel":
-                yield self._travel(step, self._ahead(steps, i))
+                yield self._travel(step)
                 i += 1
             elif not step.block_id:
                 yield self._pause(step)
@@ -87,25 +85,21 @@ class _Maker:
                 yield from self._drive(steps[i:j])
                 i = j
 
-    def _ahead(self, steps: Sequence[RouteStep], i: int) -> int:
-        """Where travel leads: to the place of the next step inside one, else to the yard."""
-        for step in steps[i + 1 :]:
-            if step.kind == "travel":
-                return 0
-            if step.block_id:
-                return int(step.block_id) + 1
-        return 0
-
     def _leg(self, kind: LegKind, step: RouteStep, end: RouteStep | None = None, **said: object) -> Leg:
         last = end or step
         return Leg(kind=kind, begin_s=step.begin_s, end_s=last.end_s, **said)  # type: ignore[arg-type]
 
-    def _travel(self, step: RouteStep, to: int) -> _Piece:
-        points = self.roads.paths.get((self.at, to), np.empty((0, 2)))
-        if self.origin is not None:
-            points, self.origin = self.origin.paths[to], None
-        self.at = to
-        leg = self._leg("travel", step, metres=step.metres, block_id=self._name(to - 1) if to else "")
+    def _travel(self, step: RouteStep) -> _Piece:
+        here, there = step.from_vertex, step.to_vertex
+        if here >= 0:
+            points = self.roads.path(here, there)
+        else:
+            assert self.origin is not None
+            points = self.origin.paths[there]
+        to = int(self.roads.access.block[there])
+        metres = float(np.hypot(*np.diff(points, axis=0).T).sum()) if len(points) else 0.0
+        side = -1 if to < 0 or self.places[to].block < 0 else _side_of(self.plan.orchard.blocks[self.places[to].block], points)
+        leg = self._leg("travel", step, metres=metres, block_id=self._name(to) if to >= 0 else "", heading=side)
         return _Piece(leg=leg, points=points, key=-1)
 
     def _pause(self, step: RouteStep) -> _Piece:
@@ -237,6 +231,15 @@ def _eighth(plan: Plan, a: NDArray[np.float64], b: NDArray[np.float64]) -> int:
         return -1
     grid = float(np.degrees(np.arctan2(step[0], step[1])))
     return round((grid + plan.orchard.plane.convergence_deg(a)) / 45) % 8
+
+
+def _side_of(block: Block, points: NDArray[np.float64]) -> int:
+    """Eighth of the compass on which the end of a way lies in a block's bounding box; -1 where there is no way."""
+    if not len(points):
+        return -1
+    low_x, low_y, high_x, high_y = block.polygon.bounds
+    east, north = 2 * (points[-1] - (low_x, low_y)) / (high_x - low_x, high_y - low_y) - 1
+    return round(float(np.degrees(np.arctan2(east, north))) / 45) % 8
 
 
 def _rows_beside(

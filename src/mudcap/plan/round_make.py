@@ -26,7 +26,7 @@ from mudcap.plan.round_model import (
     Visit,
 )
 from mudcap.plan.round_places import Place, lay_places, openings, shut_blocks, speeds_of
-from mudcap.plan.round_roads import Origin, Roads, beyond_closed, crew_origins, lay_roads, unplaced
+from mudcap.plan.round_roads import Origin, Roads, beyond_closed, crew_origins, unplaced
 from mudcap.plan.round_visits import choose_visits
 from mudcap.plan.round_words import clock, day_name, minutes
 from mudcap.route.options import RoundParams
@@ -58,8 +58,8 @@ def make_round(
     visits, rest, sample = choose_visits(plan, options, log)
     speeds = speeds_of(plan, options)
     places, unreached, shut = lay_places(plan, visits, options, speeds)
-    places = beyond_closed(plan, places, options, speeds.road)
-    roads = lay_roads(plan, places, options)
+    places = beyond_closed(plan, places, options, speeds)
+    roads = Roads(plan, places, options, speeds)
     params = RoundParams(
         aisle_m_s=speeds.alley, road_m_s=speeds.road, u_turn_s=0.0 if options.mode == "foot" else U_TURN_S
     )
@@ -139,10 +139,10 @@ def _solve(
     begin, end = _window(options, light)
     if not places:
         return (), RoutePlan(routes=(), unserved=(), bound_s=0.0), []
-    origins = crew_origins(plan, places, options, log, LETTERS[: options.num_crews])
+    origins = crew_origins(plan, roads, options, log, LETTERS[: options.num_crews])
     problem = ServiceProblem(
         work=tuple(_work(k, place, visits) for k, place in enumerate(places)),
-        between_m=roads.between_m,
+        between_m=roads.access.starts_m, access=roads.access,
         crews=tuple(_crew(n, _with_load(plan, options), params, begin, end, origins.get(LETTERS[n])) for n in range(options.num_crews)),
         num_days=options.num_days,
         objective=options.objective,
@@ -212,7 +212,7 @@ def _crew(
     if options.now_s is not None and origin is not None:
         had = lunch is not None and options.now_s >= lunch
         now = CrewNow(
-            at_s=options.now_s, to_block_m=origin.to_place_m, to_yard_m=origin.to_yard_m,
+            at_s=options.now_s, to_access_m=origin.to_access_m, to_yard_m=origin.to_yard_m,
             paused=frozenset({"lunch"} if had else ()),
         )  # fmt: skip
     return Crew(

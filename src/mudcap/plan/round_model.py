@@ -189,7 +189,8 @@ class Leg:
     rows: tuple[int, int] = (0, 0)
     """`row`: the tree rows on the left and on the right; 0 where there is none."""
     heading: int = -1
-    """Eighth of the compass (0 north, 1 north-east, …) in which it goes; -1 where it has none."""
+    """Eighth of the compass (0 north, 1 north-east, …) in which it goes, of `travel` on which side of the block it ends; -1 where it has
+    none."""
     from_headland: bool = True
     """`row`: it is entered at the alley's end, not from a way that crosses it."""
     to_headland: bool = True
@@ -284,7 +285,7 @@ class Round:
     notes: tuple[str, ...] = field(default=())
     """What had to be assumed, one sentence each."""
     bound_s: float = 0.0
-    """No plan that comes back to where it entered each block needs fewer working seconds in all; 0 where nothing is proven."""
+    """No plan needs fewer working seconds in all; 0 where nothing is proven."""
     stopped: bool = False
     """The search was stopped by hand: the best round until then."""
 

@@ -10,6 +10,7 @@ from typing import Any, Final
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 from shapely import LineString, Point
 
@@ -18,7 +19,7 @@ from mudcap.orchard.network import CART, FOOT, TRUCK, TravelNetwork, open_on
 from mudcap.plan.model import Plan
 from mudcap.plan.round_model import DAY_S, RoundOptions, Visit
 from mudcap.route.ground import Ground, lay_ground
-from mudcap.route.stopgraph import StopGraph
+from mudcap.route.stopgraph import StopGraph, levels
 
 BITS: Final = {"cart": CART, "truck": TRUCK, "foot": FOOT}
 _EDGE_M: Final = 1.0
@@ -49,7 +50,7 @@ class Stand:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Place:
-    """Visits that are reached from one point on the road: those of a block, or a puddle."""
+    """Visits that are gone to together: those of a block, or a puddle."""
 
     block: int
     """Index into the orchard's blocks; -1 for a puddle."""
@@ -62,8 +63,10 @@ class Place:
     on_foot: bool
     stretch: tuple[float, float]
     """Factor of the graph's metres in alleys and on other ways."""
-    node: int
-    """Network node where it begins and ends; for a puddle the nearer end of its way."""
+    access: tuple[int, ...]
+    """Vertices of the graph at which rounds may begin and end; first where they do if they come back."""
+    nodes: tuple[int, ...]
+    """The network node of each; for a puddle the nearer end of its way."""
     way: Stand | None = None
     """Of a puddle: where the truck stands; None = `node` itself."""
     opens_s: float = 0.0
@@ -133,9 +136,10 @@ def _block_places(
             done |= set(np.concatenate(ground.path).tolist())
             if not len(ground.stop):
                 continue
+            access = (ground.graph.start,) if walks else _access(ground.graph)  # who walks comes back to the vehicle
             found.append(Place(
                 block=k, ground=ground, graph=_stretched(ground.graph, stretch), visits=tuple(left[s] for s in ground.stop),
-                on_foot=walks or options.mode == "foot", stretch=stretch, node=int(ground.node[ground.graph.start]),
+                on_foot=walks or options.mode == "foot", stretch=stretch, access=access, nodes=tuple(int(ground.node[v]) for v in access),
             ))  # fmt: skip
             left = [left[s] for s in ground.unreached]
     return found, left
@@ -153,6 +157,17 @@ def _ground(
         )  # fmt: skip
     except ValueError:  # no way of this kind in the block: the caller tries the next kind, then says so
         return None
+
+
+def _access(graph: StopGraph) -> tuple[int, ...]:
+    """Where rounds may begin and end: where vehicles come in, and both ends of the outermost drive rows."""
+    level = levels(graph)
+    ends: NDArray[np.int64] = np.concatenate([graph.tail[graph.is_aisle], graph.head[graph.is_aisle & (graph.head >= 0)]])
+    found = [graph.start]
+    for column in (graph.column[ends].min(), graph.column[ends].max()):
+        mine = ends[graph.column[ends] == column]
+        found += [int(mine[level[mine].argmin()]), int(mine[level[mine].argmax()])]
+    return tuple(dict.fromkeys(found))
 
 
 def _stretched(graph: StopGraph, stretch: tuple[float, float]) -> StopGraph:
@@ -215,7 +230,7 @@ def _puddle(plan: Plan, index: int, visit: Visit, options: RoundOptions) -> Plac
     inside = [k for k in sorted(shut_blocks(plan, options)) if plan.orchard.blocks[k].polygon.intersects(Point(visit.xy if way is None else way.xy))]
     known = openings(options)
     return Place(
-        block=-1, ground=None, graph=graph, visits=(index,), on_foot=False, stretch=(1.0, 1.0), node=node, way=way,
+        block=-1, ground=None, graph=graph, visits=(index,), on_foot=False, stretch=(1.0, 1.0), access=(0,), nodes=(node,), way=way,
         opens_s=max((known[plan.orchard.blocks[k].block_id] for k in inside), default=0.0), through=frozenset(inside),
     )  # fmt: skip
 

@@ -13,74 +13,91 @@ from scipy.sparse.csgraph import dijkstra
 from scipy.spatial import cKDTree
 from shapely import LineString
 
-from mudcap.orchard.network import FOOT, TravelNetwork, graph_of, open_on
+from mudcap.orchard.network import ALLEY, FOOT, TravelNetwork, graph_of, open_on
 from mudcap.plan.model import Plan
 from mudcap.plan.round_model import Entry, RoundOptions
-from mudcap.plan.round_places import BITS, Place, Stand, openings, shut_blocks, span, without
+from mudcap.plan.round_places import BITS, Place, Speeds, Stand, openings, shut_blocks, span, without
+from mudcap.route.access import Access
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Roads:
-    """Metres and ways between the yard (0) and the places (1 …)."""
+    """Ways between the yard and the places' access points, and on from where crews are: the quickest by vehicle, else on foot, else
+    straight. Metres in alleys and on foot are stretched, so that the road's speed stands for all."""
 
-    between_m: NDArray[np.float64]
-    paths: dict[tuple[int, int], NDArray[np.float64]]
-    """Plane points (n, 2) of each way."""
-    straight: int
-    """Pairs that no way joins: the straight line stands in, and the round says so."""
+    def __init__(self, plan: Plan, places: Sequence[Place], options: RoundOptions, speeds: Speeds) -> None:
+        self._opened = _Opened(plan, options, speeds)
+        yard = _Side.at_nodes(_yard(self._opened.network))
+        self._sides = [(yard, frozenset[int]()), *((side, p.through) for p in places for side in _sides(p))]
+        owner = [-1, *(k for k, p in enumerate(places) for _ in p.access)]
+        vertex = [-1, *(v for p in places for v in p.access)]
+        size = len(owner)
+        metres = np.zeros((size, size))
+        ways: set[tuple[int, int]] = set()
+        for i in range(size):
+            for j in range(size):
+                if i == j:
+                    continue
+                found = self._shortest(i, j)
+                metres[i, j] = self._straight(i, j)[0] if found is None else found.metres
+                if found is None:
+                    ways.add((min(owner[i], owner[j]), max(owner[i], owner[j])))
+        self.access = Access(block=np.array(owner, np.int64), vertex=np.array(vertex, np.int64), metres=metres)
+        self.straight = len(ways)
+        """Pairs of places that no way joins: the straight line stands in, and the round says so."""
+
+    def path(self, i: int, j: int) -> NDArray[np.float64]:
+        """Plane points (n, 2) of the way from one access point (0: the yard) to another."""
+        if i == j:
+            return np.empty((0, 2))
+        found = self._shortest(i, j)
+        return self._straight(i, j)[1] if found is None else found.points()
+
+    def onward(self, here: _Side) -> Origin:
+        """The ways on from where a crew is."""
+        each = []
+        for there, through in self._sides:
+            found = _shortest(self._opened.ways(through), here, there)
+            each.append(_straight(self._opened.network, here, there) if found is None else (found.metres, found.points()))
+        return Origin(to_access_m=tuple(m for m, _p in each[1:]), to_yard_m=each[0][0], paths=tuple(p for _m, p in each))
+
+    def _shortest(self, i: int, j: int) -> _Way | None:
+        (a, through), (b, there) = self._sides[i], self._sides[j]
+        return _shortest(self._opened.ways(through | there), a, b)
+
+    def _straight(self, i: int, j: int) -> tuple[float, NDArray[np.float64]]:
+        return _straight(self._opened.network, self._sides[i][0], self._sides[j][0])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Origin:
     """Where a crew is when the rest of a day is planned."""
 
-    to_place_m: tuple[float, ...]
-    """Metres to where each place begins."""
+    to_access_m: tuple[float, ...]
+    """Metres to each access point, stretched like those of `Roads`."""
     to_yard_m: float
     paths: tuple[NDArray[np.float64], ...]
-    """Plane points of the way to the yard (0) and to each place (1 …)."""
+    """Plane points of the way to the yard (0) and to each access point (1 …)."""
 
 
-def lay_roads(plan: Plan, places: Sequence[Place], options: RoundOptions) -> Roads:
-    """The shortest ways between yard and places by the vehicle's roads, else on foot, else straight."""
-    network = open_on(plan.network, span(options))
-    sides = [_Side.at_nodes(_yard(network)), *(_side(p) for p in places)]
-    k = len(places)
-    between = np.zeros((k + 1, k + 1))
-    paths: dict[tuple[int, int], NDArray[np.float64]] = {}
-    straight = 0
-    opened = _Opened(plan, options)
-    through = [frozenset[int](), *(p.through for p in places)]
-    for i in range(k + 1):
-        for j in range(k + 1):
-            if i == j:
-                continue
-            found = _shortest(opened.ways(through[i] | through[j]), sides[i], sides[j])
-            if found is None:
-                found = _straight(network, sides[i].leave[0][0], sides[j].come[0][0])
-                straight += int(i < j)
-            between[i, j], paths[i, j] = found
-    return Roads(between_m=between, paths=paths, straight=straight)
-
-
-def beyond_closed(plan: Plan, places: Sequence[Place], options: RoundOptions, road_m_s: float) -> list[Place]:
+def beyond_closed(plan: Plan, places: Sequence[Place], options: RoundOptions, speeds: Speeds) -> list[Place]:
     """The places; where no way leads round the closed blocks, all of these are entered, and a crew sets out once all are open."""
     shut = shut_blocks(plan, options)
     if not shut:
         return list(places)
-    opened = _Opened(plan, options)
+    opened = _Opened(plan, options, speeds)
     known = openings(options)
     all_open = max(known[plan.orchard.blocks[k].block_id] for k in shut)
     yard = _Side.at_nodes(_yard(opened.network))
     found = []
     for place in places:
-        way = _shortest(opened.ways(shut)[:1], yard, _side(place))
-        if way is not None and _shortest(opened.ways(place.through)[:1], yard, _side(place)) is None:
-            place = dataclasses.replace(place, through=shut, opens_s=max(place.opens_s, all_open + way[0] / road_m_s))
+        side = _sides(place)[0]
+        way = _shortest(opened.ways(shut)[:1], yard, side)
+        if way is not None and _shortest(opened.ways(place.through)[:1], yard, side) is None:
+            place = dataclasses.replace(place, through=shut, opens_s=max(place.opens_s, all_open + way.metres / speeds.road))
         elif way is not None and place.way is not None and place.through:  # deep inside: driven to once it is open
             ground = shapely.union_all([plan.orchard.blocks[k].polygon for k in sorted(place.through)])
-            within = LineString(way[1]).intersection(ground).length
-            place = dataclasses.replace(place, opens_s=place.opens_s + within / road_m_s)
+            within = LineString(way.points()).intersection(ground).length
+            place = dataclasses.replace(place, opens_s=place.opens_s + within / speeds.road)
         found.append(place)
     return found
 
@@ -88,8 +105,10 @@ def beyond_closed(plan: Plan, places: Sequence[Place], options: RoundOptions, ro
 class _Opened:
     """Ways by which a crew goes, without those inside blocks that are closed for a part of the round."""
 
-    def __init__(self, plan: Plan, options: RoundOptions) -> None:
+    def __init__(self, plan: Plan, options: RoundOptions, speeds: Speeds) -> None:
         self.network = open_on(plan.network, span(options))
+        alley = np.where(self.network.kind == ALLEY, speeds.road / speeds.alley, 1.0)
+        self._stretch = alley, np.full(len(alley), speeds.road / speeds.foot)
         self._plan, self._bits, self._shut = plan, BITS[options.mode], shut_blocks(plan, options)
         self._known: dict[frozenset[int], list[_Ways]] = {}
 
@@ -98,7 +117,10 @@ class _Opened:
         barred = self._shut - entered
         if barred not in self._known:
             network = without(self.network, self._plan, barred)
-            self._known[barred] = [_Ways(network, self._bits), _Ways(network, FOOT)]
+            self._known[barred] = [
+                _Ways(dataclasses.replace(network, length_m=network.length_m * stretch), bits)
+                for stretch, bits in zip(self._stretch, (self._bits, FOOT), strict=True)
+            ]  # fmt: skip
         return self._known[barred]
 
 
@@ -118,43 +140,60 @@ class _Side:
         return _Side(come=((nodes, 0.0),), leave=((nodes, 0.0),))
 
 
-def _side(place: Place) -> _Side:
+def _sides(place: Place) -> list[_Side]:
+    """One for each access point of a place."""
     if place.way is None:
-        return _Side.at_nodes(np.array([place.node], np.int64))
+        return [_Side.at_nodes(np.array([node], np.int64)) for node in place.nodes]
     stand = place.way
     ends = [(np.array([n], np.int64), m) for n, m in zip(stand.ends, stand.along_m, strict=True)]
     come = tuple(end for end, goes in zip(ends, stand.goes, strict=True) if goes)
     leave = tuple(end for end, goes in zip(ends, stand.goes[::-1], strict=True) if goes)
-    return _Side(come=come, leave=leave, stand=stand, xy=stand.xy)
+    return [_Side(come=come, leave=leave, stand=stand, xy=stand.xy)]
 
 
-def _shortest(ways: Sequence[_Ways], a: _Side, b: _Side) -> tuple[float, NDArray[np.float64]] | None:
-    """Metres and points from one place to another by the first kind of ways that leads there; None where none does."""
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Way:
+    """A shortest way, its points only where they are asked for."""
+
+    metres: float
+    ends: tuple[_Side, _Side]
+    nodes: tuple[_Ways, NDArray[np.int64], NDArray[np.int64]] | None = None
+    """By which ways, from and to which nodes of them; None for a piece of one way."""
+
+    def points(self) -> NDArray[np.float64]:
+        """(n, 2) in the plane."""
+        before, after = ([] if side.xy is None else [[side.xy]] for side in self.ends)
+        between = []
+        if self.nodes is not None:
+            ways, source, target = self.nodes
+            between = [ways.points(source, target)]
+        return np.vstack([*before, *between, *after])
+
+
+def _shortest(ways: Sequence[_Ways], a: _Side, b: _Side) -> _Way | None:
+    """The shortest way from one place to another by the first kind of ways that leads there; None where none does."""
     if a.stand and b.stand and a.stand.ends == b.stand.ends:  # on one and the same way
         ahead = b.stand.along_m[0] - a.stand.along_m[0]
         if a.stand.goes[0 if ahead >= 0 else 1]:
-            return abs(ahead), np.array([a.xy, b.xy])
+            return _Way(metres=abs(ahead), ends=(a, b))
     for kind in ways:
         found = [
-            (way[0] + one + two, way[1])
+            _Way(metres=metres + one + two, ends=(a, b), nodes=(kind, source, target))
             for source, one in a.leave for target, two in b.come
-            if (way := kind.between(source, target)) is not None
+            if np.isfinite(metres := kind.metres(source, target))
         ]  # fmt: skip
         if found:
-            metres, points = min(found, key=lambda f: f[0])
-            before, after = ([] if side.xy is None else [[side.xy]] for side in (a, b))
-            return metres, np.vstack([*before, points, *after])
+            return min(found, key=lambda way: way.metres)
     return None
 
 
 def crew_origins(
-    plan: Plan, places: Sequence[Place], options: RoundOptions, log: Sequence[Entry], names: str
+    plan: Plan, roads: Roads, options: RoundOptions, log: Sequence[Entry], names: str
 ) -> dict[str, Origin]:
     """Where each crew is at `options.now_s`: at the site or puddle it did last on that day, as the log says, else at the yard."""
     if options.now_s is None:
         return {}
-    opened = _Opened(plan, options)
-    network = opened.network
+    network = open_on(plan.network, span(options))
     tree = cKDTree(network.node_xy)
     spots = _spots(plan)
     found = {}
@@ -167,13 +206,7 @@ def crew_origins(
         lead = 0.0 if xy is None else float(np.hypot(*(network.node_xy[source[0]] - xy)))
         at = None if xy is None else (float(xy[0]), float(xy[1]))
         here = _Side(come=((source, lead),), leave=((source, lead),), xy=at)
-        each = []
-        yard = (_Side.at_nodes(_yard(network)), frozenset[int]())
-        for there, through in (yard, *((_side(p), p.through) for p in places)):
-            each.append(_shortest(opened.ways(through), here, there) or _straight(network, source, there.come[0][0]))
-        found[name] = Origin(
-            to_place_m=tuple(m for m, _p in each[1:]), to_yard_m=each[0][0], paths=tuple(p for _m, p in each)
-        )
+        found[name] = roads.onward(here)
     return found
 
 
@@ -195,10 +228,8 @@ def _is_of(entry: Entry, crew: str, options: RoundOptions) -> bool:
     return entry.crew.strip().upper() == crew and today and entry.time_s is not None and entry.time_s <= (options.now_s or 0.0)
 
 
-def _straight(
-    network: TravelNetwork, source: NDArray[np.int64], target: NDArray[np.int64]
-) -> tuple[float, NDArray[np.float64]]:
-    ends = _nearest_ends(network.node_xy, source, target)
+def _straight(network: TravelNetwork, a: _Side, b: _Side) -> tuple[float, NDArray[np.float64]]:
+    ends = _nearest_ends(network.node_xy, a.leave[0][0], b.come[0][0])
     return float(np.hypot(*(ends[1] - ends[0]))), ends
 
 
@@ -210,26 +241,28 @@ class _Ways:
         self.graph = graph_of(network, bits)
         self.known: dict[bytes, tuple[NDArray[np.float64], NDArray[np.int32]]] = {}
 
-    def between(
-        self, source: NDArray[np.int64], target: NDArray[np.int64]
-    ) -> tuple[float, NDArray[np.float64]] | None:
-        """Metres and points of the shortest way from any of `source` to any of `target`."""
+    def metres(self, source: NDArray[np.int64], target: NDArray[np.int64]) -> float:
+        """Metres of the shortest way from any of ``source`` to any of ``target``; inf where none leads there."""
         if not len(source) or not len(target):
-            return None
+            return np.inf
+        return float(self._from(source)[0][target].min())
+
+    def points(self, source: NDArray[np.int64], target: NDArray[np.int64]) -> NDArray[np.float64]:
+        """(n, 2) points of that way."""
+        metres, before = self._from(source)
+        nodes = [int(target[int(np.argmin(metres[target]))])]
+        while before[nodes[-1]] >= 0:
+            nodes.append(int(before[nodes[-1]]))
+        return self.network.node_xy[nodes[::-1]]
+
+    def _from(self, source: NDArray[np.int64]) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
         key = source.tobytes()
         if key not in self.known:
             metres, before, _sources = dijkstra(
                 self.graph, indices=source, min_only=True, return_predecessors=True
             )
             self.known[key] = metres, before
-        metres, before = self.known[key]
-        end = int(target[int(np.argmin(metres[target]))])
-        if not np.isfinite(metres[end]):
-            return None
-        nodes = [end]
-        while before[nodes[-1]] >= 0:
-            nodes.append(int(before[nodes[-1]]))
-        return float(metres[end]), self.network.node_xy[nodes[::-1]]
+        return self.known[key]
 
 
 def _nearest_ends(

@@ -84,7 +84,11 @@ def leg_text(leg: Leg, units: Units, _: Text) -> str:
     if leg.kind == "travel":
         if not leg.block_id:
             return _("Go back to the yard: {distance}.").format(distance=far)
-        return _("Go to {block}: {distance}.").format(block=leg.block_id, distance=far)
+        if leg.heading < 0:
+            return _("Go to {block}: {distance}.").format(block=leg.block_id, distance=far)
+        return _("Go to {block}, {side} side: {distance}.").format(
+            block=leg.block_id, side=compass(leg.heading, _), distance=far
+        )
     if leg.kind == "along":
         if leg.heading < 0:
             return _("Along headland or road, {distance}.").format(distance=far)

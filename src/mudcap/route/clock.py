@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from mudcap.route.access import Access
 from mudcap.route.blocktour import BlockTour, leg_seconds
 from mudcap.route.visits import DAY_S, BlockWork, Crew, Route, RouteStep, StepKind
 
@@ -22,11 +23,15 @@ class Share:
     stops: NDArray[np.int64]
     """Stop of the block's graph for each stop of the round."""
     tour: BlockTour
+    begin: int
+    """Position in `Access` of where the round begins."""
+    end: int
+    """Where it ends."""
 
 
 def run_day(
     work: Sequence[BlockWork],
-    between_m: NDArray[np.float64],
+    access: Access,
     crew: Crew,
     day: int,
     loads: Sequence[Sequence[Share]],
@@ -46,21 +51,22 @@ def run_day(
             clock.pass_time("reload", crew.reload_s)
         at = 0
         if number == 0 and now is not None and not load:
-            clock.go(now.to_yard_m)
+            clock.go(now.to_yard_m, -1, 0)
             continue
         for k, share in enumerate(load):
             here = number == 0 and k == 0 and now is not None
-            clock.go(now.to_block_m[share.block] if here and now else float(between_m[at, share.block + 1]))
-            at = share.block + 1
+            metres = now.to_access_m[share.begin - 1] if here and now else float(access.metres[at, share.begin])
+            clock.go(metres, -1 if here else at, share.begin)
+            at = share.end
             clock.wait_until(work[share.block].opens_s)
             _serve_block(clock, work[share.block], crew, share)
-        clock.go(float(between_m[at, 0]))
+        clock.go(float(access.metres[at, 0]), at, 0)
     return Route(crew=crew.name, day=day, steps=tuple(clock.steps))
 
 
 def latest_begin(
     work: Sequence[BlockWork],
-    between_m: NDArray[np.float64],
+    access: Access,
     crew: Crew,
     day: int,
     loads: Sequence[Sequence[Share]],
@@ -69,7 +75,7 @@ def latest_begin(
 
     A crew that is at work already (`Crew.now`) waits.
     """
-    route = run_day(work, between_m, crew, day, loads)
+    route = run_day(work, access, crew, day, loads)
     if crew.now is not None and day == 0:
         return route
     end_s = route.end_s
@@ -77,7 +83,7 @@ def latest_begin(
         idle = route.seconds("wait")
         share = 1.0
         while idle * share > 1.0:
-            later = run_day(work, between_m, crew, day, loads, begin_s=route.begin_s + idle * share)
+            later = run_day(work, access, crew, day, loads, begin_s=route.begin_s + idle * share)
             if later.end_s <= end_s + 1e-6:
                 break
             share /= 2  # a pause that came while waiting comes at another stop now
@@ -124,9 +130,9 @@ class _Clock:
         self.steps.append(RouteStep(kind=kind, begin_s=self.now_s, end_s=self.now_s + seconds, **said))  # type: ignore[arg-type]
         self.now_s += seconds
 
-    def go(self, metres: float) -> None:
-        """Travel by road outside the blocks."""
-        self.pass_time("travel", metres / self.crew.params.road_m_s, metres=metres)
+    def go(self, metres: float, here: int, there: int) -> None:
+        """Travel by road outside the blocks, between access points."""
+        self.pass_time("travel", metres / self.crew.params.road_m_s, metres=metres, from_vertex=here, to_vertex=there)
 
     def wait_until(self, opens_s: float) -> None:
         """Wait where a block is still closed; a pause that falls due meanwhile is taken there."""

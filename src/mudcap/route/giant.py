@@ -4,21 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from functools import partial
-from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csr_matrix
-from scipy.sparse.csgraph import dijkstra
 
-from mudcap.route.aisles import solve_block
-from mudcap.route.blocktour import BlockTour
-from mudcap.route.options import RoundParams
+from mudcap.route.distances import drives
+from mudcap.route.rounds import Rounds
 from mudcap.route.search import Watch
 from mudcap.route.split import Slots, Visits
-from mudcap.route.stopgraph import StopGraph, only
-from mudcap.route.visits import BlockWork, Crew
+from mudcap.route.stopgraph import only
+from mudcap.route.visits import Crew, CrewNow
 
 if TYPE_CHECKING:
     from mudcap.route.service import ServiceProblem
@@ -33,39 +29,40 @@ def crew_kinds(crews: Sequence[Crew]) -> tuple[list[Crew], list[int]]:
 
 def lay_visits(
     problem: ServiceProblem,
-    known: dict[tuple[object, ...], BlockTour],
+    rounds: Rounds,
     tell: Callable[[int, float | None], None] = lambda block, gap: None,
     is_over: Callable[[], bool] = lambda: False,
 ) -> tuple[Visits, float]:
     """Return all visits that are to make, and a bound on the working seconds that they take.
 
-    Each block's are in the order of its exact round for the first kind of crew. ``known`` takes up the rounds that were found;
+    Each block's are in the order of its exact round for the first kind of crew. ``rounds`` takes up the rounds that are found;
     ``tell`` is called with each block, with a share by which the best round so far may be too dear while its round is sought, and with None
     when it is found. Once ``is_over`` says so, no more than a round of each is wanted.
     The bound counts driving only where all crews are of one kind.
     """
     kinds, _ = crew_kinds(problem.crews)
     columns: list[tuple[NDArray[np.int64], ...]] = []
-    times: list[tuple[NDArray[np.float64], NDArray[np.float64]]] = []
+    times: list[tuple[NDArray[np.float64], list[NDArray[np.float64]]]] = []
     bound = 0.0
     for b, work in enumerate(problem.work):
         stops = np.array([s for s in range(work.graph.num_stops) if s not in work.done], np.int64)
         if not len(stops):
             continue
-        tours = [_round(work, b, stops, crew, known, Watch(tell=partial(_tell_gap, b, tell), stop=is_over)) for crew in kinds]
+        tours = [rounds.whole(b, stops, crew, Watch(tell=partial(_tell_gap, b, tell), stop=is_over)) for crew in kinds]
         order = [h.stop for leg in tours[0].legs for h in leg.halts]
-        bound += float(work.service_s[stops].sum()) + (tours[0].bound or 0.0 if len(kinds) == 1 else 0.0)
+        bound += float(work.service_s[stops].sum()) + (rounds.bound_s(b, stops, kinds[0]) if len(kinds) == 1 else 0.0)
         columns.append((np.full(len(order), b), stops[order]))
         made = []
         for tour, crew in zip(tours, kinds, strict=True):
             side = {h.stop: leg.edge for leg in tour.legs for h in leg.halts}
-            graph = only(work.graph_of(crew), stops)
-            made.append(drives(graph, [(side[s], s) for s in order], crew.params))
-        times.append((np.array([a for a, _ in made]), np.array([h for _, h in made])))
+            access = problem.access_of(crew)
+            points = access.vertex[access.of(b)]
+            made.append(drives(only(work.graph_of(crew), stops), [(side[s], s) for s in order], crew.params, points))
+        times.append((np.array([a for a, _ in made]), [h for _, h in made]))
         tell(b, None)
     if not columns:
         columns = [(np.empty(0, np.int64),) * 2]
-        times = [(np.empty((len(kinds), 0)),) * 2]
+        times = [(np.empty((len(kinds), 0)), [np.empty((0, 1))] * len(kinds))]
     block, stop = (np.concatenate(column).astype(np.int64) for column in zip(*columns, strict=True))
     service, load = np.zeros(len(stop)), np.zeros(len(stop))
     for b, work in enumerate(problem.work):
@@ -73,8 +70,8 @@ def lay_visits(
         service[mine], load[mine] = work.service_s[stop[mine]], work.load[stop[mine]]
     visits = Visits(
         block=block, stop=stop, service_s=service, load=load,
-        onward_s=np.concatenate([a for a, _ in times], axis=1), home_s=np.concatenate([h for _, h in times], axis=1),
-        road_s=np.array([problem.between_of(c) / c.params.road_m_s for c in kinds], float),
+        onward_s=np.concatenate([a for a, _ in times], axis=1), home_s=_home_s([h for _, h in times]),
+        points=np.array([problem.access_of(c).first[1:] for c in kinds], np.int64), road_s=_road_s(problem, kinds),
         opens_s=np.array([w.opens_s for w in problem.work], float),
     )  # fmt: skip
     return visits, bound
@@ -85,13 +82,20 @@ def _tell_gap(block: int, tell: Callable[[int, float | None], None], cost: float
         tell(block, max(0.0, 1 - bound / cost))
 
 
-def _round(
-    work: BlockWork, b: int, stops: NDArray[np.int64], crew: Crew, known: dict[tuple[object, ...], BlockTour], watch: Watch
-) -> BlockTour:
-    key = (b, crew.mode, crew.params, stops.tobytes())
-    if key not in known:
-        known[key] = solve_block(only(work.graph_of(crew), stops), crew.params, watch=watch)
-    return known[key]
+def _home_s(of_block: Sequence[Sequence[NDArray[np.float64]]]) -> NDArray[np.float64]:
+    """(c, n, e) seconds between each visit and each access point of its block; inf where there are fewer points."""
+    most = max(h.shape[1] for of_kind in of_block for h in of_kind)
+    kinds = zip(*of_block, strict=True)
+    return np.array([
+        np.concatenate([np.pad(h, ((0, 0), (0, most - h.shape[1])), constant_values=np.inf) for h in of_kind]) for of_kind in kinds
+    ])  # fmt: skip
+
+
+def _road_s(problem: ServiceProblem, kinds: Sequence[Crew]) -> NDArray[np.float64]:
+    """(c, g, g) seconds between the yard and all access points; inf where a kind has fewer."""
+    each = [problem.access_of(c).metres / c.params.road_m_s for c in kinds]
+    most = max(len(r) for r in each)
+    return np.array([np.pad(r, (0, most - len(r)), constant_values=np.inf) for r in each])
 
 
 def lay_slots(problem: ServiceProblem) -> Slots:
@@ -106,56 +110,18 @@ def lay_slots(problem: ServiceProblem) -> Slots:
         capacity=np.array([c.capacity for _, _, c in slots], float), reload_s=np.array([c.reload_s for _, _, c in slots]),
         pause_after_s=np.array([[after for _, after, _ in c.pauses(d)] for d, _, c in slots]),
         pause_s=np.array([[length for *_, length in c.pauses(d)] for d, _, c in slots]),
-        first_s=np.array([
-            np.array([*now.to_block_m, now.to_yard_m] if now else [*problem.between_of(c)[0, 1:], 0.0]) / c.params.road_m_s
-            for (_, _, c), now in zip(slots, begins, strict=True)
-        ]),
+        first_s=_first_s(problem, [c for *_, c in slots], begins),
     )  # fmt: skip
 
 
-def home_seconds(graph: StopGraph, stop: int, params: RoundParams) -> float:
-    """Shortest driving time between a stop and the start of its block."""
-    p = int(np.flatnonzero(graph.place_stop == stop)[0])
-    _, home = drives(graph, [(int(graph.place_edge[p]), stop)], params)
-    return float(home[0])
-
-
-def drives(
-    graph: StopGraph, halts: Sequence[tuple[int, int]], params: RoundParams
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Seconds from each halt to the next, and between each halt and the start (the mean of there and back), by the shortest ways
-    and with no turns."""
-    way = graph.directions
-    speed = np.where(graph.is_aisle, params.aisle_m_s, params.road_m_s)
-    v = len(graph.vertex_xy)
-    at = {
-        (int(e), int(s)): float(m)
-        for e, s, m in zip(graph.place_edge, graph.place_stop, graph.place_m, strict=True)
-    }
-    by_edge: dict[int, list[tuple[float, int]]] = {}
-    for k, (e, s) in enumerate(halts):
-        by_edge.setdefault(e, []).append((at[e, s], v + k))
-    links: list[tuple[int, int, float]] = []
-    for e in range(len(graph.tail)):
-        chain = [(0.0, int(graph.tail[e])), *sorted(by_edge.get(e, []))]
-        if graph.head[e] >= 0:
-            chain.append((float(graph.length_m[e]), int(graph.head[e])))
-        for (begin, one), (end, other) in pairwise(chain):
-            seconds = max((end - begin) / speed[e], 1e-9)
-            links += [(one, other, seconds)] if way[e] >= 0 else []
-            links += [(other, one, seconds)] if way[e] <= 0 else []
-    size = v + len(halts)
-    i, j, d = (np.array(column) for column in zip(*links, strict=True))
-    order = np.lexsort((d, j, i))
-    i, j, d = i[order], j[order], d[order]
-    first = np.append(True, (i[1:] != i[:-1]) | (j[1:] != j[:-1]))
-    net = csr_matrix((d[first], (i[first], j[first])), shape=(size, size))
-    there, back = dijkstra(net, indices=graph.start)[v:], dijkstra(net.T.tocsr(), indices=graph.start)[v:]
-    apart = np.zeros(len(halts))
-    for first_row in range(0, len(halts) - 1, 200):
-        rows = np.arange(first_row, min(first_row + 200, len(halts) - 1))
-        apart[rows] = dijkstra(net, indices=v + rows)[np.arange(len(rows)), v + rows + 1]
-    return apart, (there + back) / 2
+def _first_s(problem: ServiceProblem, crews: Sequence[Crew], begins: Sequence[CrewNow | None]) -> NDArray[np.float64]:
+    """(s, g) seconds from where each crew is to the yard and to all access points; inf where its kind has fewer."""
+    each = [
+        np.array([now.to_yard_m, *now.to_access_m] if now else problem.access_of(c).metres[0]) / c.params.road_m_s
+        for c, now in zip(crews, begins, strict=True)
+    ]  # fmt: skip
+    most = max(len(row) for row in each)
+    return np.array([np.pad(row, (0, most - len(row)), constant_values=np.inf) for row in each])
 
 
 def block_order(between_m: NDArray[np.float64], opens_s: Sequence[float]) -> list[int]:

@@ -9,13 +9,14 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from mudcap.route.aisles import solve_block
-from mudcap.route.blocktour import EPS, BlockTour
+from mudcap.route.access import Access
+from mudcap.route.blocktour import EPS
 from mudcap.route.clock import Share, latest_begin
-from mudcap.route.giant import block_order, home_seconds, lay_slots, lay_visits
-from mudcap.route.search import NEAR, Watch
+from mudcap.route.distances import home_seconds
+from mudcap.route.giant import block_order, lay_slots, lay_visits
+from mudcap.route.rounds import Rounds
+from mudcap.route.search import NEAR
 from mudcap.route.split import Order, Slots, Visits, best_order, split, weave
-from mudcap.route.stopgraph import only
 from mudcap.route.visits import BlockWork, Crew, CrewNow, Loose, Progress, Route, RoutePlan
 
 __all__ = ["ServiceProblem", "block_order", "crew_now", "replan", "solve_service"]
@@ -43,10 +44,21 @@ class ServiceProblem:
     """`finish`: the last crew back as soon as can be; `paid`: the fewest crew hours in all."""
     between_by_mode: Mapping[int, NDArray[np.float64]] = field(default_factory=dict)
     """As `between_m`, for vehicles of other modes (see `Crew.mode`)."""
+    access: Access | None = None
+    """Where rounds may begin and end besides the starts of the blocks' graphs, for vehicles of the first mode; None: there only."""
 
     def between_of(self, crew: Crew) -> NDArray[np.float64]:
         """The metres between blocks for a crew's vehicle."""
         return self.between_by_mode.get(crew.mode, self.between_m)
+
+    def access_of(self, crew: Crew) -> Access:
+        """Where a crew's rounds may begin and end."""
+        if self.access is not None and crew.mode not in self.between_by_mode:
+            return self.access
+        starts = [w.graph_of(crew).start for w in self.work]
+        return Access(
+            block=np.arange(-1, len(starts)), vertex=np.array([-1, *starts], np.int64), metres=self.between_of(crew)
+        )
 
 
 def solve_service(
@@ -69,14 +81,14 @@ def solve_service(
     Raises ``ValueError`` without crews or days, or where one stop's load is more than a vehicle takes.
     """
     _check(problem)
-    known: dict[tuple[object, ...], BlockTour] = {}
+    rounds = Rounds(problem.work, problem.access_of, stop)
     to_do = [sum(s not in w.done for s in range(w.graph.num_stops)) for w in problem.work]
     at_work = [b for b, n in enumerate(to_do) if n]
     restarts = _restarts(sum(to_do))
     total = len(at_work) + restarts
     visits, bound = lay_visits(
         problem,
-        known,
+        rounds,
         lambda b, gap: tell(Progress(done=at_work.index(b) + (gap is None), total=total, block=b, gap=gap)),
         stop,
     )
@@ -102,7 +114,7 @@ def solve_service(
                     laid, cuts, estimated = weave(visits, slots, order, slack, by_finish=by_finish)
                 else:
                     cuts, estimated = split(visits, slots, order, slack, by_finish=by_finish)
-                plan, real = _build(problem, visits, laid, cuts, bound, known, stop)
+                plan, real = _build(problem, visits, laid, cuts, bound, rounds)
                 if best is None or _rank(plan, by_finish) < _rank(best, by_finish):
                     best = plan
                     tell(Progress(done=len(at_work) + seed, total=total, best=best))
@@ -144,15 +156,15 @@ def crew_now(
 
     The metres are those of the shortest ways from there.
     """
-    between = problem.between_of(crew)
-    home_m, origin = 0.0, 0
+    access = problem.access_of(crew)
+    to_m = access.metres[0]
     if at_stop is not None:
-        origin = 1 + next(k for k, w in enumerate(problem.work) if w.block_id == at_stop[0])
-        metres = replace(crew.params, aisle_m_s=1.0, road_m_s=1.0)
-        home_m = home_seconds(problem.work[origin - 1].graph_of(crew), at_stop[1], metres)
+        b = next(k for k, w in enumerate(problem.work) if w.block_id == at_stop[0])
+        metres, points = replace(crew.params, aisle_m_s=1.0, road_m_s=1.0), access.of(b)
+        home_m = home_seconds(problem.work[b].graph_of(crew), at_stop[1], metres, access.vertex[points])
+        to_m = (home_m[:, None] + access.metres[points]).min(axis=0)
     return CrewNow(
-        at_s=at_s, to_block_m=tuple((home_m + between[origin, 1:]).tolist()), to_yard_m=float(home_m + between[origin, 0]),
-        load=load, paused=frozenset(paused),
+        at_s=at_s, to_access_m=tuple(to_m[1:].tolist()), to_yard_m=float(to_m[0]), load=load, paused=frozenset(paused),
     )  # fmt: skip
 
 
@@ -190,8 +202,7 @@ def _build(
     order: Order,
     cuts: NDArray[np.int64],
     bound_s: float,
-    known: dict[tuple[object, ...], BlockTour],
-    stop: Callable[[], bool],
+    rounds: Rounds,
 ) -> tuple[RoutePlan, NDArray[np.float64]]:
     """Routes with clock times for the shares between the cuts, and the seconds each share takes.
 
@@ -209,8 +220,8 @@ def _build(
             chosen = order.visits[begin:last]
             late_s = np.maximum(visits.opens_s[visits.block[chosen]] - crew.begin_s(day), 0.0)
             chosen = chosen[np.argsort(late_s, kind="stable")]  # what is open comes first
-            loads = _shares(problem, visits, chosen, crew, day, known, stop)
-            route = latest_begin(problem.work, problem.between_of(crew), crew, day, loads)
+            loads = _shares(problem, visits, chosen, crew, day, rounds)
+            route = latest_begin(problem.work, problem.access_of(crew), crew, day, loads)
             taken = route.end_s - crew.begin_s(day)
             real[k] = max(real[k], taken)
             if taken <= crew.limit_s(day) + 1e-6:
@@ -239,17 +250,12 @@ def _loose(problem: ServiceProblem, driven: Sequence[Share]) -> tuple[Loose, ...
 
 
 def _shares(
-    problem: ServiceProblem,
-    visits: Visits,
-    chosen: NDArray[np.int64],
-    crew: Crew,
-    day: int,
-    known: dict[tuple[object, ...], BlockTour],
-    stop: Callable[[], bool],
+    problem: ServiceProblem, visits: Visits, chosen: NDArray[np.int64], crew: Crew, day: int, rounds: Rounds
 ) -> list[list[Share]]:
     """The loads of a shift, each the blocks to go to with their exact rounds."""
     loads: list[list[tuple[int, list[int]]]] = [[]]
-    load = crew.now.load if crew.now is not None and day == 0 else 0.0
+    now = crew.now if day == 0 else None
+    load = now.load if now is not None else 0.0
     for v in chosen.tolist():
         if load + visits.load[v] > crew.capacity + 1e-9:
             loads.append([])
@@ -259,20 +265,6 @@ def _shares(
         if not loads[-1] or loads[-1][-1][0] != b:
             loads[-1].append((b, []))
         loads[-1][-1][1].append(int(visits.stop[v]))
-    return [[_share(problem, crew, b, stops, known, stop) for b, stops in trip] for trip in loads]
-
-
-def _share(
-    problem: ServiceProblem,
-    crew: Crew,
-    b: int,
-    stops: Sequence[int],
-    known: dict[tuple[object, ...], BlockTour],
-    stop: Callable[[], bool],
-) -> Share:
-    chosen = np.array(sorted(stops), np.int64)
-    key = (b, crew.mode, crew.params, chosen.tobytes())
-    if key not in known:  # all that is to do in the block is known already
-        params = replace(crew.params, branches=False)
-        known[key] = solve_block(only(problem.work[b].graph_of(crew), chosen), params, watch=Watch(stop=stop))
-    return Share(block=b, stops=chosen, tour=known[key])
+    yard_m = problem.access_of(crew).metres[0]
+    first_m = yard_m if now is None else np.array([now.to_yard_m, *now.to_access_m])
+    return [rounds.trip(crew, trip, yard_m if k else first_m) for k, trip in enumerate(loads)]

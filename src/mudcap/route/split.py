@@ -31,9 +31,11 @@ class Visits:
     onward_s: NDArray[np.float64]
     """(c, n) from each visit to the next one of its block."""
     home_s: NDArray[np.float64]
-    """(c, n) between each visit and the start of its block."""
+    """(c, n, e) between each visit and the access points of its block."""
+    points: NDArray[np.int64]
+    """(c, k + 1) where each block's access points begin in `road_s`, and their number."""
     road_s: NDArray[np.float64]
-    """(c, k + 1, k + 1) between the yard (0) and where the blocks' rounds start."""
+    """(c, g, g) between the yard (0) and the access points."""
     opens_s: NDArray[np.float64]
     """(k,)"""
 
@@ -58,7 +60,7 @@ class Slots:
     pause_s: NDArray[np.float64]
     """(s, 2)"""
     first_s: NDArray[np.float64]
-    """(s, k + 1) from where the crew is to the start of each block, and last to the yard."""
+    """(s, g) from where the crew is to the yard and to the access points."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -163,7 +165,12 @@ def best_order(
 
 
 def _arrays(v: Visits) -> tuple[NDArray[np.generic], ...]:
-    return v.block, v.service_s, v.load, v.onward_s, v.home_s, v.road_s, v.opens_s
+    kinds = np.arange(len(v.road_s))[:, None]
+    size = np.diff(v.points, axis=1)[:, v.block]
+    at = np.minimum(v.points[:, v.block][:, :, None] + np.arange(v.home_s.shape[2]), v.points[:, -1:, None] - 1)
+    there = np.arange(v.home_s.shape[2]) < size[:, :, None]
+    back_s = np.where(there, v.home_s + v.road_s[kinds[:, :, None], at, 0], np.inf).min(axis=2)
+    return v.block, v.service_s, v.load, v.onward_s, v.home_s, back_s, v.points, v.road_s, v.opens_s
 
 
 def _slot_arrays(s: Slots) -> tuple[NDArray[np.generic], ...]:
@@ -173,8 +180,30 @@ def _slot_arrays(s: Slots) -> tuple[NDArray[np.generic], ...]:
 
 
 @njit(cache=True)
+def _come(road, at, home, size):  # type: ignore[no-untyped-def]
+    """Seconds from somewhere to a visit by the best access point of its block, the last part being that from there."""
+    least, inside = np.inf, 0.0
+    for e in range(size):
+        seconds = road[at + e] + home[e]
+        if seconds < least:
+            least, inside = seconds, home[e]
+    return least, inside
+
+
+@njit(cache=True)
+def _cross(home_before, begin, size_before, road, at, home, size):  # type: ignore[no-untyped-def]
+    """The same from a visit of another block, by the best of its access points."""
+    least, inside = np.inf, 0.0
+    for e in range(size_before):
+        seconds, part = _come(road[begin + e], at, home, size)
+        if home_before[e] + seconds < least:
+            least, inside = home_before[e] + seconds, part
+    return least, inside
+
+
+@njit(cache=True)
 def _fill(  # type: ignore[no-untyped-def]
-    block, service, load, onward, home, road, opens,
+    block, service, load, onward, home, back, points, road, opens,
     kind, begin, room, capacity, reload, pause_after, pause, first, crew, order, at, limit,
 ):  # fmt: skip
     """The first visit of the order that no longer fits a slot which begins with visit ``at``, the seconds before it, and
@@ -184,29 +213,39 @@ def _fill(  # type: ignore[no-untyped-def]
     free = room
     paused = 0
     for i in range(at, len(order)):
-        v = order[i]
+        v, before = order[i], order[i - 1]
         b = block[v]
+        here, size = points[kind, b], points[kind, b + 1] - points[kind, b]
         fresh = False
         if where >= 0:
             for q in range(pause.shape[1]):
                 if not (paused >> q) & 1 and clock >= pause_after[crew, q]:
                     paused |= 1 << q
                     clock += pause[crew, q]
+        inside = 0.0
         if load[v] > free + 1e-9:
-            back = first[crew, -1] if where < 0 else home[kind, order[i - 1]] + road[kind, where + 1, 0]
-            clock += back + reload + road[kind, 0, b + 1] + home[kind, v]
+            come, inside = _come(road[kind, 0], here, home[kind, v], size)
+            clock += (first[crew, 0] if where < 0 else back[kind, before]) + reload + come
             free, fresh = capacity, True
         elif where < 0:
-            clock += first[crew, b] + home[kind, v]
+            come, inside = _come(first[crew], here, home[kind, v], size)
+            clock += come
         elif b != where:
-            clock += home[kind, order[i - 1]] + road[kind, where + 1, b + 1] + home[kind, v]
-        elif order[i] == order[i - 1] + 1:
-            clock += onward[kind, order[i - 1]]
-        elif order[i] == order[i - 1] - 1:
+            left = points[kind, where]
+            come, inside = _cross(
+                home[kind, before], left, points[kind, where + 1] - left, road[kind], here, home[kind, v], size
+            )
+            clock += come
+        elif v == before + 1:
+            clock += onward[kind, before]
+        elif v == before - 1:
             clock += onward[kind, v]
         else:
-            clock += home[kind, order[i - 1]] + home[kind, v]
-        ready = opens[b] - begin + home[kind, v]
+            least = np.inf
+            for e in range(size):
+                least = min(least, home[kind, before, e] + home[kind, v, e])
+            clock += least
+        ready = opens[b] - begin + inside
         if (b != where or fresh) and ready > clock:
             for q in range(pause.shape[1]):
                 if not (paused >> q) & 1 and pause_after[crew, q] < ready:
@@ -219,16 +258,16 @@ def _fill(  # type: ignore[no-untyped-def]
         where = b
         clock += service[v]
         free -= load[v]
-        back = clock + home[kind, v] + road[kind, b + 1, 0]
-        if back > limit:
+        end = clock + back[kind, v]
+        if end > limit:
             return i, used, paid
-        used, paid = back, back - idle
+        used, paid = end, end - idle
     return len(order), used, paid
 
 
 @njit(cache=True)
 def _split(  # type: ignore[no-untyped-def]
-    block, service, load, onward, home, road, opens,
+    block, service, load, onward, home, back, points, road, opens,
     kind, begin, limit, room, capacity, reload, pause_after, pause, first, crews, order, limits,
 ):  # fmt: skip
     cuts, used, paid = np.zeros(len(kind), np.int64), np.zeros(len(kind)), np.zeros(len(kind))
@@ -236,7 +275,7 @@ def _split(  # type: ignore[no-untyped-def]
     for c in crews:
         if at < len(order) and limits[c] > 0:
             at, used[c], paid[c] = _fill(
-                block, service, load, onward, home, road, opens, kind[c], begin[c], room[c], capacity[c], reload[c],
+                block, service, load, onward, home, back, points, road, opens, kind[c], begin[c], room[c], capacity[c], reload[c],
                 pause_after, pause, first, c, order, at, limits[c],
             )  # fmt: skip
         cuts[c] = at
@@ -245,12 +284,12 @@ def _split(  # type: ignore[no-untyped-def]
 
 @njit(cache=True)
 def _soonest(  # type: ignore[no-untyped-def]
-    block, service, load, onward, home, road, opens,
+    block, service, load, onward, home, back, points, road, opens,
     kind, begin, limit, room, capacity, reload, pause_after, pause, first, crews, order, slack,
 ):  # fmt: skip
     whole = limit * slack
     best_cuts, best_used, best_paid = _split(
-        block, service, load, onward, home, road, opens,
+        block, service, load, onward, home, back, points, road, opens,
         kind, begin, limit, room, capacity, reload, pause_after, pause, first, crews, order, whole,
     )  # fmt: skip
     if len(order) and best_cuts.max() == len(order):
@@ -258,7 +297,7 @@ def _soonest(  # type: ignore[no-untyped-def]
         for _ in range(24):
             middle = (low + high) / 2
             cuts, used, paid = _split(
-                block, service, load, onward, home, road, opens,
+                block, service, load, onward, home, back, points, road, opens,
                 kind, begin, limit, room, capacity, reload, pause_after, pause, first, crews, order,
                 np.minimum(whole, (middle - begin) * slack),
             )  # fmt: skip
@@ -287,7 +326,7 @@ def _write(source, target):  # type: ignore[no-untyped-def]
 
 @njit(cache=True)
 def _search(  # type: ignore[no-untyped-def]
-    block, service, load, onward, home, road, opens,
+    block, service, load, onward, home, back, points, road, opens,
     kind, start, limit, room, capacity, reload, pause_after, pause, first,
     begin, size, blocks, day, by_finish, trials, chance,
 ):  # fmt: skip
@@ -332,7 +371,7 @@ def _search(  # type: ignore[no-untyped-def]
                     crews[a], crews[b] = crews[b], crews[a]
             _lay(begin, size, blocks, turned, order)
         cuts, _, paid = _split(
-            block, service, load, onward, home, road, opens,
+            block, service, load, onward, home, back, points, road, opens,
             kind, start, limit, room, capacity, reload, pause_after, pause, first, crews, order,
             np.minimum(limit, horizon - start),
         )  # fmt: skip
@@ -350,7 +389,7 @@ def _search(  # type: ignore[no-untyped-def]
                 for _ in range(20):
                     middle = (low + high) / 2
                     cuts, _, paid = _split(
-                        block, service, load, onward, home, road, opens,
+                        block, service, load, onward, home, back, points, road, opens,
                         kind, start, limit, room, capacity, reload, pause_after, pause, first, crews, order,
                         np.minimum(limit, middle - start),
                     )  # fmt: skip

@@ -44,8 +44,8 @@ class CrewNow:
 
     at_s: float
     """Seconds from midnight."""
-    to_block_m: tuple[float, ...]
-    """Metres from where it is to where the round of each block starts."""
+    to_access_m: tuple[float, ...]
+    """Metres from where it is to each access point of the blocks, in their order (see `Access`)."""
     to_yard_m: float
     load: float = 0.0
     """Room in use."""
@@ -144,7 +144,8 @@ class RouteStep:
     """Way of the block's graph that is driven."""
     from_vertex: int = -1
     to_vertex: int = -1
-    """Vertices between which the leg runs; equal where the crew turns round inside."""
+    """Vertices between which the leg runs; equal where the crew turns round inside. Of `travel` the positions in `Access` of the
+    points between which it leads; -1 where the crew was at the beginning (`CrewNow`)."""
     stop: int = -1
     """Stop of the block's graph that is served."""
     side: int = 0
@@ -199,7 +200,7 @@ class RoutePlan:
     unserved: tuple[tuple[str, int], ...]
     """(block, stop) for which no shift has room."""
     bound_s: float
-    """No plan that comes back to where it entered each block needs fewer working seconds in all: service, and each block's proven shortest drive (0 where unproven)."""
+    """No plan needs fewer working seconds in all: service, and each block's proven shortest drive (0 where unproven)."""
     loose: tuple[Loose, ...] = ()
     """Blocks whose ways through are not proven to be within one percent of the quickest."""
     stopped: bool = False
