@@ -7,7 +7,7 @@ from collections.abc import Iterable
 import numpy as np
 from shapely import Point, box
 
-from mudcap.orchard.model import Feature, Orchard, Role
+from mudcap.orchard.model import Block, Feature, Orchard, Role
 from mudcap.orchard.network import travel_network
 from mudcap.orchard.rows import lay_rows
 from mudcap.place.candidates import lay_candidates
@@ -60,7 +60,8 @@ def one_block(bearing_deg: float = 0.0) -> Orchard:
     )  # fmt: skip
 
 
-def _six_rows(name: str, left: float) -> object:
+def six_rows(name: str, left: float) -> Block:
+    """A block of six rows of eleven trees, from x = `left` and y = 0 on."""
     return block(name, box(left, 0, left + 6 * ROW_M, 2 * HEAD_M + 10 * TREE_M), row_spacing_m=ROW_M,
                  tree_spacing_m=TREE_M, headland_m=HEAD_M)  # fmt: skip
 
@@ -68,14 +69,14 @@ def _six_rows(name: str, left: float) -> object:
 def chained_blocks() -> Orchard:
     """Three blocks of six rows joined by their headlands, with a road and the yard at the first alone."""
     return orchard(
-        _six_rows("West", 0), _six_rows("Mid", 38), _six_rows("East", 76), roads=(road((-30, -3), (10, -3)),), yard=Point(-29, -3.5)
+        six_rows("West", 0), six_rows("Mid", 38), six_rows("East", 76), roads=(road((-30, -3), (10, -3)),), yard=Point(-29, -3.5)
     )
 
 
 def three_blocks() -> Orchard:
     """Three blocks of six rows along one road, the yard at its west end."""
     return orchard(
-        _six_rows("West", 0), _six_rows("Mid", 50), _six_rows("East", 100), roads=(road((-30, -3), (160, -3)),), yard=Point(-29, -3.5),
+        six_rows("West", 0), six_rows("Mid", 50), six_rows("East", 100), roads=(road((-30, -3), (160, -3)),), yard=Point(-29, -3.5),
         gates=(Feature(role=Role.GATES, name="gate", geometry=Point(-20, -3)),),
     )  # fmt: skip
 

@@ -32,7 +32,8 @@ from mudcap.plan.round_model import Closed, Entry, RoundOptions, SampleFacts, Sa
 from mudcap.plan.round_words import cautions, day_summary, finish_text, leg_text, sample_text, stop_text
 from mudcap.route.sample import expected_half_width
 from mudcap.supply.model import Puddle, PuddlePlan
-from round_plans import chained_blocks, every_third, one_block, plan_at, three_blocks
+from orchards import orchard, road
+from round_plans import chained_blocks, every_third, one_block, plan_at, six_rows, three_blocks
 
 EN = str
 NO_LUNCH = RoundOptions(task="check", lunch_s=None)
@@ -170,7 +171,10 @@ def test_every_site_once_the_clock_adds_up_and_closed_blocks_wait(ranch, crews, 
         assert total == pytest.approx(day.end_s - day.begin_s, abs=1e-3)
         assert [s.order for s in day.stops] == list(range(1, len(day.stops) + 1))
         assert all(a.end_s <= b.begin_s + 1e-6 for a, b in pairwise(day.stops))
+        gone_to = day.legs[0].block_id  # a crew is told of every block before it is in its rows
         for leg in day.legs:
+            gone_to = leg.block_id if leg.kind == "travel" else gone_to
+            assert leg.kind not in ("row", "along") or leg.block_id == gone_to
             assert all(leg.begin_s <= s.begin_s + 1e-6 and s.end_s <= leg.end_s + 1e-6 for s in leg.stops)
             if leg.block_id == "Mid" and leg.kind in ("row", "along"):
                 assert leg.begin_s >= begin + opens - 1e-6
@@ -179,6 +183,17 @@ def test_every_site_once_the_clock_adds_up_and_closed_blocks_wait(ranch, crews, 
             for leg in day.legs:
                 load = 0 if leg.kind == "reload" else load + len(leg.stops)
                 assert load <= capacity
+
+
+def test_a_block_that_begins_where_another_ends_is_told_all_the_same():
+    """The ways of both begin at the yard between them: no metre from one to the other, yet rows count from one again."""
+    ground = orchard(six_rows("West", 0), six_rows("East", 50), roads=(road((-10, -3), (90, -3)),), yard=Point(43, -3.5))
+    (day,) = make_round(plan_at(ground, [("West", 6, 3), ("West", 5, 4), ("East", 1, 4), ("East", 2, 5)]), NO_LUNCH).days
+    first, then = day.blocks
+    (trip,) = [leg for leg in day.legs if leg.kind == "travel" and leg.block_id]
+    assert (trip.block_id, trip.metres) == (then, 0.0) and {first, then} == {"West", "East"}
+    assert leg_text(trip, "metric", EN).startswith(f"Go to {then}")
+    assert day.metres == pytest.approx(LineString(day.track).length, rel=1e-3)
 
 
 def test_lunch_falls_where_it_is_said_and_the_row_goes_on_after_it():

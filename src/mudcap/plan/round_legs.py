@@ -44,13 +44,16 @@ def crew_day(
         return None
     maker = _Maker(plan, places, visits, roads, origin)
     pieces = _merged(maker.pieces(route.steps))
-    legs, track = [], []
+    legs: list[Leg] = []
+    track = []
     for piece in pieces:
         leg = dataclasses.replace(piece.leg, stops=tuple(piece.stops))
         if piece.leg.kind in ("row", "along"):
             leg = _with_words(plan, leg, piece, places)
-        # a load ends where the crew is back for the next, however quick that goes
-        if leg.end_s > leg.begin_s or leg.stops or leg.kind == "reload":
+        before = next((other.block_id for other in reversed(legs) if other.kind != "reload"), "")
+        # a load ends where the crew is back for the next, and another block begins, however quick that goes
+        is_new = leg.kind == "travel" and bool(before) and leg.block_id not in ("", before)
+        if leg.end_s > leg.begin_s or leg.stops or leg.kind == "reload" or is_new:
             legs.append(leg)
         track.append(piece.points)
     points = np.vstack(track)
