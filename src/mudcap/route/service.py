@@ -21,8 +21,8 @@ from mudcap.route.visits import BlockWork, Crew, CrewNow, Loose, Progress, Route
 
 __all__ = ["ServiceProblem", "block_order", "crew_now", "replan", "solve_service"]
 
-_TRIALS = 5
-"""Times the cuts are laid anew with what the shares really took."""
+_TRIED, _FEWEST_TRIALS, _MOST_TRIALS = 10_000, 2, 5
+"""The cuts are laid anew with what the shares really took as often as so many visits allow; where there are many, they hardly move."""
 _WORK = 40_000_000
 """Visits looked at while the order of the blocks is improved."""
 _RESTARTED, _MOST_RESTARTS = 8_000, 6
@@ -106,7 +106,7 @@ def solve_service(
         )
         for is_woven in (False, True)[: 1 + _opens_within(visits, slots)]:
             slack = np.ones(len(slots.kind))
-            for _ in range(_TRIALS):
+            for _ in range(int(np.clip(_TRIED / sum(to_do), _FEWEST_TRIALS, _MOST_TRIALS))):
                 if best is not None and stop():
                     return replace(best, stopped=True)
                 laid = order
