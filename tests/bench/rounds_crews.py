@@ -19,7 +19,7 @@ from mudcap.route.distances import drives
 from mudcap.route.options import RoundParams
 from mudcap.route.service import ServiceProblem
 from mudcap.route.sides import sides_of
-from mudcap.route.stopgraph import StopGraph, levels
+from mudcap.route.stopgraph import StopGraph, corners
 from mudcap.route.visits import BlockWork, Crew
 
 _TENTHS = 10
@@ -60,15 +60,6 @@ def side_by_side(
     at = np.array(xy)
     access = Access(block=np.array(of), vertex=np.array(vertex), metres=np.abs(at[:, None] - at[None]).sum(axis=2))
     return replace(problem, between_m=access.starts_m, access=access)
-
-
-def corners(graph: StopGraph) -> list[int]:
-    """The start, and both ends of the first and last drive row."""
-    level, found = levels(graph), [graph.start]
-    for column in (0, graph.column.max()):
-        mine = np.flatnonzero(graph.column == column)
-        found += [int(mine[level[mine].argmin()]), int(mine[level[mine].argmax()])]
-    return list(dict.fromkeys(found))
 
 
 def stop_seconds(

@@ -29,10 +29,13 @@ from mudcap.plan import round_words
 from mudcap.plan.model import Params
 from mudcap.plan.round_make import make_round
 from mudcap.plan.round_model import Closed, Entry, RoundOptions, SampleFacts, SampleOptions
+from mudcap.plan.round_places import lay_places, speeds_of
+from mudcap.plan.round_roads import Roads
+from mudcap.plan.round_visits import choose_visits
 from mudcap.plan.round_words import cautions, day_summary, finish_text, leg_text, sample_text, stop_text
 from mudcap.route.sample import expected_half_width
 from mudcap.supply.model import Puddle, PuddlePlan
-from orchards import orchard, road
+from orchards import block, orchard, road
 from round_plans import chained_blocks, every_third, one_block, plan_at, six_rows, three_blocks
 
 EN = str
@@ -194,6 +197,20 @@ def test_a_block_that_begins_where_another_ends_is_told_all_the_same():
     assert (trip.block_id, trip.metres) == (then, 0.0) and {first, then} == {"West", "East"}
     assert leg_text(trip, "metric", EN).startswith(f"Go to {then}")
     assert day.metres == pytest.approx(LineString(day.track).length, rel=1e-3)
+
+
+def test_where_no_way_is_drawn_the_straight_line_leads_to_where_ways_begin_and_back():
+    """Never across the rows to a far corner, however short the line; it is told and counted once for each pair of places."""
+    far = block("Far", box(100, 0, 136, 62), row_spacing_m=6.0, tree_spacing_m=5.0, headland_m=6.0)
+    plan = plan_at(orchard(six_rows("Home", 0), far, yard=Point(-60, -60)), [("Home", 6, 10), ("Home", 5, 9), ("Far", 6, 10), ("Far", 4, 9)])
+    speeds = speeds_of(plan, NO_LUNCH)
+    places, *_ = lay_places(plan, choose_visits(plan, NO_LUNCH, [])[0], NO_LUNCH, speeds)
+    roads = Roads(plan, places, NO_LUNCH, speeds)
+    home, distant = (roads.access.of(k) for k in range(2))
+    between = np.isfinite(roads.access.metres[np.ix_(home, distant)])
+    assert len(home) > 1 and len(distant) > 1 and between[0, 0] and between.sum() == 1
+    made = make_round(plan, NO_LUNCH)
+    assert made.num_stops == 4 and any(note.startswith(f"{roads.straight} ways") and "not drawn" in note for note in made.notes)
 
 
 def test_lunch_falls_where_it_is_said_and_the_row_goes_on_after_it():

@@ -15,24 +15,15 @@ from mudcap.route.access import ENOUGH_S, Access
 from mudcap.route.aisles import solve_block
 from mudcap.route.rounds import Rounds
 from mudcap.route.service import ServiceProblem, crew_now, replan, solve_service
-from mudcap.route.stopgraph import StopGraph, levels
+from mudcap.route.stopgraph import StopGraph, corners
 from mudcap.route.visits import BlockWork, Crew, RoutePlan
-
-
-def _corners(graph: StopGraph) -> list[int]:
-    """The start, and both ends of the first and last drive row."""
-    level, ends = levels(graph), [graph.start]
-    for column in (0, graph.column.max()):
-        mine = np.flatnonzero(graph.column == column)
-        ends += [int(mine[level[mine].argmin()]), int(mine[level[mine].argmax()])]
-    return list(dict.fromkeys(ends))
 
 
 def _access(graphs: list[StopGraph], apart_m: float) -> Access:
     """Blocks side by side from west to east, the yard southwest of the first; as the crow flies between their corners."""
     block, vertex, xy, east = [-1], [-1], [np.array([-60.0, -20.0])], 0.0
     for b, graph in enumerate(graphs):
-        for v in _corners(graph):
+        for v in corners(graph):
             block.append(b)
             vertex.append(v)
             xy.append(graph.vertex_xy[v] + (east, 0.0))
@@ -109,7 +100,7 @@ def test_no_choice_of_points_makes_a_quicker_trip(seed: int) -> None:
         ])  # fmt: skip
     best = min(seconds([e for e, _ in choice], [c for _, c in choice]) for choice in itertools.product(*each))
     assert best - 1e-6 <= ours <= best + ENOUGH_S + 1e-6
-    assert len(rounds.known) <= sum(len(e) for e in each)
+    assert len(rounds.known) < sum(len(e) for e in each)  # not all are sought
 
 
 @pytest.mark.parametrize(("blocks", "levels", "crews"), [(4, 2, 1), (3, 3, 2), (5, 2, 3)])

@@ -10,7 +10,6 @@ from typing import Any, Final
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 from shapely import LineString, Point
 
@@ -19,7 +18,7 @@ from mudcap.orchard.network import CART, FOOT, TRUCK, TravelNetwork, open_on
 from mudcap.plan.model import Plan
 from mudcap.plan.round_model import DAY_S, RoundOptions, Visit
 from mudcap.route.ground import Ground, lay_ground
-from mudcap.route.stopgraph import StopGraph, levels
+from mudcap.route.stopgraph import StopGraph, corners
 
 BITS: Final = {"cart": CART, "truck": TRUCK, "foot": FOOT}
 _EDGE_M: Final = 1.0
@@ -64,11 +63,11 @@ class Place:
     stretch: tuple[float, float]
     """Factor of the graph's metres in alleys and on other ways."""
     access: tuple[int, ...]
-    """Vertices of the graph at which rounds may begin and end; first where they do if they come back."""
+    """Vertices of the graph at which rounds may begin and end; the first is where vehicles come in."""
     nodes: tuple[int, ...]
     """The network node of each; for a puddle the nearer end of its way."""
     way: Stand | None = None
-    """Of a puddle: where the truck stands; None = `node` itself."""
+    """Of a puddle: where the truck stands; None = the node itself."""
     opens_s: float = 0.0
     through: frozenset[int] = frozenset()
     """Blocks closed for a part of the round that a crew enters on its way there: its own, or all where there is no way round them."""
@@ -136,7 +135,7 @@ def _block_places(
             done |= set(np.concatenate(ground.path).tolist())
             if not len(ground.stop):
                 continue
-            access = (ground.graph.start,) if walks else _access(ground.graph)  # who walks comes back to the vehicle
+            access = (ground.graph.start,) if walks else corners(ground.graph)  # who walks comes back to the vehicle
             found.append(Place(
                 block=k, ground=ground, graph=_stretched(ground.graph, stretch), visits=tuple(left[s] for s in ground.stop),
                 on_foot=walks or options.mode == "foot", stretch=stretch, access=access, nodes=tuple(int(ground.node[v]) for v in access),
@@ -157,17 +156,6 @@ def _ground(
         )  # fmt: skip
     except ValueError:  # no way of this kind in the block: the caller tries the next kind, then says so
         return None
-
-
-def _access(graph: StopGraph) -> tuple[int, ...]:
-    """Where rounds may begin and end: where vehicles come in, and both ends of the outermost drive rows."""
-    level = levels(graph)
-    ends: NDArray[np.int64] = np.concatenate([graph.tail[graph.is_aisle], graph.head[graph.is_aisle & (graph.head >= 0)]])
-    found = [graph.start]
-    for column in (graph.column[ends].min(), graph.column[ends].max()):
-        mine = ends[graph.column[ends] == column]
-        found += [int(mine[level[mine].argmin()]), int(mine[level[mine].argmax()])]
-    return tuple(dict.fromkeys(found))
 
 
 def _stretched(graph: StopGraph, stretch: tuple[float, float]) -> StopGraph:

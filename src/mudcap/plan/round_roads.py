@@ -21,51 +21,46 @@ from mudcap.route.access import Access
 
 
 class Roads:
-    """Ways between the yard and the places' access points, and on from where crews are: the quickest by vehicle, else on foot, else
-    straight. Metres in alleys and on foot are stretched, so that the road's speed stands for all."""
+    """Ways between the yard and the places' access points, and on from where crews are: the quickest by vehicle; to where a place begins
+    else on foot, else straight. Metres in alleys and on foot are stretched, so that the road's speed stands for all."""
 
     def __init__(self, plan: Plan, places: Sequence[Place], options: RoundOptions, speeds: Speeds) -> None:
         self._opened = _Opened(plan, options, speeds)
-        yard = _Side.at_nodes(_yard(self._opened.network))
+        self.network = self._opened.network
+        yard = _Side.at_nodes(_yard(self.network))
         self._sides = [(yard, frozenset[int]()), *((side, p.through) for p in places for side in _sides(p))]
         owner = [-1, *(k for k, p in enumerate(places) for _ in p.access)]
         vertex = [-1, *(v for p in places for v in p.access)]
+        self._is_first = [True, *(k == 0 for p in places for k in range(len(p.access)))]
         size = len(owner)
-        metres = np.zeros((size, size))
-        ways: set[tuple[int, int]] = set()
-        for i in range(size):
-            for j in range(size):
-                if i == j:
-                    continue
-                found = self._shortest(i, j)
-                metres[i, j] = self._straight(i, j)[0] if found is None else found.metres
-                if found is None:
-                    ways.add((min(owner[i], owner[j]), max(owner[i], owner[j])))
+        found = [[None if i == j else self._way(i, j) for j in range(size)] for i in range(size)]
+        metres = np.array([[0.0 if way is None else way.metres for way in row] for row in found])
         self.access = Access(block=np.array(owner, np.int64), vertex=np.array(vertex, np.int64), metres=metres)
-        self.straight = len(ways)
+        self.straight = sum(way is not None and way.straight is not None for i, row in enumerate(found) for way in row[i:])
         """Pairs of places that no way joins: the straight line stands in, and the round says so."""
 
     def path(self, i: int, j: int) -> NDArray[np.float64]:
         """Plane points (n, 2) of the way from one access point (0: the yard) to another."""
-        if i == j:
-            return np.empty((0, 2))
-        found = self._shortest(i, j)
-        return self._straight(i, j)[1] if found is None else found.points()
+        return np.empty((0, 2)) if i == j else self._way(i, j).points()
 
     def onward(self, here: _Side) -> Origin:
         """The ways on from where a crew is."""
-        each = []
-        for there, through in self._sides:
-            found = _shortest(self._opened.ways(through), here, there)
-            each.append(_straight(self._opened.network, here, there) if found is None else (found.metres, found.points()))
-        return Origin(to_access_m=tuple(m for m, _p in each[1:]), to_yard_m=each[0][0], paths=tuple(p for _m, p in each))
+        ways = [self._between(here, side, through, first) for (side, through), first in zip(self._sides, self._is_first, strict=True)]
+        return Origin(
+            to_access_m=tuple(way.metres for way in ways[1:]), to_yard_m=ways[0].metres, paths=tuple(way.points() for way in ways)
+        )
 
-    def _shortest(self, i: int, j: int) -> _Way | None:
+    def _way(self, i: int, j: int) -> _Way:
         (a, through), (b, there) = self._sides[i], self._sides[j]
-        return _shortest(self._opened.ways(through | there), a, b)
+        return self._between(a, b, through | there, self._is_first[i] and self._is_first[j])
 
-    def _straight(self, i: int, j: int) -> tuple[float, NDArray[np.float64]]:
-        return _straight(self._opened.network, self._sides[i][0], self._sides[j][0])
+    def _between(self, a: _Side, b: _Side, through: frozenset[int], is_first: bool) -> _Way:
+        """The way between two points; of no end where one is not where its place begins and no vehicle comes there."""
+        ways = self._opened.ways(through)
+        found = _shortest(ways if is_first else ways[:1], a, b)
+        if found is None and not is_first:
+            return _Way(metres=np.inf, ends=(a, b))
+        return found or _straight(self.network, a, b)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -159,15 +154,17 @@ class _Way:
     ends: tuple[_Side, _Side]
     nodes: tuple[_Ways, NDArray[np.int64], NDArray[np.int64]] | None = None
     """By which ways, from and to which nodes of them; None for a piece of one way."""
+    straight: NDArray[np.float64] | None = None
+    """(2, 2) ends of the straight line, where there is no way."""
 
     def points(self) -> NDArray[np.float64]:
         """(n, 2) in the plane."""
         before, after = ([] if side.xy is None else [[side.xy]] for side in self.ends)
-        between = []
+        between = np.empty((0, 2)) if self.straight is None else self.straight
         if self.nodes is not None:
             ways, source, target = self.nodes
-            between = [ways.points(source, target)]
-        return np.vstack([*before, *between, *after])
+            between = ways.points(source, target)
+        return np.vstack([*before, between, *after])
 
 
 def _shortest(ways: Sequence[_Ways], a: _Side, b: _Side) -> _Way | None:
@@ -193,7 +190,7 @@ def crew_origins(
     """Where each crew is at `options.now_s`: at the site or puddle it did last on that day, as the log says, else at the yard."""
     if options.now_s is None:
         return {}
-    network = open_on(plan.network, span(options))
+    network = roads.network
     tree = cKDTree(network.node_xy)
     spots = _spots(plan)
     found = {}
@@ -228,9 +225,10 @@ def _is_of(entry: Entry, crew: str, options: RoundOptions) -> bool:
     return entry.crew.strip().upper() == crew and today and entry.time_s is not None and entry.time_s <= (options.now_s or 0.0)
 
 
-def _straight(network: TravelNetwork, a: _Side, b: _Side) -> tuple[float, NDArray[np.float64]]:
-    ends = _nearest_ends(network.node_xy, a.leave[0][0], b.come[0][0])
-    return float(np.hypot(*(ends[1] - ends[0]))), ends
+def _straight(network: TravelNetwork, a: _Side, b: _Side) -> _Way:
+    (source, before_m), (target, after_m) = a.leave[0], b.come[0]
+    ends = _nearest_ends(network.node_xy, source, target)
+    return _Way(metres=before_m + float(np.hypot(*(ends[1] - ends[0]))) + after_m, ends=(a, b), straight=ends)
 
 
 class _Ways:

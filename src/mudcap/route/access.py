@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 ENOUGH_S = 0.5
-"""A trip that may be so many seconds too long is not looked at further."""
+"""A trip that may be so many seconds too long is not looked at further; our convention."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -21,7 +21,7 @@ class Access:
     vertex: NDArray[np.int64]
     """(g,) vertex of the block's graph; -1 for the yard. A block's first is the start of its graph."""
     metres: NDArray[np.float64]
-    """(g, g) by road, from one to the other."""
+    """(g, g) by road, from one to the other; inf where none leads, but never between the yard and the first points of blocks."""
 
     def of(self, block: int) -> NDArray[np.int64]:
         """Positions of a block's points."""
@@ -66,17 +66,17 @@ class Passage:
 
 
 def best_passages(
-    passages: Sequence[Passage], access: Access, begin_m: NDArray[np.float64], road_m_s: float, enough_s: float = ENOUGH_S
+    passages: Sequence[Passage], access: Access, begin_m: NDArray[np.float64], road_m_s: float
 ) -> list[tuple[int, int]]:
     """The points (positions in each one's `points`) at which a trip through blocks, one after the other, comes and leaves.
 
     ``begin_m`` (g,) is the metres from where the trip begins to every point; it ends at the yard. Rounds are found one by one
-    where the trip that could be the quickest needs them, until one that is found takes no longer (by ``enough_s``).
+    where the trip that could be the quickest needs them, until one that is found takes no longer (by `ENOUGH_S`).
     """
     while True:
         hoped, chosen = _chain(passages, access, begin_m, road_m_s, [p.least_s for p in passages])
         sure, found = _chain(passages, access, begin_m, road_m_s, [p.found_s for p in passages])
-        if sure <= hoped + enough_s:
+        if sure <= hoped + ENOUGH_S:
             return found
         for passage, (a, b) in zip(passages, chosen, strict=True):
             if passage.found_s[a, b] > passage.least_s[a, b]:

@@ -93,9 +93,13 @@ def _home_s(of_block: Sequence[Sequence[NDArray[np.float64]]]) -> NDArray[np.flo
 
 def _road_s(problem: ServiceProblem, kinds: Sequence[Crew]) -> NDArray[np.float64]:
     """(c, g, g) seconds between the yard and all access points; inf where a kind has fewer."""
-    each = [problem.access_of(c).metres / c.params.road_m_s for c in kinds]
-    most = max(len(r) for r in each)
-    return np.array([np.pad(r, (0, most - len(r)), constant_values=np.inf) for r in each])
+    return _level([problem.access_of(c).metres / c.params.road_m_s for c in kinds])
+
+
+def _level(each: Sequence[NDArray[np.float64]]) -> NDArray[np.float64]:
+    """Arrays of several sizes as one, filled up with inf."""
+    most = max(len(a) for a in each)
+    return np.array([np.pad(a, (0, most - len(a)), constant_values=np.inf) for a in each])
 
 
 def lay_slots(problem: ServiceProblem) -> Slots:
@@ -116,12 +120,10 @@ def lay_slots(problem: ServiceProblem) -> Slots:
 
 def _first_s(problem: ServiceProblem, crews: Sequence[Crew], begins: Sequence[CrewNow | None]) -> NDArray[np.float64]:
     """(s, g) seconds from where each crew is to the yard and to all access points; inf where its kind has fewer."""
-    each = [
+    return _level([
         np.array([now.to_yard_m, *now.to_access_m] if now else problem.access_of(c).metres[0]) / c.params.road_m_s
         for c, now in zip(crews, begins, strict=True)
-    ]  # fmt: skip
-    most = max(len(row) for row in each)
-    return np.array([np.pad(row, (0, most - len(row)), constant_values=np.inf) for row in each])
+    ])  # fmt: skip
 
 
 def block_order(between_m: NDArray[np.float64], opens_s: Sequence[float]) -> list[int]:

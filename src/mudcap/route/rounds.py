@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from mudcap.route.access import ENOUGH_S, Access, Passage, best_passages
+from mudcap.route.access import Access, Passage, best_passages
 from mudcap.route.aisles import solve_block
 from mudcap.route.blocktour import BlockTour
 from mudcap.route.clock import Share
@@ -49,7 +49,7 @@ class Rounds:
         return tour
 
     def bound_s(self, b: int, stops: NDArray[np.int64], crew: Crew) -> float:
-        """No shares of the stops of a block take less in all, wherever each comes and leaves; 0 where nothing is proven."""
+        """No shares of the stops of a block that come and leave at its points take less in all; 0 where nothing is proven."""
         tour = self.whole(b, stops, crew)
         points = self._vertices(b, crew)
         if len(points) == 1 or not tour.bound:
@@ -62,16 +62,16 @@ class Rounds:
         return solve_block(graph, params, watch=Watch(stop=self.stop)).bound or 0.0
 
     def trip(
-        self, crew: Crew, parts: Sequence[tuple[int, Sequence[int]]], begin_m: NDArray[np.float64], enough_s: float = ENOUGH_S
+        self, crew: Crew, parts: Sequence[tuple[int, Sequence[int]]], begin_m: NDArray[np.float64]
     ) -> list[Share]:
         """A trip through blocks, each with some stops, from where ``begin_m`` (g,) metres lead to every access point; each block
-        is come to and left so that no other points make the trip quicker by ``enough_s``."""
+        is come to and left so that no other points make the trip quicker by `ENOUGH_S`."""
         if not parts:
             return []
         access = self.access_of(crew)
         chosen = [np.array(sorted(picked), np.int64) for _, picked in parts]
         passages = [self._passage(b, stops, crew, access) for (b, _), stops in zip(parts, chosen, strict=True)]
-        ends = best_passages(passages, access, begin_m, crew.params.road_m_s, enough_s)
+        ends = best_passages(passages, access, begin_m, crew.params.road_m_s)
         return [
             Share(block=b, stops=stops, tour=self._found(b, stops, crew, at), begin=int(p.points[at[0]]), end=int(p.points[at[1]]))
             for (b, _), stops, p, at in zip(parts, chosen, passages, ends, strict=True)

@@ -22,7 +22,8 @@ from mudcap.route.visits import BlockWork, Crew, CrewNow, Loose, Progress, Route
 __all__ = ["ServiceProblem", "block_order", "crew_now", "replan", "solve_service"]
 
 _TRIED, _FEWEST_TRIALS, _MOST_TRIALS = 10_000, 2, 5
-"""The cuts are laid anew with what the shares really took as often as so many visits allow; where there are many, they hardly move."""
+"""The cuts are laid anew with what the shares really took as often as so many visits allow; where there are many, they hardly move
+(5,921 stops: the same plan with two as with five); found by trial."""
 _WORK = 40_000_000
 """Visits looked at while the order of the blocks is improved."""
 _RESTARTED, _MOST_RESTARTS = 8_000, 6

@@ -110,6 +110,16 @@ def levels(graph: StopGraph) -> NDArray[np.int64]:
     return level
 
 
+def corners(graph: StopGraph) -> tuple[int, ...]:
+    """Vertices at which rounds may well begin and end: the start, and both ends of the outermost drive rows."""
+    level, ends = levels(graph), np.concatenate([graph.tail[graph.is_aisle], graph.head[graph.is_aisle & (graph.head >= 0)]])
+    found = [graph.start]
+    for column in (graph.column[ends].min(), graph.column[ends].max()):
+        mine = ends[graph.column[ends] == column]
+        found += [int(mine[level[mine].argmin()]), int(mine[level[mine].argmax()])]
+    return tuple(dict.fromkeys(found))
+
+
 def spans(graph: StopGraph) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """(n + 2,) first and last column to which a round may keep for each stop, then for start and end."""
     heads = np.where(graph.head >= 0, graph.head, graph.tail)

@@ -200,7 +200,8 @@ class RoutePlan:
     unserved: tuple[tuple[str, int], ...]
     """(block, stop) for which no shift has room."""
     bound_s: float
-    """No plan needs fewer working seconds in all: service, and each block's proven shortest drive (0 where unproven)."""
+    """No plan that comes to blocks and leaves them at their access points needs fewer working seconds in all: service, and each block's
+    proven shortest drive (0 where unproven)."""
     loose: tuple[Loose, ...] = ()
     """Blocks whose ways through are not proven to be within one percent of the quickest."""
     stopped: bool = False
