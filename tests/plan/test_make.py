@@ -172,6 +172,40 @@ def test_a_kept_plan_keeps_its_sites_as_far_as_it_pays():
     assert errors(moved) == errors(kept) == [] and "kept_sites" not in codes(before)
 
 
+def test_a_kept_plan_with_nothing_changed_stays_whole():
+    """Blocks that share borders, and one that has no neighbour: every site stays without a penalty being given. One more site is
+    asked for, one is banned: the others stay."""
+    ground = replace(neighbours(2.0, rows=6, trees=14), blocks=(*neighbours(2.0, rows=6, trees=14).blocks, small_block("Far", 0, 900)))
+    params = replace(PARAMS, place=replace(QUICK, per_acre=10.0))
+    before = plan_of(ground, params, solve_here)
+    same = plan_of(ground, params, solve_here, earlier=earlier_of(before), keep=True)
+    assert [(s.site_id, s.row, s.tree) for s in same.sites] == [(s.site_id, s.row, s.tree) for s in before.sites]
+    free = next(k for k in range(len(before.candidates.xy)) if k not in {station_of(before, s) for s in before.sites})
+    edits = (edit_at("ban", station_of(before, before.sites[1]), before), edit_at("add", free, before))
+    after = plan_of(ground, params, solve_here, edits=edits, earlier=earlier_of(before), keep=True)
+    ids = {s.site_id for s in before.sites}
+    assert ids - {s.site_id for s in after.sites} == {before.sites[1].site_id} and len(after.sites) == len(before.sites) + 1
+    assert errors(same) == errors(after) == []
+
+
+def test_a_kept_plan_that_leaves_trees_far_is_mended_by_few_moves():
+    """All sites in one half of the block: what is moved brings the far trees near, with no penalty given."""
+    ground = orchard(small_block("Small", 0, 0, rows=12, trees=24))
+    params = replace(PARAMS, place=replace(QUICK, row_economy=0.0))
+    whole = plan_of(ground, params, solve_here)
+    half = np.flatnonzero(whole.candidates.tree <= 12)
+    heaped = half[np.linspace(0, len(half) - 1, len(whole.sites)).astype(int)]
+    places = PLANE.to_lonlat(whole.candidates.xy[heaped])
+    sites = tuple(
+        EarlierSite(site_id=f"SMA{k + 1:04d}", block_id="Small", lon=lon, lat=lat) for k, (lon, lat) in enumerate(places)
+    )
+    earlier = Earlier(sites=sites, last_serial={"SMA": len(sites)})
+    far_m = np.hypot(*(whole.candidates.xy[:, None] - whole.candidates.xy[heaped][None]).transpose(2, 0, 1)).min(axis=1).max()
+    plan = plan_of(ground, params, solve_here, earlier=earlier, keep=True)
+    stay = len({s.site_id for s in sites} & {s.site_id for s in plan.sites})
+    assert plan.blocks[0].coverage.farthest_m < far_m / 2 and len(sites) / 4 < stay < len(sites)
+
+
 def test_ids_are_kept_where_sites_stay_and_never_used_again():
     """A second plan with a banned site: the others keep their ids, the new one gets a serial above all."""
     before = plan_of(SMALL)

@@ -95,9 +95,10 @@ class PlanChoices:
 @click.option("--row-economy", type=Within(0, 1), metavar="SHARE",
               help="Share of the best mean distance given up for fewer rows to drive [0.03].")  # fmt: skip
 @click.option("--keep", type=click.Path(path_type=Path), metavar="FILE",
-              help="An earlier plan (its plan.gpkg): start from its sites, and say how many moved.")  # fmt: skip
+              help="An earlier plan (its plan.gpkg) whose sites stand: give one up only where that pays, and say how many moved.")  # fmt: skip
 @click.option("--move-penalty", type=Within(min=0), metavar="M2",
-              help="With --keep: mean-square metres that giving up one of its sites must gain [0].")  # fmt: skip
+              help="With --keep: mean-square metres that giving up one of its sites must gain; 0 = place all anew from "
+                   "there [a quarter of an even layout's].")  # fmt: skip
 @click.option("--date", "plan_date", type=click.DateTime(["%Y-%m-%d"]), metavar="YYYY-MM-DD",
               help="Date printed on every page [blank, to fill in].")  # fmt: skip
 @cluster_option

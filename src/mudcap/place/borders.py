@@ -16,7 +16,7 @@ from mudcap.place.candidates import Candidates
 from mudcap.place.demand import Demand
 from mudcap.place.layout import BlockTask, chosen_stations
 from mudcap.place.params import PlaceParams
-from mudcap.place.problem import Level, Placement, PlacementProblem, SolveAll, SolveJob
+from mudcap.place.problem import Effort, Level, Placement, PlacementProblem, SolveAll, SolveJob
 from mudcap.place.rows import num_driven
 
 Placements = tuple[Placement | None, ...]
@@ -77,24 +77,29 @@ def share_borders(
     *,
     place: PlaceParams,
     solve_all: SolveAll,
+    is_standing: bool = False,
 ) -> Placements:
     """Solve each bordering block again with its neighbours' sites counted, from where it stands; keep what is better.
 
+    With ``is_standing`` the placements are those of a kept plan, and blocks without a neighbour are solved as well.
+
     Blocks are taken in fixed order, in groups no two of which border each other, so that the result does not depend on
     how the groups are spread over processes. A block's new sites are kept where the farthest distance grows neither in the
-    block nor in a neighbour, and the squares of the distances over all of them add up to less. The bounds of the last
+    block nor in a neighbour, and the squares of the distances over all of them add up to less, by the move penalty of each site
+    of a kept plan that is given up; there also where the farthest distance shrinks by more than its slack. The bounds of the last
     solution are those of the block with its neighbours' sites counted.
     """
     near = bordering(orchard, place.border_m)
     now = list(placements)
-    groups = _groups(near, now)
+    groups = _groups(near, now, is_alone=is_standing)
+    effort: Effort = place.effort if is_standing else "quick"
     for group in groups:
-        for i, again in _solved_again(group, orchard, tasks, now, near, candidates, demand, place, solve_all):
+        for i, again in _solved_again(group, orchard, tasks, now, near, candidates, demand, place, solve_all, effort):
             trial = [*now[:i], again, *now[i + 1 :]]
-            if _better(i, near, tasks, now, trial, candidates, demand):
+            if _better(i, near, tasks, now, trial, candidates, demand, place.slack if is_standing else None):
                 now[i] = again
     members = [i for group in groups for i in group]
-    last = _solved_again(members, orchard, tasks, now, near, candidates, demand, place, solve_all)
+    last = _solved_again(members, orchard, tasks, now, near, candidates, demand, place, solve_all, "quick")
     for i, again in last:
         problem, held = tasks[i].problem, now[i]
         if problem is not None and held is not None:
@@ -152,9 +157,10 @@ def _solved_again(
     demand: Demand,
     place: PlaceParams,
     solve_all: SolveAll,
+    effort: Effort,
 ) -> list[tuple[int, Placement]]:
     served = [across_m(i, near[i], tasks, now, candidates, demand) for i in blocks]
-    jobs = [_job(orchard, tasks[i], now[i], s, place) for i, s in zip(blocks, served, strict=True)]
+    jobs = [_job(orchard, tasks[i], now[i], s, place, effort) for i, s in zip(blocks, served, strict=True)]
     return list(zip(blocks, solve_all(jobs), strict=True))
 
 
@@ -200,6 +206,7 @@ def _job(
     placement: Placement | None,
     served: NDArray[np.float64],
     place: PlaceParams,
+    effort: Effort,
 ) -> SolveJob:
     if task.problem is None or placement is None:
         raise ValueError("only a block with sites can be solved again.")
@@ -208,17 +215,19 @@ def _job(
     return SolveJob(
         name=orchard.blocks[task.block].block_id,
         problem=replace(task.problem, served_m=served),
-        effort="quick",
+        effort=effort,
         seed=place.seed,
         start=placement.sites,
     )
 
 
-def _groups(near: Sequence[tuple[int, ...]], placements: Sequence[Placement | None]) -> list[list[int]]:
-    """Greedy colouring in block order: each group's members border none of the same group."""
+def _groups(
+    near: Sequence[tuple[int, ...]], placements: Sequence[Placement | None], *, is_alone: bool
+) -> list[list[int]]:
+    """Greedy colouring in block order: each group's members border none of the same group; with those that border none, or not."""
     colour: dict[int, int] = {}
     for i, neighbours in enumerate(near):
-        if placements[i] is None or not any(placements[j] is not None for j in neighbours):
+        if placements[i] is None or not (is_alone or any(placements[j] is not None for j in neighbours)):
             continue
         taken = {colour[j] for j in neighbours if j in colour}
         colour[i] = next(c for c in range(len(taken) + 1) if c not in taken)
@@ -251,10 +260,16 @@ def _better(
     trial: Sequence[Placement | None],
     candidates: Candidates,
     demand: Demand,
+    slack: float | None,
 ) -> bool:
+    """Whether a block is better placed by a trial; ``slack`` is the share of the farthest distance that need not pay, None for
+    placements that do not stand."""
     before, after = (_score(block, near, tasks, p, candidates, demand) for p in (now, trial))
-    is_farther = any(b > a + WORSE_M for a, b in zip(before[0], after[0], strict=True))
-    return not is_farther and after[1] < before[1] * (1 - 1e-9)
+    if any(b > a + WORSE_M for a, b in zip(before[0], after[0], strict=True)):
+        return False
+    if slack is not None and after[0][0] < before[0][0] / (1 + slack) - WORSE_M:
+        return True
+    return after[1] < before[1] - 1e-9 * abs(before[1])
 
 
 def _score(
@@ -265,7 +280,8 @@ def _score(
     candidates: Candidates,
     demand: Demand,
 ) -> tuple[list[float], float]:
-    """Farthest of a block and of each neighbour with sites, and the weighted sum of squares over all of them.
+    """Farthest of a block and of each neighbour with sites, and the weighted sum of squares over all of them, less what each site
+    of a kept plan is worth in itself.
 
     Each block counts the sites of all its own neighbours.
     """
@@ -278,4 +294,8 @@ def _score(
         weight = demand.weight[tasks[i].tree]
         farthest.append(float(served[weight > 0].max(initial=0.0)))
         total += float((weight * served**2).sum())
+        problem, placement = tasks[i].problem, placements[i]
+        if problem is not None and placement is not None and len(problem.previous):
+            kept = int(np.isin(placement.sites, problem.previous).sum())
+            total -= kept * problem.move_penalty * float(problem.weights.sum()) / problem.count
     return farthest, total

@@ -9,11 +9,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from mudcap.place.cooling import lower_mean_square, num_moves
 from mudcap.place.farthest import EFFORTS as FARTHEST_EFFORTS
 from mudcap.place.farthest import FarthestParams, FarthestResult, solve_farthest, solve_rest
 from mudcap.place.few_even import fewest_driven_of_few, near_sites, part_of_candidates
 from mudcap.place.few_mean import EFFORTS as FEW_EFFORTS
-from mudcap.place.mean import HOT, MeanParams, better, cool, few_level, has_few_sites, mean_level, num_rounds
+from mudcap.place.few_moves import few_moves
+from mudcap.place.mean import MeanParams, better, few_level, has_few_sites, mean_level
 from mudcap.place.problem import Effort, Level, PlacementProblem
 from mudcap.place.rows import fewest_driven
 from mudcap.place.rows_search import EFFORTS as ROWS_EFFORTS
@@ -26,11 +28,9 @@ from mudcap.place.swap import (
     num_unserved,
     open_sites,
     total_cost,
-    with_penalty,
 )
 from mudcap.place.swap_balance import even_out
 from mudcap.place.swap_descent import descend
-from mudcap.place.swap_local import iterate
 from mudcap.place.swap_start import even_density
 from mudcap.place.swap_ties import assign_evenly
 
@@ -42,28 +42,6 @@ EFFORTS: dict[Effort, MeanParams] = {
     "long": MeanParams(anneal_moves=180_000, work=3e7, rounds_per_candidate=100, bound_steps=3000),
 }
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Wall:
-    """How a cooling treats points beyond the cap."""
-
-    penalty: float
-    """Cost of such a point as a multiple of its cost at the cap."""
-    hot: float
-    """Temperature to begin with, as a share of one site's cost."""
-    moves: float
-    """Share of the moves of a whole cooling."""
-
-
-SOFT = Wall(penalty=2.4, hot=HOT, moves=1.0)
-"""Found by trial: harder walls keep the sites from passing one another, softer ones lose points at the end."""
-FIRM = Wall(penalty=20.0, hot=0.06, moves=0.05)
-"""For a layout that has lost a few points: little moves but what brings them back."""
-HARD_HOT = 0.1
-"""Temperature at which cooling with a hard cap begins, as a share of one site's cost."""
-REPAIRS, REPAIR_ROUNDS, REPAIRED_SHARE = 3, 200, 0.02
-"""Times, and rounds each for every point, that the local search tries to bring points back within the cap; and the
-share of the sites up to which it does."""
 
 MEAN_SQUARE_GIVEN = 0.0005
 """Share of the mean square that the spread of the loads may cost."""
@@ -78,10 +56,6 @@ is better spent on the levels after it."""
 SCOUT_SHARE, SPARING_SHARE = 0.2, 0.4
 """Shares of the work, where rows are spared, that go into the layout before (it only shows how good the mean can be) and
 into the one that stands in the end; the rest of the time goes into the search for rows."""
-FULL_COOLING = 500
-"""Sites up to which each gets its whole share of moves."""
-LEAST_MOVES = 2000
-"""Moves a site that large layouts get as well, where the effort has so many: with fewer the soft cap leaves points beyond it."""
 FEW_WORK: dict[Effort, Effort] = {"quick": "quick", "normal": "quick", "long": "normal"}
 """Search of few sites among a part of the candidates: each move touches nearly all points, and few moves do."""
 BALANCE_SHARE = 12
@@ -114,6 +88,8 @@ def solve_even(
     if has_few_sites(problem):
         return _solve_few(problem, effort, far, seed, start, stop)
     # bounds are about all layouts within the farthest level, whatever the rest are held to
+    if problem.has_kept and start is not None:
+        return _solve_kept(problem, effort, far, cap_m, seed, start, stop)
     service = build_service(problem, power=2, cap_m=cap_m)
     proven = service if isinstance(cap_m, float) else build_service(problem, power=2, cap_m=plain_cap_m(problem, far))
     least = 0 if problem.candidate_row is None else fewest_driven(problem, proven)
@@ -121,6 +97,19 @@ def solve_even(
     square = mean_level(
         problem, "mean_square", proven, open_sites(proven, sites), params.bound_steps, stopped, stop
     )
+    return _result(problem, sites, far, least, square, stopped)
+
+
+def _solve_kept(
+    problem: PlacementProblem, effort: Effort, far: FarthestResult, cap_m: Cap, seed: int, start: NDArray[np.int64], stop: Stop
+) -> EvenResult:
+    """The same by few moves from the sites of a kept plan; bounds are about layouts that reach as far as these do."""
+    params = EFFORTS[effort]
+    sites, stopped = few_moves(problem, cap_m, start, params, seed, stop)
+    reach_m = farthest_level(problem, sites, far.level).value + far.tolerance_m
+    proven = build_service(problem, power=2, cap_m=max(plain_cap_m(problem, far), reach_m))
+    least = 0 if problem.candidate_row is None else fewest_driven(problem, proven)
+    square = mean_level(problem, "mean_square", proven, open_sites(proven, sites), params.bound_steps, stopped, stop)
     return _result(problem, sites, far, least, square, stopped)
 
 
@@ -297,105 +286,6 @@ def driven_levels(problem: PlacementProblem, sites: NDArray[np.int64], bound: in
             name="driven_rows", value=value, bound=bound, status="optimal" if value == bound else "feasible"
         ),
     )
-
-
-def lower_mean_square(
-    service: Service,
-    layout: Layout,
-    params: MeanParams,
-    cap_m: Cap,
-    seed: int,
-    stop: Stop,
-    begin: Layout | None = None,
-) -> tuple[Layout, bool]:
-    """Return a layout of lower cost, within the cap where one is found or given, and True if stopped.
-
-    First by cooling with a soft cap, which lets sites pass one another; where that ends beyond the cap, by cooling
-    with a hard one from the layout given. The soft cooling begins at ``begin`` where it is given: sites move slowly
-    over large blocks, so that their density should be even from the start.
-    """
-    trial, stopped = soft_cool(service, begin or layout, params, cap_m, seed, stop)
-    if not stopped:
-        trial, stopped = repair(service, trial, params, cap_m, seed, stop)
-    if not stopped and num_unserved(service, trial) and not num_unserved(service, layout):
-        trial = open_sites(service, layout.sites.astype(np.int64))
-        stopped = cool(
-            service, trial, moves=num_moves(params, len(trial.sites)), seed=seed, stop=stop, hot=HARD_HOT
-        )
-    layout = better(service, layout, trial)
-    # so many points beyond the cap never came back in trials: the time is better spent elsewhere
-    if stopped or len(lost_points(service, layout)) > most_repaired(layout):
-        return layout, stopped
-    return iterate(service, layout, rounds=num_rounds(service, params), seed=seed, stop=stop)
-
-
-def repair(
-    service: Service, layout: Layout, params: MeanParams, cap_m: Cap, seed: int, stop: Stop
-) -> tuple[Layout, bool]:
-    """Return the layout with its few points beyond the cap brought back, where that succeeds, and True if stopped.
-
-    Each attempt shakes at the points lost; between two of them all sites settle at a harder cap.
-    """
-    stopped = False
-    for attempt in range(REPAIRS):
-        lost = lost_points(service, layout)
-        if stopped or not 0 < len(lost) <= most_repaired(layout):
-            break
-        if attempt:
-            layout, stopped = soft_cool(service, layout, params, cap_m, seed + attempt, stop, FIRM)
-            lost = lost_points(service, layout)
-        if not stopped and len(lost):
-            rounds = REPAIR_ROUNDS * len(lost)
-            layout, stopped = iterate(
-                service, layout, rounds=rounds, seed=seed + attempt, centres=lost, stop=stop
-            )
-    return layout, stopped
-
-
-def most_repaired(layout: Layout) -> float:
-    """Return the number of points beyond the cap up to which the local search tries to bring them back."""
-    return max(5, REPAIRED_SHARE * len(layout.sites))
-
-
-def lost_points(service: Service, layout: Layout) -> NDArray[np.int64]:
-    """Return the demand points that nobody serves within the cap."""
-    return np.flatnonzero((layout.first < 0) & (service.outside_cost == service.penalty))
-
-
-def num_moves(params: MeanParams, count: int) -> int:
-    """Return the moves of one cooling: those of the effort for each site, fewer for each where there are very many."""
-    fewer = params.anneal_moves * min(1.0, FULL_COOLING / count) ** 0.4
-    return int(count * max(fewer, min(LEAST_MOVES, params.anneal_moves)))
-
-
-def soft_cool(
-    service: Service,
-    layout: Layout,
-    params: MeanParams,
-    cap_m: Cap,
-    seed: int,
-    stop: Stop,
-    wall: Wall = SOFT,
-) -> tuple[Layout, bool]:
-    """Return the layout after cooling with a soft cap and a descent with the hard one."""
-    costs = service.demand_cost[service.demand_cost > 0]
-    typical = float(np.median(cap_m))
-    weight = float(np.median(costs)) / (0.5 * typical**2) if len(costs) else 1.0
-    soft = with_penalty(service, wall.penalty * weight * typical**2)
-    if not isinstance(cap_m, float):
-        lost = wall.penalty * weight * cap_m**2
-        soft = replace(soft, outside_cost=np.where(soft.outside_cost == soft.penalty, lost, soft.outside_cost))
-    annealed = open_sites(soft, layout.sites.astype(np.int64))
-    stopped = cool(
-        soft,
-        annealed,
-        moves=int(wall.moves * num_moves(params, len(layout.sites))),
-        seed=seed,
-        stop=stop,
-        hot=wall.hot,
-    )
-    trial = open_sites(service, annealed.sites.astype(np.int64))
-    return trial, stopped or descend(service, trial, stop=stop)
 
 
 def farthest_level(problem: PlacementProblem, sites: NDArray[np.int64], proven: Level) -> Level:

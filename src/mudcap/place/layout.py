@@ -98,7 +98,7 @@ def block_tasks(
                 row_economy=place.row_economy,
                 candidate_row=candidates.row[station],
                 previous=np.flatnonzero(np.isin(station, previous)).tolist(),
-                move_penalty=place.move_penalty_m2,
+                move_penalty=place.move_penalty(block.acres, count),
                 holds_rest=True,
             )
         tasks.append(

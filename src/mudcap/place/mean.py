@@ -93,8 +93,7 @@ def solve_mean(
 def has_few_sites(problem: PlacementProblem) -> bool:
     """Whether the ways of few sites among very many points are taken; they know of no cost of a moved site."""
     free = problem.count - len(problem.fixed)
-    is_plain = not (problem.move_penalty > 0 and len(problem.previous))
-    return is_plain and bool((problem.weights > 0).any()) and are_few(free, len(problem.candidate_xy))
+    return not problem.has_kept and bool((problem.weights > 0).any()) and are_few(free, len(problem.candidate_xy))
 
 
 def _solve_few(

@@ -3,7 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
+
+from mudcap.geo.units import M2_PER_ACRE
+
+HEXAGON: Final = 5 / (18 * 3**0.5)
+"""Mean square distance from the middle of a regular hexagon, as a share of its area."""
+PAYS: Final = 0.25
+"""Share of the mean square of a hexagonal pattern that giving up a site has to gain where no number is given: common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,11 +91,22 @@ class PlaceParams:
     border_m: float = 15.0
     """Blocks of one crop no farther apart than this share shelters across the border (a narrow road); 0 = never.
     Convention, well below every published foraging distance (35 m and more)."""
-    move_penalty_m2: float = 0.0
-    """Mean-square distance [m² a site] that must be gained for each site of a kept plan that is given up; 0 = free."""
+    move_penalty_m2: float | None = None
+    """Mean-square distance [m² a site] that must be gained for each site of a kept plan that is given up; 0 = free, None = a
+    quarter of what sites in a hexagonal pattern have, which suits any density."""
     max_acres: float = 20_000.0
     """A file with more acres than this is refused before any grid is laid."""
     safety_s: float = 1800.0
     """Safety clock; it only ends a run that hangs (exit 5, `reproducible: false`)."""
     jobs: int = 0
     """Processes; 0 = serial below about 10 s of work, else one a core."""
+
+    def move_penalty(self, acres: float, count: int) -> float:
+        """What giving up one of ``count`` sites of a kept plan has to gain [m² a site].
+
+        >>> round(PlaceParams().move_penalty(40, 360), 1), PlaceParams(move_penalty_m2=7.0).move_penalty(40, 360)
+        (18.0, 7.0)
+        """
+        if self.move_penalty_m2 is not None:
+            return self.move_penalty_m2
+        return PAYS * HEXAGON * acres * M2_PER_ACRE / count

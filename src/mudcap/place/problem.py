@@ -55,6 +55,11 @@ class PlacementProblem:
     within_m: float = np.inf
     """Radius within which every demand point must be served (`fewest`, which chooses the count itself)."""
 
+    @property
+    def has_kept(self) -> bool:
+        """Whether sites of an earlier plan are worth something in themselves."""
+        return self.move_penalty > 0 and len(self.previous) > 0
+
     @classmethod
     def from_points(
         cls,

@@ -19,6 +19,7 @@ from mudcap.place.borders import border_savings, bordering, share_borders
 from mudcap.place.candidates import Candidates, lay_candidates
 from mudcap.place.count import choose_counts, with_counts
 from mudcap.place.demand import lay_demand
+from mudcap.place.kept import standing_jobs
 from mudcap.place.layout import block_tasks, solve_jobs, spread, stations_at, with_bans
 from mudcap.place.problem import Placement, SolveAll, SolveJob
 from mudcap.plan.assign import assign_sites
@@ -56,9 +57,9 @@ def make_plan(
 ) -> Plan:
     """Lay rows, place sites, stock them, check the whole by other means and hand back the plan.
 
-    `findings` are what reading the input found; the plan's come after them. With `keep` the earlier plan's sites are
-    where the search starts, and giving one up costs `params.place.move_penalty_m2`. A draft plans no
-    puddles. Raises ``InputError`` where no block has a tree.
+    `findings` are what reading the input found; the plan's come after them. With `keep` the earlier plan's sites stand, and one
+    is given up only where that gains `params.place.move_penalty`; where that is 0 they are merely where the search starts. A draft
+    plans no puddles. Raises ``InputError`` where no block has a tree.
     """
     earlier = earlier or Earlier()
     progress(_("laying rows"))
@@ -84,11 +85,16 @@ def make_plan(
     progress(_("placing sites"))
     counts = choose_counts(tasks, laid, params.place, solve_all)
     tasks = with_counts(tasks, counts, params.place)
-    alone = spread(tasks, solve_all(solve_jobs(tasks, laid, params.place)))
     near = bordering(laid, params.place.border_m)
+    is_standing = keep and params.place.move_penalty_m2 != 0
+    if is_standing:
+        jobs = standing_jobs(tasks, near, laid, candidates, demand, params.place)
+    else:
+        jobs = solve_jobs(tasks, laid, params.place)
+    alone = spread(tasks, solve_all(jobs))
     progress(_("sharing borders"))
     placements = share_borders(
-        laid, tasks, alone, candidates, demand, place=params.place, solve_all=solve_all
+        laid, tasks, alone, candidates, demand, place=params.place, solve_all=solve_all, is_standing=is_standing
     )
     made = assign_sites(
         laid, candidates, demand, tasks, placements, near=near, earlier=earlier, moved_ids=applied.moved_ids,
@@ -129,7 +135,7 @@ def number_of(orchard: Orchard, params: Params, edits: Sequence[Edit], sites: Se
     Nor do names that decide nothing: the ranch's, which may come from its folder, so that a copy has the same number; nor the
     words in which a refused block is explained, which depend on the language.
     """
-    place = replace(params.place, jobs=0, safety_s=0.0)
+    place = replace(params.place, jobs=0, safety_s=0.0, move_penalty_m2=params.place.move_penalty_m2 or 0.0)
     bare = replace(orchard, name="", refused=tuple(replace(r, reason="") for r in orchard.refused))
     return plan_number(
         bare, replace(params, place=place, ranch=""), tuple(edits), [(s.site_id, s.row, s.tree) for s in sites]
