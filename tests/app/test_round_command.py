@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 import math
 import re
 import shutil
@@ -180,6 +181,8 @@ def test_a_sample_is_told_with_what_it_proves(ranch, capsys):
         (("--task", "check", "--stops", "5000"), 3, "5000 stops"),
         (("--task", "check", "--done", "missing.csv"), 3, "missing.csv"),
         (("--task", "check", "--start", "23:00", "--date", "2027-02-16"), 3, "No time is left"),
+        (("--task", "check", "--date", "9999-12-30", "--days", 2), 2, "the calendar ends"),
+        (("--task", "check", "--reload", "4" * 400 + "h"), 2, "no length of time"),
     ],
 )  # fmt: skip
 def test_wrong_usage_and_wrong_input_are_refused_in_a_sentence(ranch, capsys, arguments, code, words):
@@ -231,9 +234,25 @@ def test_without_its_plan_there_is_no_round(ranch, capsys, tmp_path):
     bare = make_ranch(tmp_path / "bare", "North")
     code, _out, err = run(capsys, "round", bare, "--task", "check")
     assert code == 3 and "Run mudcap plan first" in err and not (bare / "out").exists()
+    report, known = ranch / "out" / "report.json", (ranch / "out" / "report.json").read_text("utf-8")
+    report.write_text(known.replace('"id": "North"', '"id": "Norte"'), "utf-8")
+    code, _out, err = run(capsys, "round", ranch, "--task", "check")
+    assert code == 1 and "report.json: is damaged. Run mudcap plan again" in err
+    report.write_text(known, "utf-8")
     (ranch / "blocks.geojson").write_text(geojson("North", "South").replace("-120.001,", "-120.00102,"))
     code, _out, err = run(capsys, "round", ranch, "--task", "check")
     assert code == 3 and "Run mudcap plan again" in err
+
+
+@pytest.mark.skipif(os.name == "nt", reason="links need a right of their own there")
+def test_a_link_without_an_end_is_told(ranch, capsys, tmp_path):
+    """As the ranch and as the folder of the plan."""
+    loop = tmp_path / "loop"
+    loop.symlink_to(loop)
+    code, _out, err = run(capsys, "round", loop, "--task", "check")
+    assert code == 3 and "no plan here" in err
+    code, _out, err = run(capsys, "round", ranch, "-o", loop, "--task", "check")
+    assert code == 1 and "Choose a folder" in err
 
 
 def test_values_in_their_forms():

@@ -125,6 +125,22 @@ def test_a_log_is_read_in_its_usual_dresses(tmp_path):
     )  # fmt: skip
     path.write_text("site\nWES0001\n")
     assert read_log(path) == (Entry(name="WES0001", state=""),)
+    path.write_text("site_id,time,date\nA1,9:05,2027-02-16\nB1,2027-02-17 10:00,2027-02-16\nC1,,2027-02-16\nD1,9:05,\n")
+    assert [(e.day and e.day.day, e.time_s) for e in read_log(path)] == [(16, 32_700.0), (17, 36_000.0), (16, None), (None, 32_700.0)]
+
+
+def test_times_of_utc_are_marked_and_become_those_of_the_place(tmp_path):
+    """`Z` and an offset of nothing; other offsets are what a phone's clock showed there. Early in UTC is the evening before."""
+    path = tmp_path / "log.csv"
+    path.write_text(
+        "site,time\nA1,2027-02-16T17:30:00Z\nB1,2027-02-16T17:30+00:00\nC1,2027-02-16T09:30-08:00\nD1,09:30\nE1,2027-02-16T03:00Z\n"
+    )
+    log = read_log(path)
+    assert [e.is_utc for e in log] == [True, True, False, False, True]
+    assert [(e.in_zone(-8.0).day, e.in_zone(-8.0).time_s) for e in log] == [
+        (date(2027, 2, 16), 34_200.0), (date(2027, 2, 16), 34_200.0), (date(2027, 2, 16), 34_200.0), (None, 34_200.0),
+        (date(2027, 2, 15), 68_400.0),
+    ]  # fmt: skip
 
 
 @pytest.mark.parametrize(

@@ -217,6 +217,7 @@ def test_lunch_falls_where_it_is_said_and_the_row_goes_on_after_it():
     """At the first stop that ends after it; the leg is cut in two and the clock goes on."""
     plan = plan_at(one_block(), every_third("Home"))
     made = make_round(plan, replace(NO_LUNCH, lunch_s=7 * 3600 + 400.0, lunch_length_s=1800.0))
+    assert finish_text(made, EN).endswith(", lunch included.") and "lunch" not in finish_text(make_round(plan, NO_LUNCH), EN)
     legs = made.days[0].legs
     k = next(i for i, leg in enumerate(legs) if leg.kind == "lunch")
     assert legs[k].begin_s >= 7 * 3600 + 400 and legs[k].end_s - legs[k].begin_s == 1800
@@ -364,6 +365,10 @@ def test_daylight_is_kept_and_can_be_waived(ranch):
     early = replace(NO_LUNCH, start_s=4 * 3600.0, day_s=3 * 3600 + 1800.0, first_day=date(2027, 2, 16))
     made = make_round(ranch, early)
     assert made.light_s is not None and made.days[0].begin_s == pytest.approx(made.light_s[0])
+    assert any(n.startswith("Crews leave at sunrise, 06:") and "not at 04:00" in n for n in made.notes)
+    late = make_round(ranch, replace(early, start_s=14 * 3600.0, day_s=6 * 3600.0))
+    assert any(n.startswith("Crews are back by sunset, 17:") and "not by 20:00" in n for n in late.notes)
+    assert not any("sun" in n for n in make_round(ranch, replace(early, start_s=8 * 3600.0)).notes)
     assert make_round(ranch, replace(early, daylight=False)).days[0].begin_s == 4 * 3600
     assert make_round(ranch, replace(early, first_day=None)).light_s is None
 

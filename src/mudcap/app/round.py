@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+from contextlib import suppress
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -171,6 +172,8 @@ def round_options(choices: RoundChoices) -> RoundOptions:
     if not 0 < choices.day <= DAY_S:
         raise click.UsageError(_("--day: a crew's day is longer than nothing and at most 24 hours."))
     first = choices.first_day
+    if first is not None and (date.max - first).days < choices.days:
+        raise click.UsageError(_("--date {day}: the calendar ends before the round does.").format(day=first.isoformat()))
     closed = []
     for c in choices.closed:
         if c.day is not None and first is None:
@@ -269,12 +272,13 @@ class _Watch:
 def _spare_inputs(spec: RanchSpec, target: Path, task: str, lang: str) -> None:
     from mudcap.files.outputs import round_outputs
 
-    inputs = {layer.path.resolve() for layer in spec.layers}
-    for name in round_outputs(task, lang):
-        if (target / name).resolve() in inputs:
-            raise click.UsageError(
-                _("-o {folder}: {file} there is an input. Choose another folder.").format(folder=target, file=name)
-            )
+    with suppress(OSError, RuntimeError):  # an endless link is told when it is read
+        inputs = {layer.path.resolve() for layer in spec.layers}
+        for name in round_outputs(task, lang):
+            if (target / name).resolve() in inputs:
+                raise click.UsageError(
+                    _("-o {folder}: {file} there is an input. Choose another folder.").format(folder=target, file=name)
+                )
 
 
 def _write(

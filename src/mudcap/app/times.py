@@ -32,14 +32,14 @@ def clock_s(text: str) -> float | None:
 def duration_s(text: str) -> float | None:
     """Seconds of '6h', '6h30', '90 min' or '45s'; None where it is no duration.
 
-    >>> duration_s("6h"), duration_s("6h30"), duration_s("1.5 h"), duration_s("45s"), duration_s("6")
-    (21600.0, 23400.0, 5400.0, 45.0, None)
+    >>> duration_s("6h"), duration_s("6h30"), duration_s("1.5 h"), duration_s("45s"), duration_s("6"), duration_s("1234567s")
+    (21600.0, 23400.0, 5400.0, 45.0, None, None)
     """
     word = text.strip().lower().replace(" ", "")
-    match = re.fullmatch(r"(\d+)h(\d{1,2})(?:min|m)?", word)
+    match = re.fullmatch(r"(\d{1,3})h(\d{1,2})(?:min|m)?", word)
     if match:
         return int(match[1]) * 3600.0 + int(match[2]) * 60.0
-    match = re.fullmatch(r"(\d+(?:\.\d+)?)([a-z]+)", word)
+    match = re.fullmatch(r"(\d{1,6}(?:\.\d+)?)([a-z]+)", word)
     return float(match[1]) * _UNIT_S[match[2]] if match and match[2] in _UNIT_S else None
 
 

@@ -23,7 +23,8 @@ _TICKS: Final = {
     "recogido": "fetched", "stored": "stored", "guardado": "stored",
 }  # fmt: skip
 """Columns of ticks, and the state that a tick stands for."""
-_TIMES: Final = {"time", "when", "date", "at", "hour", "done at", "checked at", "hora", "fecha"}
+_TIMES: Final = {"time", "when", "at", "hour", "done at", "checked at", "hora"}
+_DAYS: Final = {"date", "fecha"}
 _CREWS: Final = {"crew", "by", "who", "cuadrilla"}
 _NOTES: Final = {"note", "notes", "remark", "nota"}
 WORDS: Final = {
@@ -41,11 +42,14 @@ _CHECK_STATES: Final = {
     "hung": "hung", "checked": "checked", "fetched": "fetched", "not_found": "checked", "not_reached": "planned",
 }  # fmt: skip
 _NOT_YET: Final = {"no", "0", "false"}
-_TIME: Final = re.compile(r"(?:(\d{4})-(\d{2})-(\d{2}))?[T ]*(?:(\d{1,2}):(\d{2})(?::\d{2}(?:\.\d+)?)?)?(?:Z|[+-]\d{2}:?\d{2})?\Z")
+_TIME: Final = re.compile(r"(?:(\d{4})-(\d{2})-(\d{2}))?[T ]*(?:(\d{1,2}):(\d{2})(?::\d{2}(?:\.\d+)?)?)?(Z|[+-]\d{2}:?\d{2})?\Z")
+_UTC: Final = {"Z", "+00:00", "+0000", "-00:00", "-0000"}
 
 
 def read_log(path: Path | str) -> tuple[Entry, ...]:
-    """The entries of a log in file order: columns site_id, and where there are any state, time (ISO 8601, or hh:mm), crew, note.
+    """The entries of a log in file order: columns site_id, and where there are any state, time (ISO 8601, or hh:mm), date, crew, note.
+
+    Times are of whatever clock the crew has; those in UTC (`Z`) are marked as such.
 
     A `.json` file is one of checks (`mudcap.checks/1`): a shelter that was not reached is not done, one that was not found or
     has damage or guests is flagged besides. A column `done` of yes and no, or no column of states at all, says that the round's own
@@ -61,7 +65,7 @@ def read_log(path: Path | str) -> tuple[Entry, ...]:
         raise InputError(_("{file}: holds zero bytes; no text table. Export it again as CSV.").format(file=name))
     rows = read_rows(text, name)
     head = [plain_letters(c) for c in rows[0][1]]
-    columns = [next((i for i, h in enumerate(head) if h in wanted), -1) for wanted in (NAMES, _STATES, _TIMES, _NOTES, _CREWS)]
+    columns = [next((i for i, h in enumerate(head) if h in wanted), -1) for wanted in (NAMES, _STATES, _TIMES, _NOTES, _CREWS, _DAYS)]
     has_ticks, tick = False, ""
     if columns[1] < 0 and any(h in _TICKS for h in head):
         has_ticks, columns[1] = True, next(i for i, h in enumerate(head) if h in _TICKS)
@@ -98,14 +102,17 @@ def _checks(data: bytes, file: str) -> tuple[Entry, ...]:
                 _("{file}: check {number} cannot be read. Save the checks on the map again.").format(file=file, number=number)
             )
         site, state = clean_text(check["site"]), _CHECK_STATES[check["state"]]
-        entries.append(Entry(name=site, state=state, day=when[0], time_s=when[1], crew=clean_text(str(check.get("by", "")))))
+        is_utc = _is_utc(str(check["at"]))
+        entries.append(Entry(name=site, state=state, day=when[0], time_s=when[1], is_utc=is_utc, crew=clean_text(str(check.get("by", "")))))
         if check["state"] == "not_found" or check.get("damage") or check.get("predators"):
-            entries.append(Entry(name=site, state="flagged", day=when[0], time_s=when[1]))
+            entries.append(Entry(name=site, state="flagged", day=when[0], time_s=when[1], is_utc=is_utc))
     return tuple(entries)
 
 
 def _entry(cells: list[str], tick: str, where: str, problems: list[str]) -> Entry | None:
-    site, word, when, note, crew = cells
+    site, word, when, note, crew, day = cells
+    if day and not re.match(r"\d{4}-", when):
+        when = f"{day} {when}".strip()
     state = plain_letters(word)
     if state in _NOT_YET:
         return None
@@ -125,7 +132,7 @@ def _entry(cells: list[str], tick: str, where: str, problems: list[str]) -> Entr
             _("{where}: '{word}' is no time; write 2027-02-16 09:30 or 09:30.").format(where=where, word=when)
         )
         return None
-    return Entry(name=site, state=WORDS[state] or tick, day=at[0], time_s=at[1], note=note, crew=crew)
+    return Entry(name=site, state=WORDS[state] or tick, day=at[0], time_s=at[1], is_utc=_is_utc(when), note=note, crew=crew)
 
 
 def read_time(text: str) -> tuple[date | None, float | None] | None:
@@ -137,7 +144,7 @@ def read_time(text: str) -> tuple[date | None, float | None] | None:
     match = _TIME.match(text.strip())
     if match is None:
         return None
-    year, month, day, hour, minute = match.groups()
+    year, month, day, hour, minute, _zone = match.groups()
     try:
         on = date(int(year), int(month), int(day)) if year else None
     except ValueError:
@@ -147,3 +154,9 @@ def read_time(text: str) -> tuple[date | None, float | None] | None:
     if int(hour) > 23 or int(minute) > 59:
         return None
     return on, int(hour) * 3600.0 + int(minute) * 60.0
+
+
+def _is_utc(text: str) -> bool:
+    """Whether a time that can be read is one of UTC."""
+    match = _TIME.match(text.strip())
+    return match is not None and match[4] is not None and match[6] in _UTC

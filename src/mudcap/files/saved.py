@@ -61,7 +61,7 @@ def read_saved(directory: Path) -> SavedPlan:
             )
         )
     try:
-        return SavedPlan(
+        saved = SavedPlan(
             source=str(directory), number=str(facts["plan"]), params=_restored(Params, facts["params"]),
             edits=tuple(_restored(Edit, e) for e in facts["edits"]), sites=tuple(_site(row) for row in tables["sites"]),
             blocks=tuple(_block(b) for b in facts["blocks"]), findings=tuple(_finding(f) for f in facts["findings"]),
@@ -71,6 +71,9 @@ def read_saved(directory: Path) -> SavedPlan:
         )  # fmt: skip
     except (KeyError, TypeError, ValueError, AttributeError, IndexError) as error:
         raise _damaged(report) from error
+    if {s.block_id for s in saved.sites} - {b.block_id for b in saved.blocks}:
+        raise _damaged(report)
+    return saved
 
 
 def _facts(path: Path) -> dict[str, Any]:

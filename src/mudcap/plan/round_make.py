@@ -55,6 +55,7 @@ def make_round(
     Raises ``InputError`` where names or numbers cannot be, or no day leaves any time.
     """
     zone_h, light = _light(plan, options)
+    log = [entry.in_zone(zone_h) for entry in log]
     visits, rest, sample = choose_visits(plan, options, log)
     speeds = speeds_of(plan, options)
     places, unreached, shut = lay_places(plan, visits, options, speeds)
@@ -75,7 +76,7 @@ def make_round(
     made = Round(
         options=options, zone_h=zone_h, light_s=light, days=days, not_visited=not_visited, sample=sample,
         hardware=tuple(range(len(plan.sites))) if options.task == "fetch" else (),
-        notes=(*_notes(plan, options, roads, found.stopped), *_log_notes(plan, options, log), *_loose_notes(plan, places, visits, found)),
+        notes=(*_notes(plan, options, roads, found.stopped), *_light_notes(options, light), *_log_notes(plan, options, log), *_loose_notes(plan, places, visits, found)),
         bound_s=found.bound_s, stopped=found.stopped,
     )  # fmt: skip
     _prove(plan, made, len(visits) + len(rest))
@@ -263,6 +264,22 @@ def _notes(plan: Plan, options: RoundOptions, roads: Roads, stopped: bool) -> li
         notes.append(
             _("Clock times are standard time of the longitude, with no daylight saving.")
         )
+    return notes
+
+
+def _light_notes(options: RoundOptions, light: tuple[float, float] | None) -> list[str]:
+    """What daylight takes from the day that was asked for."""
+    if light is None:
+        return []
+    notes = []
+    if options.start_s < light[0]:
+        notes.append(_("Crews leave at sunrise, {clock}, not at {asked}; the day ends no later for it.").format(
+            clock=clock(light[0]), asked=clock(options.start_s)
+        ))  # fmt: skip
+    if options.start_s + options.day_s > light[1]:
+        notes.append(_("Crews are back by sunset, {clock}, not by {asked}.").format(
+            clock=clock(light[1]), asked=clock((options.start_s + options.day_s) % DAY_S)
+        ))  # fmt: skip
     return notes
 
 

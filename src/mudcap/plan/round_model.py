@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from typing import Final, Literal
 
@@ -43,9 +43,25 @@ class Entry:
     day: date | None = None
     time_s: float | None = None
     """Seconds after midnight."""
+    is_utc: bool = False
+    """Whether day and time are those of UTC, not of the place."""
     note: str = ""
     crew: str = ""
     """Who did it."""
+
+    def in_zone(self, hours: float) -> Entry:
+        """The same by a clock that is so many hours ahead of UTC; a time that is not one of UTC stays as it is.
+
+        >>> Entry(name="A", state="", time_s=61_200.0, is_utc=True).in_zone(-8.0).time_s
+        32400.0
+        """
+        if not self.is_utc or self.time_s is None:
+            return self
+        days, time_s = divmod(self.time_s + 3600.0 * hours, 86_400.0)
+        day = self.day
+        if day is not None and date.min < day < date.max:
+            day += timedelta(days=int(days))
+        return replace(self, day=day, time_s=time_s, is_utc=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

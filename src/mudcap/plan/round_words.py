@@ -254,12 +254,20 @@ def finish_text(made: Round, _: Text) -> str:
         return _("Nothing is left to do.")
     last = max(made.days, key=lambda d: d.end_s)
     paid = sum(d.end_s - d.begin_s for d in made.days)
-    return counted(
+    text = counted(
         _,
         "{stops} in {days} crew day; the last crew is back at {clock} on {day}. Paid time {paid}.",
         "{stops} in {days} crew days; the last crew is back at {clock} on {day}. Paid time {paid}.",
         len(made.days),
-    ).format(
+    )
+    if any(d.lunch_s for d in made.days):
+        text = counted(
+            _,
+            "{stops} in {days} crew day; the last crew is back at {clock} on {day}. Paid time {paid}, lunch included.",
+            "{stops} in {days} crew days; the last crew is back at {clock} on {day}. Paid time {paid}, lunch included.",
+            len(made.days),
+        )
+    return text.format(
         stops=_stops(made.num_stops, _), days=len(made.days), clock=clock(last.end_s % DAY_S),
         day=day_name(made.options, last.day, _), paid=minutes(paid),
     )  # fmt: skip
