@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import re
 from datetime import date
@@ -9,6 +10,7 @@ from io import BytesIO
 
 import pytest
 from pypdf import PdfReader
+from shapely import MultiLineString
 
 from mudcap.draw.round_scene import with_round
 from mudcap.draw.round_sheet import round_sheet
@@ -16,6 +18,8 @@ from mudcap.draw.scene import make_scene
 from mudcap.draw.webmap import web_map
 from mudcap.plan.round_make import make_round
 from mudcap.plan.round_model import RoundOptions, SampleOptions
+from mudcap.plan.round_words import clock
+from mudcap.supply.model import Puddle, PuddlePlan
 from round_plans import every_third, plan_at, three_blocks
 from small_plan import HOSTILE_NAMES
 
@@ -94,6 +98,33 @@ def test_maps_carry_positions_and_the_order(plan, fetching):
     block = fetching.days[0].blocks[0]
     orders = [s.order for s in fetching.days[0].stops if s.visit.block_id == block]
     assert sum(bool(re.search(rf"(?<!\d){n}(?!\d)", text)) for n in orders) == len(orders)
+
+
+def test_puddles_stand_on_the_maps_of_their_blocks_in_order(plan):
+    """A wetting round: the way's map, one a block with its own stops and times, and how much water each puddle takes."""
+    spots = {"P1": ("West", 12.0, -3.0), "P2": ("East", 130.0, -3.0), "P3": ("West", 30.0, -3.0)}
+    lonlat = plan.orchard.plane.to_lonlat([(x, y) for _block, x, y in spots.values()])
+    puddles = tuple(
+        Puddle(name=name, x_m=x, y_m=y, lon=float(lon), lat=float(lat), block_id=block, stand="road", address="the road", sites=(),
+               farthest_m=10.0, litres=100.0)
+        for (name, (block, x, y)), (lon, lat) in zip(spots.items(), lonlat, strict=True)
+    )  # fmt: skip
+    layout = PuddlePlan(
+        puddles=puddles, bound=3, status="optimal", unserved=(), rewet_days=2, tour=MultiLineString(), tour_m=0.0, tour_s=0.0, fills=1
+    )
+    wet = dataclasses.replace(plan, puddles=layout)
+    made = make_round(wet, RoundOptions(task="wet", lunch_s=None))
+    (day,) = made.days
+    pages = PdfReader(BytesIO(round_sheet(wet, made))).pages
+    maps = [p for p in pages if "/VP" in p]
+    texts = [re.sub(r"\s+", " ", p.extract_text()) for p in maps]
+    assert len(maps) == 3 and set(day.blocks) == {"West", "East"} and "Block 2 blocks" in texts[0] and "Way" in texts[0]
+    for block, text in zip(day.blocks, texts[1:], strict=True):
+        own = [s for s in day.stops if s.visit.block_id == block]
+        assert f"Block {block} Stops {len(own)} Time {clock(own[0].begin_s)}–{clock(own[-1].end_s)}" in text
+        assert all(re.search(rf"(?<!\d){s.order}(?!\d)", text) for s in own) and all(s.visit.name in text for s in own)
+    told = re.sub(r"\s+", " ", " ".join(p.extract_text() for p in pages))
+    assert told.count(" with 26 gal: the road.") == 3 and f"A, Day 1: {', '.join(day.blocks)}" in told
 
 
 def test_the_map_has_a_layer_for_each_day_and_crew(plan, fetching):

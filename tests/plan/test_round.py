@@ -458,7 +458,7 @@ def test_puddles_are_wetted_by_road():
     (deep,) = make_round(replace(plan, puddles=replace(plan.puddles, puddles=(inside,))), replace(NO_LUNCH, task="wet")).days
     assert deep.metres == pytest.approx(2 * (0.5 + 29 + 12 + 3 + 29), abs=1) and LineString(deep.track).distance(Point(12, 29)) < 0.1
     text = leg_text(next(leg for leg in made.days[0].legs if leg.kind == "puddle"), "us", EN)
-    assert text.startswith("Wet puddle P") and "the road" in text
+    assert text.startswith("Wet puddle P") and text.endswith(" with 40 gal: the road.")
     # a crew that wetted P1, the farthest, goes on from there: back by P3 and P2, no way out from the yard
     log = [Entry(name="P1", state="wetted", day=date(2027, 2, 16), time_s=8 * 3600.0, crew="A")]
     given = {"task": "wet", "first_day": date(2027, 2, 16), "zone_h": -8.0, "now_s": 8 * 3600.0 + 60}

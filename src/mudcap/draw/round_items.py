@@ -38,7 +38,7 @@ def front_items(plan: Plan, made: Round, width: float, _: Text) -> list[Item]:
     for text in (light_text(made, _), sample_text(made.sample, _) if made.sample else "", *made.notes):
         items += paragraph(text, width) if text else []
     if made.days:
-        items += [heading(_("Crews and days")), *_days_table(plan, made, _)]
+        items += [heading(_("Crews and days")), *_days_table(plan, made, width, _)]
     if made.left:
         items += [heading(_("Not gone to: {count}").format(count=len(made.left)))]
         by_reason: dict[str, dict[str, list[str]]] = {}
@@ -53,16 +53,20 @@ def front_items(plan: Plan, made: Round, width: float, _: Text) -> list[Item]:
     return [*items, *cautions_items(made, width, _)]
 
 
-def _days_table(plan: Plan, made: Round, _: Text) -> list[Item]:
+def _days_table(plan: Plan, made: Round, width: float, _: Text) -> list[Item]:
     heads = (_("Crew"), _("Day"), _("Leaves"), _("Back"), _("Stops"), _("Way"), _("At stops"), _("On the way"), _("At the yard"), _("Waiting"),
-             _("Lunch"), _("Blocks"))  # fmt: skip
+             _("Lunch"))  # fmt: skip
     rows = [
         (d.crew, day_name(made.options, d.day, _), clock(d.begin_s), clock(d.end_s), f"{len(d.stops):,}",
          way_text(d.metres, plan.params.units), minutes(d.service_s), minutes(d.moving_s), minutes(d.reload_s), minutes(d.idle_s),
-         minutes(d.lunch_s), ", ".join(d.blocks))
+         minutes(d.lunch_s))
         for d in made.days
     ]  # fmt: skip
-    return table(heads, (12.5, 26, 14, 12.5, 12, 14, 19, 18, 17, 15, 14, 28), rows)
+    items = table(heads, (14, 34, 16, 14, 15, 18, 21, 21, 19, 17, 16), rows)
+    for d in made.days:
+        told = _("{crew}, {day}: {blocks}").format(crew=d.crew, day=day_name(made.options, d.day, _), blocks=", ".join(d.blocks))
+        items += paragraph(told, width)
+    return items
 
 
 def cautions_items(made: Round, width: float, _: Text) -> list[Item]:

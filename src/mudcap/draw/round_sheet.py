@@ -13,7 +13,6 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-from mudcap.draw.labels import Box, Ground, places_around
 from mudcap.draw.round_items import cautions_items, day_items, front_items, hardware_items, proof_items
 from mudcap.draw.round_scene import way_mark, way_style
 from mudcap.draw.scene import Layer, Mark, Scene, make_scene
@@ -30,9 +29,8 @@ from mudcap.draw.sheet_geo import map_canvas
 from mudcap.draw.sheet_labels import Drawn
 from mudcap.draw.sheet_layout import MARGIN_MM, PAGES_MM, View, block_views, overview
 from mudcap.draw.sheet_map import draw_block, draw_overview
-from mudcap.draw.sheet_pen import PT_PER_MM, Pen, printable, text_width_mm
+from mudcap.draw.sheet_pen import PT_PER_MM, Pen, printable
 from mudcap.draw.sheet_tables import Item, draw_items, flow
-from mudcap.draw.style import STYLES
 from mudcap.lang import counted, translator
 from mudcap.plan.model import Plan, Site
 from mudcap.plan.round_model import CrewDay, Round
@@ -135,18 +133,23 @@ class _Maker:
         ]
 
     def _facts(self, day: CrewDay, block: str) -> tuple[tuple[str, str], ...]:
-        _ = self._
-        stops = sum(s.visit.block_id == block for s in day.stops) if block else len(day.stops)
-        return (
+        """What the panel tells: of the whole day, or of one block the times of its first and last stop."""
+        _, units = self._, self.plan.params.units
+        own = [s for s in day.stops if not block or s.visit.block_id == block]
+        blocks = counted(_, "{n} block", "{n} blocks", len(day.blocks)).format(n=len(day.blocks))
+        facts = [
             (_("Round"), task_name(self.made.options.task, _)),
             (_("Crew"), day.crew),
             (_("Day"), day_name(self.made.options, day.day, _)),
-            (_("Block"), block or ", ".join(day.blocks)),
-            (_("Stops"), f"{stops:,}"),
-            (_("Time"), f"{clock(day.begin_s)}–{clock(day.end_s)}"),
-            (_("Way"), f"{way_text(day.metres, self.plan.params.units)}, {minutes(day.moving_s)}"),
-            (_("Plan"), self.plan.number),
-        )
+            (_("Block"), block or (day.blocks[0] if len(day.blocks) == 1 else blocks)),
+            (_("Stops"), f"{len(own):,}"),
+        ]
+        if not block:
+            facts.append((_("Time"), f"{clock(day.begin_s)}–{clock(day.end_s)}"))
+            facts.append((_("Way"), f"{way_text(day.metres, units)}, {minutes(day.moving_s)}"))
+        elif own:
+            facts.append((_("Time"), f"{clock(own[0].begin_s)}–{clock(own[-1].end_s)}"))
+        return (*facts, (_("Plan"), self.plan.number))
 
     def _words(self, day: CrewDay, number: int, count: int, block: str = "") -> PageText:
         what = task_name(self.made.options.task, self._)
@@ -171,15 +174,11 @@ class _Maker:
             drawn = draw_overview(pen, bare, scene, view, names)
             _arrows(pen, view, day)
             self._surround(pen, view, self._words(day, number, count), drawn)
-            if self.made.options.task == "wet":
-                _numbers(pen, view, day)
 
         return _Page(width=view.frame.width, height=view.frame.height, draw=draw, title=title, view=view)
 
     def _block_pages(self, day: CrewDay) -> list[_Page]:
         """Each block's map at a scale at which the order of its stops can be read."""
-        if self.made.options.task == "wet":
-            return []
         out: list[_Page] = []
         ordered = _as_sites(self.plan, day)
         for block in day.blocks:
@@ -226,8 +225,11 @@ def _as_sites(plan: Plan, day: CrewDay) -> Plan:
     """The plan with the day's stops as its only sites, numbered in their order, so that a block's map shows the order."""
     order = {b.block_id: k for k, b in enumerate(plan.orchard.blocks)}
     sites: list[Site] = [
-        dataclasses.replace(plan.sites[s.visit.site], number=s.order, pinned=False, flags=0)
-        for s in sorted(day.stops, key=lambda s: (order[s.visit.block_id], s.order)) if s.visit.site >= 0
+        dataclasses.replace(
+            plan.sites[max(s.visit.site, 0)], site_id=s.visit.name, block_id=s.visit.block_id, number=s.order, x_m=s.visit.xy[0],
+            y_m=s.visit.xy[1], pinned=False, flags=0,
+        )
+        for s in sorted(day.stops, key=lambda s: (order[s.visit.block_id], s.order))
     ]  # fmt: skip
     return dataclasses.replace(plan, sites=tuple(sites))
 
@@ -270,20 +272,3 @@ def _arrow(pen: Pen, tip: NDArray[np.float64], way: NDArray[np.float64]) -> None
     back = tip - ARROW_MM * way
     side = np.array([-way[1], way[0]]) * ARROW_MM * 0.38
     pen.fill([tip, back + side, back - side], "#000000")
-
-
-def _numbers(pen: Pen, view: View, day: CrewDay) -> None:
-    """Puddles with their order and name, where there is room."""
-    style = STYLES["round_stop"]
-    ground = Ground(*view.frame.inner)
-    places = view.to_page([s.visit.xy for s in day.stops])
-    for x, y in places:
-        pen.symbol(x, y, style)
-        ground.take(Box(x=float(x), y=float(y), width=style.size_mm, height=style.size_mm))
-    for stop, (x, y) in zip(day.stops, places, strict=True):
-        text, size = f"{stop.order} {stop.visit.name}", 6.5
-        box = ground.first_free(
-            places_around(float(x), float(y), style.size_mm / 2, text_width_mm(text, size, "bold"), 1.9)
-        )
-        if box is not None:
-            pen.text(box.x, box.y - 0.8, text, size, face="bold", anchor="middle")

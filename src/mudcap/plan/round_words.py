@@ -44,6 +44,15 @@ def minutes(seconds: float) -> str:
     return f"{whole} min" if whole < 60 else f"{whole // 60} h {whole % 60:02} min"
 
 
+def water_text(litres: float, units: Units) -> str:
+    """Whole gallons or litres; a US gallon is exactly 3.785411784 L (NIST SP 811).
+
+    >>> water_text(100.0, "us"), water_text(100.0, "metric")
+    ('26 gal', '100 L')
+    """
+    return f"{litres / 3.785411784:,.0f} gal" if units == "us" else f"{litres:,.0f} L"
+
+
 def way_text(metres: float, units: Units) -> str:
     """A distance to go: feet to half a mile, then miles; metres to a kilometre, then kilometres.
 
@@ -96,9 +105,9 @@ def leg_text(leg: Leg, units: Units, _: Text) -> str:
             direction=compass(leg.heading, _), distance=far
         )
     if leg.kind == "puddle":
-        return _("Wet puddle {name}: {address}.").format(
-            name=leg.stops[0].visit.name if leg.stops else leg.block_id,
-            address=leg.stops[0].visit.address if leg.stops else "",
+        puddle = leg.stops[0].visit
+        return _("Wet puddle {name} with {water}: {address}.").format(
+            name=puddle.name, water=water_text(puddle.load, units), address=puddle.address
         )
     if leg.kind == "row":
         return _row_text(leg, _)
