@@ -59,6 +59,14 @@ def test_the_front_page_tells_the_round_and_what_is_not_done(pages, fetching):
         assert word in pages[0]
 
 
+def test_a_flagged_site_that_finds_no_time_is_told_first(plan, fetching):
+    """By name, before all others."""
+    name = fetching.left[-1].name
+    told = dataclasses.replace(fetching, options=dataclasses.replace(fetching.options, flagged=(name, fetching.days[0].stops[0].visit.name)))
+    front = re.sub(r"\s+", " ", PdfReader(BytesIO(round_sheet(plan, told))).pages[0].extract_text())
+    assert f"Flagged, and still not gone to: {name}. " in front
+
+
 def test_each_crew_has_its_part_with_every_stop_and_the_cautions(pages, fetching):
     """All the stops' names stand on pages of the crew; sentences by the clock; cautions on every crew's pages."""
     for day in fetching.days:
@@ -128,10 +136,10 @@ def test_puddles_stand_on_the_maps_of_their_blocks_in_order(plan):
 
 
 def test_the_map_has_a_layer_for_each_day_and_crew(plan, fetching):
-    """Under the sites, with the way and a mark a stop; without a round the page is as before."""
+    """Under the sites, with the way and a mark a stop, and one of what is left; without a round the page is as before."""
     scene = make_scene(plan)
     layers = with_round(scene, plan, fetching).layers
-    assert layers[-1].key == "sites" and len(layers) == len(scene.layers) + len(fetching.days)
+    assert layers[-1].key == "sites" and len(layers) == len(scene.layers) + len(fetching.days) + 1
     for layer, day in zip(layers[-1 - len(fetching.days) : -1], fetching.days, strict=True):
         assert layer.title.startswith("Routes by day: Day 1") and layer.key == f"round-{day.crew}1"
         assert [m.label for m in layer.marks[1:]] == [f"{day.crew}{s.order}" for s in day.stops]
@@ -139,6 +147,11 @@ def test_the_map_has_a_layer_for_each_day_and_crew(plan, fetching):
     page = web_map(plan, "en", fetching)
     data = json.loads(re.search(r'id="mudcap-data">(.*?)</script>', page, re.S)[1])
     assert [x["key"] for x in data["layers"] if x["key"].startswith("round-")] == ["round-A1", "round-B1"]
+    (left,) = [x for x in data["layers"] if x["key"] == "left_undone"]
+    assert fetching.left and left["title"] == f"Not gone to: {len(fetching.left)}" and left["shown"]
+    assert len(left["marks"]) == len(fetching.left) and "no time left" in json.dumps(left["marks"][0])
+    whole = web_map(plan, "en", make_round(plan, RoundOptions(task="check", lunch_s=None)))
+    assert "left_undone" not in whole
     assert web_map(plan) == web_map(plan, "en", None) and "round-A1" not in web_map(plan)
 
 

@@ -41,6 +41,9 @@ def front_items(plan: Plan, made: Round, width: float, _: Text) -> list[Item]:
         items += [heading(_("Crews and days")), *_days_table(plan, made, width, _)]
     if made.left:
         items += [heading(_("Not gone to: {count}").format(count=len(made.left)))]
+        flagged = sorted({n.name for n in made.left} & set(made.options.flagged))
+        if flagged:
+            items += paragraph(_("Flagged, and still not gone to: {names}.").format(names=", ".join(flagged)), width, sign="!", face="bold")
         by_reason: dict[str, dict[str, list[str]]] = {}
         for place in made.left:
             by_reason.setdefault(why_text(place, made, _), {}).setdefault(place.block_id, []).append(place.name)

@@ -10,7 +10,7 @@ from mudcap.draw.scene import Layer, Mark, Scene
 from mudcap.lang import translator
 from mudcap.plan.model import Plan
 from mudcap.plan.round_model import CrewDay, Round
-from mudcap.plan.round_words import day_name, day_summary
+from mudcap.plan.round_words import day_name, day_summary, why_text
 
 WAYS = ("round_a", "round_b", "round_c", "round_d")
 """Styles that crews take in turn."""
@@ -19,11 +19,25 @@ KEY = "round"
 
 
 def with_round(scene: Scene, plan: Plan, made: Round, lang: str = "en") -> Scene:
-    """The scene with the round's days under its sites; the first day is shown, the others when asked."""
+    """The scene with the round's days under its sites, and crosses where nobody comes; the first day is shown, the others when
+    asked."""
     layers = [_layer(plan, made, day, lang) for day in made.days]
+    if made.left:
+        layers.append(_left_layer(plan, made, lang))
     under = [layer for layer in scene.layers if layer.key != "sites"]
     over = [layer for layer in scene.layers if layer.key == "sites"]
     return dataclasses.replace(scene, layers=(*under, *layers, *over))
+
+
+def _left_layer(plan: Plan, made: Round, lang: str) -> Layer:
+    """Places that the round should go to and does not, each with the reason."""
+    _ = translator(lang)
+    puddles = {p.name: (p.x_m, p.y_m) for p in plan.puddles.puddles} if plan.puddles is not None else {}
+    marks = []
+    for place in made.left:
+        x, y = (plan.sites[place.site].x_m, plan.sites[place.site].y_m) if place.site >= 0 else puddles[place.name]
+        marks.append(Mark(geometry=Point(x, y), style="round_left", label=place.name, note=why_text(place, made, _)))
+    return Layer(key="left_undone", title=_("Not gone to: {count}").format(count=len(marks)), marks=tuple(marks))
 
 
 def way_mark(made: Round, day: CrewDay, label: str = "", note: str = "") -> Mark:

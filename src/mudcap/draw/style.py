@@ -82,6 +82,7 @@ STYLES: Final[Mapping[str, Style]] = {
     "round_c": Style(stroke=GREEN, width_mm=0.7, dash_mm=(0.8, 0.8), ink=False),
     "round_d": Style(stroke=PURPLE, width_mm=0.7, dash_mm=(3.0, 0.8, 0.8, 0.8), ink=False),
     "round_stop": Style(stroke=BLACK, width_mm=0.45, fill="#ffffff", symbol="diamond", size_mm=2.6),
+    "round_left": Style(stroke=BLACK, width_mm=0.5, symbol="saltire", size_mm=4.6),
     "nozzles_off": Style(stroke=BLACK, width_mm=0.8, ink=False),
     "site": Style(stroke=BLACK, width_mm=0.45, fill="#ffffff", symbol="ring", size_mm=2.2),
     "site_pinned": Style(stroke=BLACK, width_mm=0.45, fill="#ffffff", symbol="ring_square", size_mm=2.6),
