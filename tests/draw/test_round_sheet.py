@@ -140,7 +140,7 @@ def test_the_map_has_a_layer_for_each_day_and_crew(plan, fetching):
     scene = make_scene(plan)
     layers = with_round(scene, plan, fetching).layers
     assert layers[-1].key == "sites" and len(layers) == len(scene.layers) + len(fetching.days) + 1
-    for layer, day in zip(layers[-1 - len(fetching.days) : -1], fetching.days, strict=True):
+    for layer, day in zip(layers[-2 - len(fetching.days) : -2], fetching.days, strict=True):
         assert layer.title.startswith("Routes by day: Day 1") and layer.key == f"round-{day.crew}1"
         assert [m.label for m in layer.marks[1:]] == [f"{day.crew}{s.order}" for s in day.stops]
         assert layer.marks[0].geometry.length == pytest.approx(day.metres, rel=0.01)
