@@ -33,7 +33,7 @@ from mudcap.plan.round_places import lay_places, speeds_of
 from mudcap.plan.round_roads import Roads
 from mudcap.plan.round_visits import choose_visits
 from mudcap.plan.round_words import cautions, day_summary, finish_text, leg_text, sample_text, stop_text
-from mudcap.route.sample import expected_half_width
+from mudcap.route.sample import expected_half_width, size_cv
 from mudcap.supply.model import Puddle, PuddlePlan
 from orchards import block, orchard, road
 from round_plans import chained_blocks, every_third, one_block, plan_at, six_rows, three_blocks
@@ -339,6 +339,12 @@ def test_what_the_sample_proves_is_told(ranch):
     told = make_round(ranch, replace(NO_LUNCH, sample=SampleOptions(stops=20), flagged=flagged)).sample
     assert told.count > 20 and told.half_width == 40 / 60 * expected_half_width(told.count - 20, 40)
     assert make_round(ranch, replace(NO_LUNCH, sample=SampleOptions(stops=1))).sample.half_width <= 1
+    few = replace(ranch, sites=tuple(replace(s, cavities=200 if k % 6 == 0 else 20) for k, s in enumerate(ranch.sites)))
+    wide = make_round(few, replace(NO_LUNCH, sample=SampleOptions(stops=20))).sample.half_width
+    cavities = [s.cavities for s in few.sites]
+    assert wide == expected_half_width(20, 60, size_cv=size_cv(cavities)) > 1.5 * expected_half_width(20, 60)
+    more = make_round(few, replace(NO_LUNCH, sample=SampleOptions(half_width=0.12))).sample
+    assert more.count > facts.count and more.half_width <= 0.12
     assert len(names(make_round(ranch, replace(NO_LUNCH, sample=SampleOptions(share=0.25))))) == 15
 
 

@@ -10,6 +10,7 @@ from mudcap.route.sample import (
     estimate_share,
     expected_half_width,
     local_mean_variance,
+    size_cv,
     smallest_count,
     voronoi_balance,
 )
@@ -173,3 +174,20 @@ def test_wrong_calls_are_named() -> None:
         smallest_count(0.0, 360)
     with pytest.raises(ValueError, match="between 2 and 10"):
         expected_half_width(1, 10)
+
+
+def test_the_half_width_to_expect_knows_that_few_sites_hold_much():
+    """2,000 samples of 40 among 200 sites of 7 to 271 cavities, each site all full or all empty, against the errors they make."""
+    rng = np.random.default_rng(11)
+    xy = rng.random((200, 2)) * 300
+    cavities = np.clip(np.round(np.exp(rng.normal(3.4, 1.0, 200))), 7, 271)
+    errors = []
+    for seed in range(2000):
+        full = rng.random(200) < 0.5
+        seen = draw_sample(xy, np.zeros(200), 40, seed=seed).sites
+        told = (cavities[seen] * full[seen]).sum() / cavities[seen].sum()
+        errors.append(told - (cavities * full).sum() / cavities.sum())
+    made = 1.96 * float(np.std(errors))
+    assert expected_half_width(40, 200, size_cv=size_cv(cavities)) == pytest.approx(made, rel=0.08)
+    assert expected_half_width(40, 200) < 0.8 * made
+    assert smallest_count(0.1, 200, size_cv=size_cv(cavities)) > smallest_count(0.1, 200)

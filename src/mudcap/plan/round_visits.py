@@ -23,7 +23,7 @@ from mudcap.plan.round_model import (
     Task,
     Visit,
 )
-from mudcap.route.sample import draw_sample, expected_half_width, smallest_count
+from mudcap.route.sample import draw_sample, expected_half_width, size_cv, smallest_count
 
 _DONE: Final[dict[Task, frozenset[str]]] = {
     "hang": frozenset({"", "hung", "stocked", "released", "checked", "fetched", "stored", "opened"}),
@@ -144,7 +144,8 @@ def _sampled(
     order = {b.block_id: k for k, b in enumerate(plan.orchard.blocks)}
     xy = np.array([v.xy for v in places])
     block = np.array([order[v.block_id] for v in places])
-    count = _count(wish, len(places), xy, block)
+    cavities = np.array([float(plan.sites[v.site].cavities) for v in places])
+    count = _count(wish, cavities, xy, block)
     sample = draw_sample(
         xy, block, count, seed=wish.seed, round_number=wish.panel - 1, flagged=list(flagged)
     )
@@ -157,21 +158,23 @@ def _sampled(
     wanted = dict.fromkeys((*WANTED, *((wish.half_width,) if wish.half_width else ())))
     facts = SampleFacts(
         population=n, count=seen, panel=wish.panel, panels=sample.num_rounds, seed=wish.seed,
-        half_width=_half_width(seen, n, len(flagged)),
-        wanted=tuple((w, smallest_count(w, n)) for w in sorted(wanted)) if n >= 2 else (),
+        half_width=_half_width(seen, cavities, flagged),
+        wanted=tuple((w, smallest_count(w, n, size_cv=size_cv(cavities))) for w in sorted(wanted)) if n >= 2 else (),
     )  # fmt: skip
     return {int(i) for i in sample.sites}, facts
 
 
-def _half_width(seen: int, population: int, flagged: int) -> float:
+def _half_width(seen: int, cavities: NDArray[np.float64], flagged: Sequence[int]) -> float:
     """How near the share is told, at most 1: flagged sites are all seen, so they say nothing of the others."""
-    drawn, others = seen - flagged, population - flagged
-    if seen == population or others < 2:
+    others = np.delete(cavities, flagged)
+    if seen == len(cavities) or len(others) < 2 or not cavities.sum():
         return 0.0
-    return min(1.0, others / population * expected_half_width(max(drawn, 2), others))
+    half = expected_half_width(max(seen - len(flagged), 2), len(others), size_cv=size_cv(others))
+    return min(1.0, float(others.sum() / cavities.sum()) * half)
 
 
-def _count(wish: SampleOptions, n: int, xy: NDArray[np.float64], block: NDArray[np.int64]) -> int:
+def _count(wish: SampleOptions, cavities: NDArray[np.float64], xy: NDArray[np.float64], block: NDArray[np.int64]) -> int:
+    n = len(cavities)
     if wish.stops is not None:
         if not 1 <= wish.stops <= n:
             raise InputError(
@@ -181,7 +184,7 @@ def _count(wish: SampleOptions, n: int, xy: NDArray[np.float64], block: NDArray[
     if wish.share is not None:
         return min(n, max(1, math.ceil(wish.share * n - 1e-9)))
     if wish.half_width is not None:
-        return smallest_count(wish.half_width, n) if n >= 2 else n
+        return smallest_count(wish.half_width, n, size_cv=size_cv(cavities)) if n >= 2 else n
     return _for_panels(wish, xy, block)
 
 

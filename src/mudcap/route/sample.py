@@ -189,18 +189,26 @@ def _sparse_local_mean(
 
 
 def expected_half_width(
-    count: int, population: int, *, share: float = 0.5, site_sd: float | None = None, confidence: float = 0.95
+    count: int,
+    population: int,
+    *,
+    share: float = 0.5,
+    site_sd: float | None = None,
+    size_cv: float = 0.0,
+    confidence: float = 0.95,
 ) -> float:
     """Half-width of the interval to expect when ``count`` of ``population`` sites are seen.
 
     ``site_sd`` is the standard deviation of the share from site to site (from earlier rounds); without it the most that the
-    share allows is taken, as if each site were all full or all empty, so the interval will be narrower.
+    share allows is taken, as if each site were all full or all empty, so the interval will be narrower. ``size_cv`` is the
+    coefficient of variation of the cavities a site: where few sites hold much of them, whether those are seen decides, and the
+    interval widens by the root of one plus its square (the ratio estimator's variance: Cochran 1977, Sampling Techniques, from memory).
     """
     if not 2 <= count <= population:
         raise ValueError(f"count: between 2 and {population} sites are needed, not {count}.")
     spread = float(np.sqrt(share * (1 - share))) if site_sd is None else site_sd
     factor = float(stdtrit(count - 1, 0.5 + confidence / 2))
-    return factor * spread * float(np.sqrt((1 - count / population) / count))
+    return factor * spread * float(np.sqrt((1 + size_cv**2) * (1 - count / population) / count))
 
 
 def smallest_count(
@@ -209,6 +217,7 @@ def smallest_count(
     *,
     share: float = 0.5,
     site_sd: float | None = None,
+    size_cv: float = 0.0,
     confidence: float = 0.95,
 ) -> int:
     """Fewest sites whose expected half-width is at most ``half_width`` (see `expected_half_width`)."""
@@ -217,9 +226,21 @@ def smallest_count(
     low, high = 2, population
     while low < high:
         middle = (low + high) // 2
-        wide = expected_half_width(middle, population, share=share, site_sd=site_sd, confidence=confidence)
+        wide = expected_half_width(
+            middle, population, share=share, site_sd=site_sd, size_cv=size_cv, confidence=confidence
+        )
         low, high = (low, middle) if wide <= half_width else (middle + 1, high)
     return low
+
+
+def size_cv(cavities: ArrayLike) -> float:
+    """Standard deviation of the cavities a site over their mean; 0 where there are none.
+
+    >>> size_cv([10, 10]), size_cv([0, 20])
+    (0.0, 1.0)
+    """
+    sizes = np.asarray(cavities, float)
+    return float(sizes.std() / sizes.mean()) if sizes.size and sizes.mean() > 0 else 0.0
 
 
 def voronoi_balance(xy: ArrayLike, chosen: ArrayLike, probability: ArrayLike) -> float:
