@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import csv
 import json
-import os
 import math
+import os
 import re
 import shutil
 import signal
@@ -21,6 +21,7 @@ from mudcap.app import cli, runner
 from mudcap.app import console as console_module
 from mudcap.app import round as round_module
 from mudcap.app.times import Closing, Duration, Lunch, Panel, Speed
+from mudcap.files import atomic
 from mudcap.files.outputs import round_outputs
 from mudcap.route import service as service_module
 from mudcap.route.visits import Progress
@@ -242,6 +243,13 @@ def test_without_its_plan_there_is_no_round(ranch, capsys, tmp_path):
     (ranch / "blocks.geojson").write_text(geojson("North", "South").replace("-120.001,", "-120.00102,"))
     code, _out, err = run(capsys, "round", ranch, "--task", "check")
     assert code == 3 and "Run mudcap plan again" in err
+
+
+def test_a_plan_that_is_being_written_is_not_read(ranch, capsys):
+    """Another run holds the folder: this one waits for nothing and reads nothing."""
+    with atomic.locked(ranch / "out"):
+        code, _out, err = run(capsys, "round", ranch, "--task", "check")
+    assert code == 1 and "another run of mudcap is writing here" in err and "Reading" not in err
 
 
 @pytest.mark.skipif(os.name == "nt", reason="links need a right of their own there")

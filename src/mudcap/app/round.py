@@ -130,19 +130,20 @@ def round_(as_json: bool, quiet: bool, debug: bool, **given: Any) -> int:
     from mudcap.files.atomic import check_directory, locked
 
     check_directory(target)
-    plan, log = _opened(spec, reading, choices, target, console)
     from mudcap.plan.round_make import make_round
 
-    with locked(target) as lock, console.progress():
-        with console.timed("round", _("planning the round")):
-            watch = _Watch(console)
-            with stoppable(watch.ask, console):
-                made = make_round(plan, options, log, stop=lambda: watch.is_asked, tell=watch.tell)
-        for note in made.notes:
-            console.warn(_("note: {text}").format(text=note)) if not console.is_quiet else None
-        if (more := _advice(options)) and not console.is_quiet:
-            console.warn(more)
-        paths = _write(plan, made, choices, reading.lang, lock, console)
+    with locked(target) as lock:
+        plan, log = _opened(spec, reading, choices, target, console)
+        with console.progress():
+            with console.timed("round", _("planning the round")):
+                watch = _Watch(console)
+                with stoppable(watch.ask, console):
+                    made = make_round(plan, options, log, stop=lambda: watch.is_asked, tell=watch.tell)
+            for note in made.notes:
+                console.warn(_("note: {text}").format(text=note)) if not console.is_quiet else None
+            if (more := _advice(options)) and not console.is_quiet:
+                console.warn(more)
+            paths = _write(plan, made, choices, reading.lang, lock, console)
     code = STOPPED if made.stopped else INCOMPLETE if made.left else 0
     if as_json:
         from mudcap.files.round_json import round_facts
