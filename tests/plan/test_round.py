@@ -345,6 +345,10 @@ def test_what_the_sample_proves_is_told(ranch):
     assert wide == expected_half_width(20, 60, size_cv=size_cv(cavities)) > 1.5 * expected_half_width(20, 60)
     more = make_round(few, replace(NO_LUNCH, sample=SampleOptions(half_width=0.12))).sample
     assert more.count > facts.count and more.half_width <= 0.12
+    short = make_round(ranch, replace(NO_LUNCH, sample=SampleOptions(stops=40), day_s=1200.0))
+    text = sample_text(short.sample, EN, len(short.left))
+    assert 0 < len(short.left) < 40 and text.startswith(f"40 of 60 sites were chosen. {len(short.left)} of them are not gone to:")
+    assert "±" not in text
     assert len(names(make_round(ranch, replace(NO_LUNCH, sample=SampleOptions(share=0.25))))) == 15
 
 

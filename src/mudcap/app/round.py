@@ -340,7 +340,7 @@ def farewell(plan: Plan, made: Round, paths: list[Path]) -> list[str]:
         f"  {_('Crew {name}').format(name=d.crew)}, {day_name(made.options, d.day, _)}: {day_summary(d, units, _)}"
         for d in made.days
     ]
-    lines += [text for text in (light_text(made, _), sample_text(made.sample, _) if made.sample else "") if text]
+    lines += [text for text in (light_text(made, _), sample_text(made.sample, _, len(made.left)) if made.sample else "") if text]
     if made.left:
         lines.append(_("NOT gone to: {count}.").format(count=len(made.left)))
         reasons: dict[str, list[str]] = {}

@@ -35,7 +35,7 @@ CLOCK_MM = 13.0
 def front_items(plan: Plan, made: Round, width: float, _: Text) -> list[Item]:
     """The round as a whole: days, what it can prove, what is left, what had to be assumed, cautions."""
     items = [heading(_("This round")), *paragraph(finish_text(made, _), width)]
-    for text in (light_text(made, _), sample_text(made.sample, _) if made.sample else "", *made.notes):
+    for text in (light_text(made, _), sample_text(made.sample, _, len(made.left)) if made.sample else "", *made.notes):
         items += paragraph(text, width) if text else []
     if made.days:
         items += [heading(_("Crews and days")), *_days_table(plan, made, width, _)]

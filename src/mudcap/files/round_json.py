@@ -37,7 +37,7 @@ def round_facts(plan: Plan, made: Round, lang: str = "en") -> dict[str, Any]:
         "paid_s": rounded(sum(d.end_s - d.begin_s for d in made.days), 1),
         "finish_s": rounded(max((d.end_s for d in made.days), default=0.0), 1),
         "bound_s": rounded(made.bound_s, 1),
-        "sample": None if sample is None else {**plain(sample), "text": sample_text(sample, _)},
+        "sample": None if sample is None else {**plain(sample), "text": sample_text(sample, _, len(made.left))},
         "days": [_day(plan, made, day, _) for day in made.days],
         "not_visited": [
             {"name": n.name, "block": n.block_id, "why": n.why, "text": why_text(n, made, _)} for n in made.not_visited

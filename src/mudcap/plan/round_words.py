@@ -228,8 +228,16 @@ def _number(name: str) -> tuple[str, int]:
     return (name, -1) if found is None else (name[: found.start()], int(found[0]))
 
 
-def sample_text(facts: SampleFacts, _: Text) -> str:
-    """What the sample is and what it can prove."""
+def sample_text(facts: SampleFacts, _: Text, left: int = 0) -> str:
+    """What the sample is and what it can prove, where ``left`` of its sites are not gone to."""
+    if left:
+        told = _("{count:,} of {population:,} sites were chosen.").format(count=facts.count, population=facts.population)
+        return told + " " + counted(
+            _,
+            "{left:,} of them is not gone to: what the others tell holds for ground like theirs only, and no margin is given.",
+            "{left:,} of them are not gone to: what the others tell holds for ground like theirs only, and no margin is given.",
+            left,
+        ).format(left=left)  # fmt: skip
     if facts.half_width == 0:
         return counted(_, "The one site is seen.", "All {population:,} sites are seen.", facts.population).format(population=facts.population)
     text = _(
