@@ -93,4 +93,8 @@ def test_the_plot_is_a_picture_of_its_numbers():
     assert all(0 < x < width and 0 < y < height for x, y in (*first, *second))
     assert len(list(root.iter("circle"))) == 4 and len(list(root.iter("rect"))) == 4
     assert {e.get("stroke") for e in root.iter("polyline")} == {"#000"}
+    for low, high in ((23.86, 24.0), (9.0, 9.004), (1000.0, 4000.0)):
+        close = ET.fromstring(plot("t", "x", "y", [Curve(label="", x=(8.0, 9.0), y=(low, high), mark="square")]))
+        ticks = [t.text for t in close.iter("text") if t.get("text-anchor") == "end"]
+        assert len(set(ticks)) == len(ticks) == 5
     assert [t.text for t in root.iter("title")] == ["t & t"] and "a<b" in [t.text for t in root.iter("text")]

@@ -93,6 +93,7 @@ def test_gpx_keeps_the_order_of_the_standard_and_short_names(plan, made):
         assert [p.name for p in route.points] == [s.visit.name for s in day.stops]
         assert track.length_2d() == pytest.approx(day.metres, rel=0.01)
         stop = day.stops[0]
+        assert re.fullmatch(rf"1: R{stop.visit.row} T{stop.visit.tree} (left|right) \d\d:\d\d", route.points[0].comment)
         assert (route.points[0].latitude, route.points[0].longitude) == pytest.approx(stop.visit.lonlat[::-1], abs=1e-6)
     assert "time" not in tags and all(a != b for a, b in pairwise(names))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from html import escape
@@ -73,10 +74,11 @@ def plot(title: str, x_label: str, y_label: str, curves: Sequence[Curve]) -> str
     for x in sorted(set(xs)):
         px, py = at(x, y0)
         out.append(f'<text x="{px:.1f}" y="{py + 16:.1f}" text-anchor="middle">{x:g}</text>')
+    digits = max(0, math.ceil(-math.log10((y1 - y0) / 4)) + 1)  # so many that no two lines read alike
     for k in range(5):
         y = y0 + (y1 - y0) * k / 4
         px, py = at(x0, y)
-        out.append(f'<text x="{px - 6:.1f}" y="{py + 4:.1f}" text-anchor="end">{y:.3g}</text>')
+        out.append(f'<text x="{px - 6:.1f}" y="{py + 4:.1f}" text-anchor="end">{y:.{digits}f}</text>')
         out.append(f'<path d="M{LEFT} {py:.1f}H{WIDTH - RIGHT}" stroke="#999" stroke-width=".5"/>')
     for n, curve in enumerate(curves):
         points = [at(x, y) for x, y in zip(curve.x, curve.y, strict=True)]

@@ -35,8 +35,8 @@ def round_gpx(plan: Plan, made: Round, lang: str = "en") -> str:
         for stop in day.stops:
             lon, lat = stop.visit.lonlat
             point = gpxpy.gpx.GPXRoutePoint(latitude=round(lat, 7), longitude=round(lon, 7), name=stop.visit.name)
-            side = stop_text(stop, _) if stop.visit.site >= 0 else ""
-            point.comment = clean(f"{stop.order}: {stop.visit.address} {side} {clock(stop.begin_s)}")
+            where = f"R{stop.visit.row} {stop_text(stop, _)}" if stop.visit.site >= 0 else stop.visit.address
+            point.comment = clean(f"{stop.order}: {where} {clock(stop.begin_s)}")
             route.points.append(point)
         gpx.routes.append(route)
         track = gpxpy.gpx.GPXTrack(name=f"{name}-T", description=said)
