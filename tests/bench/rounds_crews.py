@@ -39,7 +39,7 @@ def crew_problem(
     at = np.vstack([[0.0, 0.0], rng.uniform(-reach_m, reach_m, (blocks, 2))])
     crew = RoundParams(aisle_m_s=2.2, road_m_s=3.3)
     return ServiceProblem(
-        work=tuple(work), between_m=np.abs(at[:, None] - at[None]).sum(axis=2), num_days=days,
+        work=tuple(work), access=Access.at_starts([w.graph.start for w in work], np.abs(at[:, None] - at[None]).sum(axis=2)), num_days=days,
         crews=tuple(Crew(name=f"crew {k}", break_s=0.0, params=crew) for k in range(crews)),
     )  # fmt: skip
 
@@ -59,7 +59,7 @@ def side_by_side(
             xy.append(work.graph.vertex_xy[v] - work.graph.vertex_xy.min(axis=0) + (b % across, b // across) * size)
     at = np.array(xy)
     access = Access(block=np.array(of), vertex=np.array(vertex), metres=np.abs(at[:, None] - at[None]).sum(axis=2))
-    return replace(problem, between_m=access.starts_m, access=access)
+    return replace(problem, access=access)
 
 
 def stop_seconds(

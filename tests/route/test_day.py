@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from route_blocks import regular_block
 
+from mudcap.route.access import Access
 from mudcap.route.options import RoundParams
 from mudcap.route.service import ServiceProblem, crew_now, replan, solve_service
 from mudcap.route.visits import BlockWork, Crew, RoutePlan
@@ -32,7 +33,7 @@ def _problem(*crews: Crew, num_blocks: int = 4, each: int = 25, **said: object) 
         )
     along = np.append(0.0, 300.0 + 200.0 * np.arange(num_blocks))
     between = np.abs(along[:, None] - along[None])
-    return ServiceProblem(work=tuple(work), between_m=between, crews=crews or (Crew(name="A"),), **said)  # type: ignore[arg-type]
+    return ServiceProblem(work=tuple(work), access=Access.at_starts([w.graph.start for w in work], between), crews=crews or (Crew(name="A"),), **said)  # type: ignore[arg-type]
 
 
 def _served(plan: RoutePlan) -> set[tuple[str, int]]:
@@ -115,12 +116,12 @@ def test_vehicles_of_two_kinds_go_on_their_own_ground() -> None:
         replace(w, by_mode={1: replace(w.graph, length_m=2 * w.graph.length_m, place_m=2 * w.graph.place_m)})
         for w in problem.work
     )
-    problem = replace(problem, work=longer, between_by_mode={1: 2 * problem.between_m})
+    problem = replace(problem, work=longer, access_by_mode={1: Access.at_starts([w.graph.start for w in longer], 2 * problem.access.starts_m)})
     plan = solve_service(problem)
     assert _served(plan) == _everything(problem)
     truck = next(r for r in plan.routes if r.crew == "truck")
     first = next(s.block_id for s in truck.steps if s.block_id)
-    assert truck.steps[0].metres == 2 * problem.between_m[0, 1 + int(first[1:])]
+    assert truck.steps[0].metres == 2 * problem.access.starts_m[0, 1 + int(first[1:])]
     graph = problem.work[0].graph_of(problem.crews[1])
     for step in truck.steps:
         if step.kind == "drive" and step.from_vertex != step.to_vertex:
@@ -177,12 +178,12 @@ def test_where_a_crew_is() -> None:
     """Metres from a stop are those to its block's start and on by road; from the yard they are the road's."""
     problem = _problem()
     crew = problem.crews[0]
-    assert crew_now(problem, crew, 0.0).to_access_m == tuple(problem.between_m[0, 1:])
+    assert crew_now(problem, crew, 0.0).to_access_m == tuple(problem.access.starts_m[0, 1:])
     graph = problem.work[1].graph
     here = crew_now(problem, crew, 0.0, at_stop=("B1", 0))
     home = here.to_access_m[1]
     assert home > 0
-    assert here.to_yard_m == pytest.approx(home + problem.between_m[2, 0])
+    assert here.to_yard_m == pytest.approx(home + problem.access.starts_m[2, 0])
     at = graph.place_m[graph.place_stop == 0].min()
     assert home >= min(at, 150.0 + 2 * 3.81 - at) - 1e-6
 

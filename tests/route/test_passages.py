@@ -46,7 +46,7 @@ def _problem(graphs: list[StopGraph], **crew: float) -> ServiceProblem:
     work = tuple(
         BlockWork(block_id=f"B{b}", graph=g, service_s=np.full(g.num_stops, 60.0), load=np.ones(g.num_stops)) for b, g in enumerate(graphs)
     )
-    return ServiceProblem(work=work, between_m=access.starts_m, access=access, crews=(Crew(name="A", **crew),))  # type: ignore[arg-type]
+    return ServiceProblem(work=work, access=access, crews=(Crew(name="A", **crew),))  # type: ignore[arg-type]
 
 
 def _check(problem: ServiceProblem, plan: RoutePlan) -> None:
@@ -110,7 +110,7 @@ def test_going_on_from_block_to_block_saves_driving(blocks: int, levels: int, cr
     problem = replace(problem, crews=tuple(replace(problem.crews[0], name=f"crew {k}") for k in range(crews)), objective="paid")
     plan = solve_service(problem)
     _check(problem, plan)
-    back = solve_service(replace(problem, access=None))
+    back = solve_service(replace(problem, access=Access.at_starts([w.graph.start for w in problem.work], problem.access.starts_m)))
     driven = [sum(r.seconds("drive", "travel") for r in p.routes) for p in (plan, back)]
     assert driven[0] < 0.96 * driven[1]
 
@@ -136,7 +136,7 @@ def test_heavy_ground_comes_back_to_where_it_is_come_to(monkeypatch: pytest.Monk
     monkeypatch.setattr(rounds_module, "_WORK", 0.0)
     plan = solve_service(problem)
     _check(problem, plan)
-    back = solve_service(replace(problem, access=None))
+    back = solve_service(replace(problem, access=Access.at_starts([w.graph.start for w in problem.work], problem.access.starts_m)))
     assert free.paid_s < plan.paid_s <= back.paid_s + 3 * ENOUGH_S
     drive = sum(s.end_s - s.begin_s for s in plan.routes[0].steps if s.kind == "drive")
     assert drive == pytest.approx(sum(solve_block(w.graph, problem.crews[0].params).objective for w in problem.work))

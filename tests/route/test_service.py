@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from route_blocks import regular_block, seven_roads
 
+from mudcap.route.access import Access
 from mudcap.route.aisles import solve_block
 from mudcap.route.blocktour import leg_seconds
 from mudcap.route.options import RoundParams
@@ -33,7 +34,7 @@ def _problem(num_blocks: int = 4, each: int = 25, seed: int = 0, **crew: float) 
         )
     along = np.append(0.0, 300.0 + 200.0 * rng.permutation(num_blocks))
     between = np.abs(along[:, None] - along[None])
-    return ServiceProblem(work=tuple(work), between_m=between, crews=(Crew(name="A", **crew),))  # type: ignore[arg-type]
+    return ServiceProblem(work=tuple(work), access=Access.at_starts([w.graph.start for w in work], between), crews=(Crew(name="A", **crew),))  # type: ignore[arg-type]
 
 
 def _check(problem: ServiceProblem, plan: RoutePlan) -> None:
@@ -82,7 +83,7 @@ def test_one_crew_one_day() -> None:
     exact = sum(solve_block(w.graph, problem.crews[0].params).objective for w in problem.work)
     assert drive == pytest.approx(exact)
     assert plan.routes[0].seconds("serve") == pytest.approx(100 * 120.0)
-    assert plan.routes[0].seconds("travel") * 3.3 == pytest.approx(2 * problem.between_m.max())
+    assert plan.routes[0].seconds("travel") * 3.3 == pytest.approx(2 * problem.access.starts_m.max())
 
 
 @pytest.mark.parametrize("num_crews", [2, 3])
@@ -290,7 +291,7 @@ def test_nobody_to_do_it_is_an_error() -> None:
     problem = _problem()
     with pytest.raises(ValueError, match="crews"):
         solve_service(replace(problem, crews=()))
-    empty = solve_service(replace(problem, work=(), between_m=np.zeros((1, 1))))
+    empty = solve_service(replace(problem, work=(), access=Access.at_starts([], np.zeros((1, 1)))))
     assert (empty.routes, empty.unserved, empty.finish_s) == ((), (), 0.0)
 
 

@@ -143,7 +143,7 @@ def _solve(
     origins = crew_origins(plan, roads, options, log, LETTERS[: options.num_crews])
     problem = ServiceProblem(
         work=tuple(_work(k, place, visits) for k, place in enumerate(places)),
-        between_m=roads.access.starts_m, access=roads.access,
+        access=roads.access,
         crews=tuple(_crew(n, _with_load(plan, options), params, begin, end, origins.get(LETTERS[n])) for n in range(options.num_crews)),
         num_days=options.num_days,
         objective=options.objective,

@@ -23,6 +23,11 @@ class Access:
     metres: NDArray[np.float64]
     """(g, g) by road, from one to the other; inf where none leads, but never between the yard and the first points of blocks."""
 
+    @classmethod
+    def at_starts(cls, starts: Sequence[int], between_m: NDArray[np.float64]) -> Access:
+        """One point a block, the start (k,) of its graph; ``between_m`` (k + 1, k + 1) are the metres between the yard (0) and them."""
+        return cls(block=np.arange(-1, len(starts)), vertex=np.array([-1, *starts], np.int64), metres=between_m)
+
     def of(self, block: int) -> NDArray[np.int64]:
         """Positions of a block's points."""
         return np.flatnonzero(self.block == block)

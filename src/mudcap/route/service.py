@@ -37,29 +37,18 @@ class ServiceProblem:
     """Work in blocks, the metres between them, and who can do it when."""
 
     work: tuple[BlockWork, ...]
-    between_m: NDArray[np.float64]
-    """(k + 1, k + 1) road metres between the yard (0) and where the round of block i - 1 starts (i)."""
+    access: Access
+    """Where rounds may begin and end, and the road metres between, for vehicles of the first mode."""
     crews: tuple[Crew, ...]
     num_days: int = 1
     objective: Literal["finish", "paid"] = "finish"
     """`finish`: the last crew back as soon as can be; `paid`: the fewest crew hours in all."""
-    between_by_mode: Mapping[int, NDArray[np.float64]] = field(default_factory=dict)
-    """As `between_m`, for vehicles of other modes (see `Crew.mode`)."""
-    access: Access | None = None
-    """Where rounds may begin and end besides the starts of the blocks' graphs, for vehicles of the first mode; None: there only."""
-
-    def between_of(self, crew: Crew) -> NDArray[np.float64]:
-        """The metres between blocks for a crew's vehicle."""
-        return self.between_by_mode.get(crew.mode, self.between_m)
+    access_by_mode: Mapping[int, Access] = field(default_factory=dict)
+    """As `access`, for vehicles of other modes (see `Crew.mode`)."""
 
     def access_of(self, crew: Crew) -> Access:
         """Where a crew's rounds may begin and end."""
-        if self.access is not None and crew.mode not in self.between_by_mode:
-            return self.access
-        starts = [w.graph_of(crew).start for w in self.work]
-        return Access(
-            block=np.arange(-1, len(starts)), vertex=np.array([-1, *starts], np.int64), metres=self.between_of(crew)
-        )
+        return self.access_by_mode.get(crew.mode, self.access)
 
 
 def solve_service(
@@ -95,7 +84,7 @@ def solve_service(
     )
     slots = lay_slots(problem)
     size = np.bincount(visits.block, minlength=len(problem.work))
-    blocks = [b for b in block_order(problem.between_m, [w.opens_s for w in problem.work]) if size[b]]
+    blocks = [b for b in block_order(problem.access.starts_m, [w.opens_s for w in problem.work]) if size[b]]
     if not blocks:
         return RoutePlan(routes=(), unserved=(), bound_s=0.0)
     trials = int(min(np.clip(_WORK / len(visits.stop), *_TRIAL_RANGE), _TRIALS_A_PAIR * len(blocks) ** 2))

@@ -78,7 +78,7 @@ class Crew:
     latest_end_s: float = np.inf
     """Time of day by which the crew must be back (daylight), whatever its shift."""
     mode: int = 0
-    """Kind of vehicle, where blocks or roads differ by it (`BlockWork.by_mode`, `ServiceProblem.between_by_mode`)."""
+    """Kind of vehicle, where blocks or roads differ by it (`BlockWork.by_mode`, `ServiceProblem.access_by_mode`)."""
     now: CrewNow | None = None
     """Where it is and since when it is free on the first day; None: at the yard when its day begins."""
 
