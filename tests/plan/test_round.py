@@ -22,7 +22,7 @@ from mudcap.files import round_log
 from mudcap.geo import sun
 from mudcap.geo.plane import GEOD
 from mudcap.lang import translator
-from mudcap.orchard.model import Closure
+from mudcap.orchard.model import Closure, KeepOut
 from mudcap.orchard.network import travel_network
 from mudcap.orchard.params import TravelParams
 from mudcap.plan import round_words
@@ -199,18 +199,30 @@ def test_a_block_that_begins_where_another_ends_is_told_all_the_same():
     assert day.metres == pytest.approx(LineString(day.track).length, rel=1e-3)
 
 
-def test_where_no_way_is_drawn_the_straight_line_leads_to_where_ways_begin_and_back():
-    """Never across the rows to a far corner, however short the line; it is told and counted once for each pair of places."""
+def test_where_no_way_is_drawn_the_straight_line_leads_past_tree_rows():
+    """From the nearest corners, never across the rows to a far one, however short that line; it is told and counted once for each
+    pair of places. A house between two corners bars their line, but not that between where ways begin, which there has to be."""
     far = block("Far", box(100, 0, 136, 62), row_spacing_m=6.0, tree_spacing_m=5.0, headland_m=6.0)
-    plan = plan_at(orchard(six_rows("Home", 0), far, yard=Point(-60, -60)), [("Home", 6, 10), ("Home", 5, 9), ("Far", 6, 10), ("Far", 4, 9)])
-    speeds = speeds_of(plan, NO_LUNCH)
-    places, *_ = lay_places(plan, choose_visits(plan, NO_LUNCH, [])[0], NO_LUNCH, speeds)
-    roads = Roads(plan, places, NO_LUNCH, speeds)
-    home, distant = (roads.access.of(k) for k in range(2))
-    between = np.isfinite(roads.access.metres[np.ix_(home, distant)])
-    assert len(home) > 1 and len(distant) > 1 and between[0, 0] and between.sum() == 1
+    ground = orchard(six_rows("Home", 0), far, yard=Point(-60, -60))
+    sites = [("Home", 6, 10), ("Home", 5, 9), ("Far", 6, 10), ("Far", 4, 9)]
+
+    def between(plan) -> tuple[Roads, list[tuple[LineString, bool]]]:
+        speeds = speeds_of(plan, NO_LUNCH)
+        places, *_ = lay_places(plan, choose_visits(plan, NO_LUNCH, [])[0], NO_LUNCH, speeds)
+        roads = Roads(plan, places, NO_LUNCH, speeds)
+        at = {i: places[k].ground.graph.vertex_xy[roads.access.vertex[i]] for k in range(2) for i in roads.access.of(k)}
+        home, distant = (roads.access.of(k) for k in range(2))
+        return roads, [(LineString([at[i], at[j]]), bool(np.isfinite(roads.access.metres[i, j]))) for i in home for j in distant]
+
+    plan = plan_at(ground, sites)
+    roads, lines = between(plan)
+    rows = MultiLineString([line for b in plan.orchard.blocks for line in b.rows.row_line])
+    assert lines[0][1] and sum(is_led for _line, is_led in lines) > 1
+    assert all(is_led != line.intersects(rows) for line, is_led in lines[1:])
     made = make_round(plan, NO_LUNCH)
-    assert made.num_stops == 4 and any(note.startswith(f"{roads.straight} ways") and "not drawn" in note for note in made.notes)
+    assert roads.straight == 2 and made.num_stops == 4 and any(note.startswith("2 ways") and "not drawn" in note for note in made.notes)
+    house = KeepOut(name="house", geometry=box(60, -20, 70, 80), setback_m=3.0, reason="house")
+    assert [is_led for _line, is_led in between(plan_at(replace(ground, keep_outs=(house,)), sites))[1]] == [True, *[False] * 15]
 
 
 def test_lunch_falls_where_it_is_said_and_the_row_goes_on_after_it():

@@ -13,6 +13,7 @@ from scipy.sparse.csgraph import dijkstra
 from scipy.spatial import cKDTree
 from shapely import LineString
 
+from mudcap.orchard.barriers import impassable_ground
 from mudcap.orchard.network import ALLEY, FOOT, TravelNetwork, graph_of, open_on
 from mudcap.plan.model import Plan
 from mudcap.plan.round_model import Entry, RoundOptions
@@ -22,21 +23,28 @@ from mudcap.route.access import Access
 
 class Roads:
     """Ways between the yard and the places' access points, and on from where crews are: the quickest by vehicle; to where a place begins
-    else on foot, else straight. Metres in alleys and on foot are stretched, so that the road's speed stands for all."""
+    else on foot. Where no way at all joins two places, straight between any of their points. Metres in alleys and on foot are stretched,
+    so that the road's speed stands for all."""
 
     def __init__(self, plan: Plan, places: Sequence[Place], options: RoundOptions, speeds: Speeds) -> None:
         self._opened = _Opened(plan, options, speeds)
         self.network = self._opened.network
+        rows = [line for block in plan.orchard.blocks if block.rows is not None for line in block.rows.row_line]
+        self._walls = shapely.STRtree([*rows, *(shape for _keep, shape in impassable_ground(plan.orchard))])
+        """What no straight line leads across."""
         yard = _Side.at_nodes(_yard(self.network))
         self._sides = [(yard, frozenset[int]()), *((side, p.through) for p in places for side in _sides(p))]
         owner = [-1, *(k for k, p in enumerate(places) for _ in p.access)]
         vertex = [-1, *(v for p in places for v in p.access)]
-        self._is_first = [True, *(k == 0 for p in places for k in range(len(p.access)))]
+        self._first_of = [owner.index(k) for k in owner]
+        """For each point the first one of its place."""
         size = len(owner)
         found = [[None if i == j else self._way(i, j) for j in range(size)] for i in range(size)]
         metres = np.array([[0.0 if way is None else way.metres for way in row] for row in found])
         self.access = Access(block=np.array(owner, np.int64), vertex=np.array(vertex, np.int64), metres=metres)
-        self.straight = sum(way is not None and way.straight is not None for i, row in enumerate(found) for way in row[i:])
+        begins = sorted(set(self._first_of))
+        ways = (found[i][j] for i in begins for j in begins if j < i)
+        self.straight = sum(way is not None and way.straight is not None for way in ways)
         """Pairs of places that no way joins: the straight line stands in, and the round says so."""
 
     def path(self, i: int, j: int) -> NDArray[np.float64]:
@@ -45,22 +53,40 @@ class Roads:
 
     def onward(self, here: _Side) -> Origin:
         """The ways on from where a crew is."""
-        ways = [self._between(here, side, through, first) for (side, through), first in zip(self._sides, self._is_first, strict=True)]
+        ways = []
+        for j, ((side, through), first) in enumerate(zip(self._sides, self._first_of, strict=True)):
+            way = self._joined(here, side, through, is_first=j == first)
+            if way is None:
+                begin, entered = self._sides[first]
+                way = self._apart(here, side, is_joined=self._joined(here, begin, entered, is_first=True) is not None, is_first=j == first)
+            ways.append(way)
         return Origin(
             to_access_m=tuple(way.metres for way in ways[1:]), to_yard_m=ways[0].metres, paths=tuple(way.points() for way in ways)
         )
 
     def _way(self, i: int, j: int) -> _Way:
-        (a, through), (b, there) = self._sides[i], self._sides[j]
-        return self._between(a, b, through | there, self._is_first[i] and self._is_first[j])
-
-    def _between(self, a: _Side, b: _Side, through: frozenset[int], is_first: bool) -> _Way:
-        """The way between two points; of no end where one is not where its place begins and no vehicle comes there."""
-        ways = self._opened.ways(through)
-        found = _shortest(ways if is_first else ways[:1], a, b)
-        if found is None and not is_first:
+        (a, through), (b, there), firsts = self._sides[i], self._sides[j], (self._first_of[i], self._first_of[j])
+        way = self._joined(a, b, through | there, is_first=firsts == (i, j))
+        if way is not None:
+            return way
+        if firsts[0] == firsts[1]:
             return _Way(metres=np.inf, ends=(a, b))
-        return found or _straight(self.network, a, b)
+        one, other = (self._sides[k][0] for k in firsts)
+        is_joined = self._joined(one, other, through | there, is_first=True) is not None
+        return self._apart(a, b, is_joined=is_joined, is_first=firsts == (i, j))
+
+    def _joined(self, a: _Side, b: _Side, through: frozenset[int], *, is_first: bool) -> _Way | None:
+        """The shortest way between two points, on foot only between places' first ones; None where there is none."""
+        ways = self._opened.ways(through)
+        return _shortest(ways if is_first else ways[:1], a, b)
+
+    def _apart(self, a: _Side, b: _Side, *, is_joined: bool, is_first: bool) -> _Way:
+        """Between two points that no way joins: straight where none joins the first ones of their places either, but from or to another
+        point only past tree rows and ground that nobody crosses; else of no end."""
+        straight = _straight(self.network, a, b)
+        if is_first or not (is_joined or self._walls.query(LineString(straight.points()), predicate="intersects").size):
+            return straight
+        return _Way(metres=np.inf, ends=(a, b))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
