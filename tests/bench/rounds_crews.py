@@ -17,10 +17,9 @@ from mudcap.route.access import Access
 from mudcap.route.aisles import solve_block
 from mudcap.route.distances import drives
 from mudcap.route.options import RoundParams
-from mudcap.route.service import ServiceProblem
 from mudcap.route.sides import sides_of
 from mudcap.route.stopgraph import StopGraph, corners
-from mudcap.route.visits import BlockWork, Crew
+from mudcap.route.visits import BlockWork, Crew, ServiceProblem
 
 _TENTHS = 10
 

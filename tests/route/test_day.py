@@ -11,8 +11,8 @@ from route_blocks import regular_block
 
 from mudcap.route.access import Access
 from mudcap.route.options import RoundParams
-from mudcap.route.service import ServiceProblem, crew_now, replan, solve_service
-from mudcap.route.visits import BlockWork, Crew, RoutePlan
+from mudcap.route.service import crew_now, replan, solve_service
+from mudcap.route.visits import BlockWork, Crew, RoutePlan, ServiceProblem
 
 HOUR_S = 3600.0
 

@@ -14,9 +14,9 @@ from mudcap.route import rounds as rounds_module
 from mudcap.route.access import ENOUGH_S, Access
 from mudcap.route.aisles import solve_block
 from mudcap.route.rounds import Rounds
-from mudcap.route.service import ServiceProblem, crew_now, replan, solve_service
+from mudcap.route.service import crew_now, replan, solve_service
 from mudcap.route.stopgraph import StopGraph, corners
-from mudcap.route.visits import BlockWork, Crew, RoutePlan
+from mudcap.route.visits import BlockWork, Crew, RoutePlan, ServiceProblem
 
 
 def _access(graphs: list[StopGraph], apart_m: float) -> Access:

@@ -13,9 +13,9 @@ from mudcap.route.access import Access
 from mudcap.route.aisles import solve_block
 from mudcap.route.blocktour import leg_seconds
 from mudcap.route.options import RoundParams
-from mudcap.route.service import ServiceProblem, block_order, solve_service
+from mudcap.route.service import block_order, solve_service
 from mudcap.route.stopgraph import only
-from mudcap.route.visits import BlockWork, Crew, Progress, RoutePlan
+from mudcap.route.visits import BlockWork, Crew, Progress, RoutePlan, ServiceProblem
 
 
 def _problem(num_blocks: int = 4, each: int = 25, seed: int = 0, **crew: float) -> ServiceProblem:

@@ -30,8 +30,8 @@ from mudcap.plan.round_roads import Origin, Roads, beyond_closed, crew_origins, 
 from mudcap.plan.round_visits import choose_visits
 from mudcap.plan.round_words import clock, day_name, minutes
 from mudcap.route.options import RoundParams
-from mudcap.route.service import ServiceProblem, solve_service
-from mudcap.route.visits import BlockWork, Crew, CrewNow, Progress, RoutePlan
+from mudcap.route.service import solve_service
+from mudcap.route.visits import BlockWork, Crew, CrewNow, Progress, RoutePlan, ServiceProblem
 
 U_TURN_S = 20.0
 """Turning round inside an alley: common practice, no source."""

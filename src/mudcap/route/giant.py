@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from functools import partial
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,10 +13,7 @@ from mudcap.route.rounds import Rounds
 from mudcap.route.search import Watch
 from mudcap.route.split import Slots, Visits
 from mudcap.route.stopgraph import only
-from mudcap.route.visits import Crew, CrewNow
-
-if TYPE_CHECKING:
-    from mudcap.route.service import ServiceProblem
+from mudcap.route.visits import Crew, CrewNow, ServiceProblem
 
 
 def crew_kinds(crews: Sequence[Crew]) -> tuple[list[Crew], list[int]]:

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from typing import Literal
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from mudcap.route.access import Access
 from mudcap.route.blocktour import EPS
 from mudcap.route.clock import Share, latest_begin
 from mudcap.route.distances import home_seconds
@@ -17,9 +15,9 @@ from mudcap.route.giant import block_order, lay_slots, lay_visits
 from mudcap.route.rounds import Rounds
 from mudcap.route.search import NEAR
 from mudcap.route.split import Order, Slots, Visits, best_order, split, weave
-from mudcap.route.visits import BlockWork, Crew, CrewNow, Loose, Progress, Route, RoutePlan
+from mudcap.route.visits import Crew, CrewNow, Loose, Progress, Route, RoutePlan, ServiceProblem
 
-__all__ = ["ServiceProblem", "block_order", "crew_now", "replan", "solve_service"]
+__all__ = ["block_order", "crew_now", "replan", "solve_service"]
 
 _TRIED, _FEWEST_TRIALS, _MOST_TRIALS = 10_000, 2, 5
 """The cuts are laid anew with what the shares really took as often as so many visits allow; where there are many, they hardly move
@@ -30,25 +28,6 @@ _RESTARTED, _MOST_RESTARTS = 8_000, 6
 """The order is sought anew, and driven exactly, as often as so many visits allow."""
 _TRIAL_RANGE = (3_000, 40_000)
 _TRIALS_A_PAIR = 300
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class ServiceProblem:
-    """Work in blocks, the metres between them, and who can do it when."""
-
-    work: tuple[BlockWork, ...]
-    access: Access
-    """Where rounds may begin and end, and the road metres between, for vehicles of the first mode."""
-    crews: tuple[Crew, ...]
-    num_days: int = 1
-    objective: Literal["finish", "paid"] = "finish"
-    """`finish`: the last crew back as soon as can be; `paid`: the fewest crew hours in all."""
-    access_by_mode: Mapping[int, Access] = field(default_factory=dict)
-    """As `access`, for vehicles of other modes (see `Crew.mode`)."""
-
-    def access_of(self, crew: Crew) -> Access:
-        """Where a crew's rounds may begin and end."""
-        return self.access_by_mode.get(crew.mode, self.access)
 
 
 def solve_service(

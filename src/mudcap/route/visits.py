@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from mudcap.route.access import Access
 from mudcap.route.options import RoundParams
 from mudcap.route.stopgraph import StopGraph
 
@@ -109,6 +110,25 @@ class Crew:
             ("lunch", usual + lunch_s, self.lunch_s),
         )
         return tuple((k, np.inf if k in taken or not s else at, s) for k, at, s in due)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ServiceProblem:
+    """Work in blocks, the metres between them, and who can do it when."""
+
+    work: tuple[BlockWork, ...]
+    access: Access
+    """Where rounds may begin and end, and the road metres between, for vehicles of the first mode."""
+    crews: tuple[Crew, ...]
+    num_days: int = 1
+    objective: Literal["finish", "paid"] = "finish"
+    """`finish`: the last crew back as soon as can be; `paid`: the fewest crew hours in all."""
+    access_by_mode: Mapping[int, Access] = field(default_factory=dict)
+    """As `access`, for vehicles of other modes (see `Crew.mode`)."""
+
+    def access_of(self, crew: Crew) -> Access:
+        """Where a crew's rounds may begin and end."""
+        return self.access_by_mode.get(crew.mode, self.access)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
