@@ -39,7 +39,7 @@ def farthest(problem: PlacementProblem, sites: np.ndarray) -> float:
 
 
 def moved(problem: PlacementProblem, start: np.ndarray, cap_m: float = 40.0) -> np.ndarray:
-    sites, stopped = few_moves(problem, cap_m, start, EFFORTS["quick"], 0, None)
+    sites, stopped = few_moves(problem, cap_m, start, SITES, EFFORTS["quick"], 0, None)
     assert not stopped and len(sites) == problem.count == len(np.unique(sites))
     return sites
 
@@ -124,5 +124,5 @@ def test_no_other_row_is_driven():
 def test_a_stop_leaves_the_sites_where_they_were():
     """Asked at once, nothing has moved."""
     start = jolted(0, 5)
-    sites, stopped = few_moves(replace(STANDING, previous=start), 40.0, start, EFFORTS["normal"], 0, lambda: True)
+    sites, stopped = few_moves(replace(STANDING, previous=start), 40.0, start, SITES, EFFORTS["normal"], 0, lambda: True)
     assert stopped and np.array_equal(sites, start)

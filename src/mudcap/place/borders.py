@@ -22,6 +22,8 @@ from mudcap.place.rows import num_driven
 Placements = tuple[Placement | None, ...]
 
 WORSE_M: Final = 1e-6
+PASSES: Final = 5
+"""Times that the blocks of a kept plan are gone through, at most; two or three are usual."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,18 +88,23 @@ def share_borders(
     Blocks are taken in fixed order, in groups no two of which border each other, so that the result does not depend on
     how the groups are spread over processes. A block's new sites are kept where the farthest distance grows neither in the
     block nor in a neighbour, and the squares of the distances over all of them add up to less, by the move penalty of each site
-    of a kept plan that is given up; there also where the farthest distance shrinks by more than its slack. The bounds of the last
+    of a kept plan that is given up; there also where the farthest distance shrinks by more than its slack, or to what is wanted,
+    and all blocks are solved again until none changes. The bounds of the last
     solution are those of the block with its neighbours' sites counted.
     """
     near = bordering(orchard, place.border_m)
     now = list(placements)
     groups = _groups(near, now, is_alone=is_standing)
     effort: Effort = place.effort if is_standing else "quick"
-    for group in groups:
-        for i, again in _solved_again(group, orchard, tasks, now, near, candidates, demand, place, solve_all, effort):
-            trial = [*now[:i], again, *now[i + 1 :]]
-            if _better(i, near, tasks, now, trial, candidates, demand, place.slack if is_standing else None):
-                now[i] = again
+    for _ in range(PASSES if is_standing else 1):
+        before = list(now)
+        for group in groups:
+            for i, again in _solved_again(group, orchard, tasks, now, near, candidates, demand, place, solve_all, effort):
+                trial = [*now[:i], again, *now[i + 1 :]]
+                if _better(i, near, tasks, now, trial, candidates, demand, place if is_standing else None):
+                    now[i] = again
+        if all(a is b for a, b in zip(now, before, strict=True)):
+            break
     members = [i for group in groups for i in group]
     last = _solved_again(members, orchard, tasks, now, near, candidates, demand, place, solve_all, "quick")
     for i, again in last:
@@ -260,15 +267,16 @@ def _better(
     trial: Sequence[Placement | None],
     candidates: Candidates,
     demand: Demand,
-    slack: float | None,
+    standing: PlaceParams | None,
 ) -> bool:
-    """Whether a block is better placed by a trial; ``slack`` is the share of the farthest distance that need not pay, None for
-    placements that do not stand."""
+    """Whether a block is better placed by a trial; ``standing`` are the options for placements of a kept plan, None for others."""
     before, after = (_score(block, near, tasks, p, candidates, demand) for p in (now, trial))
     if any(b > a + WORSE_M for a, b in zip(before[0], after[0], strict=True)):
         return False
-    if slack is not None and after[0][0] < before[0][0] / (1 + slack) - WORSE_M:
-        return True
+    if standing is not None:
+        wanted_m = np.inf if standing.farthest_m is None else standing.farthest_m + WORSE_M
+        if after[0][0] < before[0][0] / (1 + standing.slack) - WORSE_M or after[0][0] <= wanted_m < before[0][0]:
+            return True
     return after[1] < before[1] - 1e-9 * abs(before[1])
 
 

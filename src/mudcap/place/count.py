@@ -94,7 +94,10 @@ def with_counts(
             out.append(task)
             continue
         room = place.farthest_m / choice.farthest_m - 1 if choice.reached and choice.farthest_m > 0 else 0.0
-        problem = replace(task.problem, count=choice.count, slack=float(np.clip(room, 0.0, place.slack)))
+        problem = replace(
+            task.problem, count=choice.count, slack=float(np.clip(room, 0.0, place.slack)),
+            within_m=place.farthest_m + TOLERANCE_M if choice.reached else np.inf,
+        )  # fmt: skip
         out.append(replace(task, quota=choice.count, problem=problem, start=choice.sites))
     return tuple(out)
 

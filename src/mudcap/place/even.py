@@ -89,7 +89,7 @@ def solve_even(
         return _solve_few(problem, effort, far, seed, start, stop)
     # bounds are about all layouts within the farthest level, whatever the rest are held to
     if problem.has_kept and start is not None:
-        return _solve_kept(problem, effort, far, cap_m, seed, start, stop)
+        return _solve_kept(problem, effort, far, sites, cap_m, seed, start, stop)
     service = build_service(problem, power=2, cap_m=cap_m)
     proven = service if isinstance(cap_m, float) else build_service(problem, power=2, cap_m=plain_cap_m(problem, far))
     least = 0 if problem.candidate_row is None else fewest_driven(problem, proven)
@@ -101,11 +101,18 @@ def solve_even(
 
 
 def _solve_kept(
-    problem: PlacementProblem, effort: Effort, far: FarthestResult, cap_m: Cap, seed: int, start: NDArray[np.int64], stop: Stop
+    problem: PlacementProblem,
+    effort: Effort,
+    far: FarthestResult,
+    others: NDArray[np.int64],
+    cap_m: Cap,
+    seed: int,
+    start: NDArray[np.int64],
+    stop: Stop,
 ) -> EvenResult:
-    """The same by few moves from the sites of a kept plan; bounds are about layouts that reach as far as these do."""
+    """The same by few moves from the sites of a kept plan, ``others`` being sites within the cap; bounds are about layouts that reach as far as these do."""
     params = EFFORTS[effort]
-    sites, stopped = few_moves(problem, cap_m, start, params, seed, stop)
+    sites, stopped = few_moves(problem, cap_m, start, others, params, seed, stop)
     reach_m = farthest_level(problem, sites, far.level).value + far.tolerance_m
     proven = build_service(problem, power=2, cap_m=max(plain_cap_m(problem, far), reach_m))
     least = 0 if problem.candidate_row is None else fewest_driven(problem, proven)

@@ -40,7 +40,8 @@ def standing_jobs(
             if others:
                 across = cKDTree(np.concatenate(others)).query(demand.xy[task.tree])[0]
                 problem = replace(problem, served_m=np.minimum(problem.served_m, across))
-            problem, effort, start = _held(problem), "quick", None
+            problem, effort = _held(problem), "quick"
+            start = problem.fixed if len(problem.fixed) == problem.count else None
         jobs.append(
             SolveJob(
                 name=orchard.blocks[task.block].block_id, problem=problem, effort=effort, seed=place.seed,

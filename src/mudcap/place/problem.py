@@ -53,7 +53,8 @@ class PlacementProblem:
     """True to hold all other points to what they can have where a few that no candidate is near set the farthest level alone
     (`even`); the mean square may be a little larger for it."""
     within_m: float = np.inf
-    """Radius within which every demand point must be served (`fewest`, which chooses the count itself)."""
+    """Radius within which every demand point must be served (`fewest`, which chooses the count itself); with `even`, how far few
+    moves from a kept plan may widen what the farthest level allows."""
 
     @property
     def has_kept(self) -> bool:
