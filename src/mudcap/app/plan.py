@@ -187,6 +187,8 @@ class _Run:
             )
         before = kept or target / PLAN_FILE
         earlier = read_earlier(before)
+        if kept is not None:  # nor is a serial of the plan that is written over used twice
+            earlier = earlier.beside(read_earlier(target / PLAN_FILE))
         if not self.choices.dry_run:
             self.drawer = children.enter_context(Drawer())  # before a bar on the terminal takes a thread
         with self.console.progress():
@@ -395,6 +397,7 @@ def farewell(plan: Plan, paths: Sequence[Path], code: int) -> list[str]:
             status=status_text(plan, _) if code != STOPPED else _("Stopped by hand: the best so far, marked on every page."),
         )
     ]  # fmt: skip
+    lines += [str(f.text) for f in plan.findings if f.code == "kept_sites"]
     uses = {
         "map.html": _("look at it in any browser; it needs no network"),
         "sheet.pdf": _("print at 100 %, to scale"),

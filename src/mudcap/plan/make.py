@@ -30,7 +30,7 @@ from mudcap.plan.identity import SAME_PLACE_M
 from mudcap.plan.model import Earlier, Edit, Params, Plan, Site
 from mudcap.plan.number import plan_number
 from mudcap.plan.provisions import puddles_of, reach_mud, release_of
-from mudcap.plan.summary import block_plans, border_findings, kept_finding, plan_findings
+from mudcap.plan.summary import block_plans, border_findings, kept_findings, plan_findings
 
 Progress = Callable[[str], None]
 
@@ -107,7 +107,7 @@ def make_plan(
         orchard=laid, params=params, edits=tuple(edits), network=network, candidates=candidates, demand=demand,
         assigned=made.assigned, sites=made.sites,
         blocks=block_plans(laid, candidates, demand, tasks, placements, made, params, counts),
-        findings=(*findings, *row_findings, *check(laid, travel=params.travel, clay_share_min=params.mud.clay_share_min, network=network, days=params.plan_date, units=params.units), *applied.findings, *((kept_finding(earlier, made),) if keep else ()),
+        findings=(*findings, *row_findings, *check(laid, travel=params.travel, clay_share_min=params.mud.clay_share_min, network=network, days=params.plan_date, units=params.units), *applied.findings, *(kept_findings(earlier, made, applied.moved_ids.values()) if keep else ()),
                   *plan_findings(laid, candidates, demand, tasks, placements, made, params, counts, lambda: ways_in(laid, network, params.travel, days=params.plan_date)),
                   *mud_findings, *release_findings, *border_findings(laid, savings, params.units)),
         last_serial=made.last_serial, number=number_of(orchard, params, edits, made.sites),

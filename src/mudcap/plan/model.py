@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Literal
 
@@ -80,6 +80,12 @@ class Earlier:
 
     sites: tuple[EarlierSite, ...] = ()
     last_serial: Mapping[str, int] = field(default_factory=dict)
+
+    def beside(self, other: Earlier) -> Earlier:
+        """The same sites, with serials used by the other plan too."""
+        codes = {*self.last_serial, *other.last_serial}
+        most = {code: max(self.last_serial.get(code, 0), other.last_serial.get(code, 0)) for code in codes}
+        return replace(self, last_serial=most)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
 from functools import cache
 
@@ -354,14 +354,28 @@ def _mud(orchard: Orchard, candidates: Candidates, made: Assignment, params: Par
     return [Finding(level="warning", code="beyond_mud", layer="", feature="", text=text)]
 
 
-def kept_finding(earlier: Earlier, made: Assignment) -> Finding:
-    """How many sites of the earlier plan stay, and how many are given up."""
+def kept_findings(earlier: Earlier, made: Assignment, moved: Collection[str]) -> tuple[Finding, ...]:
+    """How many sites of the earlier plan stay, are moved by hand (``moved``) and are given up, and in which blocks none stays."""
     now = {s.site_id for s in made.sites}
-    kept = sum(s.site_id in now for s in earlier.sites)
-    text = _("Of {before} sites of the kept plan {kept} stay, {gone} are given up and {new} are new.").format(
-        before=len(earlier.sites), kept=kept, gone=len(earlier.sites) - kept, new=len(made.sites) - kept
-    )
-    return Finding(level="note", code="kept_sites", layer="", feature="", text=text)
+    kept = [s for s in earlier.sites if s.site_id in now]
+    by_hand = sum(s.site_id in moved for s in kept)
+    if by_hand:
+        text = _("Sites of the kept plan: {before}. Of these stay: {kept}; moved by hand: {moved}; given up: {gone}. New: {new}.")
+    else:
+        text = _("Sites of the kept plan: {before}. Of these stay: {kept}; given up: {gone}. New: {new}.")
+    text = text.format(
+        before=len(earlier.sites), kept=len(kept) - by_hand, moved=by_hand, gone=len(earlier.sites) - len(kept),
+        new=len(made.sites) - len(kept),
+    )  # fmt: skip
+    told = [Finding(level="note", code="kept_sites", layer="", feature="", text=text)]
+    left = sorted({s.block_id for s in earlier.sites} - {s.block_id for s in kept})
+    if left:
+        text = _(
+            "{blocks}: no site of the kept plan stays. A site stays in a block of the same name and within 1 m of a tree, so look at names, "
+            "outline, row bearing and spacings; shelters that hang there are told as given up."
+        ).format(blocks=", ".join(left))
+        told.append(Finding(level="warning", code="kept_none", layer="", feature="", text=text))
+    return tuple(told)
 
 
 def _said(block: Block, code: str, text: str) -> Finding:
