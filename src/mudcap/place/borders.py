@@ -96,16 +96,21 @@ def share_borders(
     now = list(placements)
     groups = _groups(near, now, is_alone=is_standing)
     effort: Effort = place.effort if is_standing else "quick"
+    members = [i for group in groups for i in group]
+    due = set(members)
     for _ in range(PASSES if is_standing else 1):
         before = list(now)
         for group in groups:
-            for i, again in _solved_again(group, orchard, tasks, now, near, candidates, demand, place, solve_all, effort):
+            if not (own := [i for i in group if i in due]):
+                continue
+            for i, again in _solved_again(own, orchard, tasks, now, near, candidates, demand, place, solve_all, effort):
                 trial = [*now[:i], again, *now[i + 1 :]]
                 if _better(i, near, tasks, now, trial, candidates, demand, place if is_standing else None):
                     now[i] = again
-        if all(a is b for a, b in zip(now, before, strict=True)):
+        changed = {i for i in members if now[i] is not before[i]}
+        due = changed | {j for i in changed for j in near[i]}  # all others would be solved as they were
+        if not due:
             break
-    members = [i for group in groups for i in group]
     last = _solved_again(members, orchard, tasks, now, near, candidates, demand, place, solve_all, "quick")
     for i, again in last:
         problem, held = tasks[i].problem, now[i]
