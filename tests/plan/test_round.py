@@ -206,10 +206,10 @@ def test_where_no_way_is_drawn_the_straight_line_leads_past_tree_rows():
     ground = orchard(six_rows("Home", 0), far, yard=Point(-60, -60))
     sites = [("Home", 6, 10), ("Home", 5, 9), ("Far", 6, 10), ("Far", 4, 9)]
 
-    def between(plan) -> tuple[Roads, list[tuple[LineString, bool]]]:
-        speeds = speeds_of(plan, NO_LUNCH)
-        places, *_ = lay_places(plan, choose_visits(plan, NO_LUNCH, [])[0], NO_LUNCH, speeds)
-        roads = Roads(plan, places, NO_LUNCH, speeds)
+    def between(plan, options=NO_LUNCH) -> tuple[Roads, list[tuple[LineString, bool]]]:
+        speeds = speeds_of(plan, options)
+        places, *_ = lay_places(plan, choose_visits(plan, options, [])[0], options, speeds)
+        roads = Roads(plan, places, options, speeds)
         at = {i: places[k].ground.graph.vertex_xy[roads.access.vertex[i]] for k in range(2) for i in roads.access.of(k)}
         home, distant = (roads.access.of(k) for k in range(2))
         return roads, [(LineString([at[i], at[j]]), bool(np.isfinite(roads.access.metres[i, j]))) for i in home for j in distant]
@@ -221,6 +221,8 @@ def test_where_no_way_is_drawn_the_straight_line_leads_past_tree_rows():
     assert all(is_led != line.intersects(rows) for line, is_led in lines[1:])
     made = make_round(plan, NO_LUNCH)
     assert roads.straight == 2 and made.num_stops == 4 and any(note.startswith("2 ways") and "not drawn" in note for note in made.notes)
+    shut = replace(NO_LUNCH, closed=(Closed(block_id="Far", opens_s=36_000.0),))
+    assert [is_led for _line, is_led in between(plan, shut)[1]] == [True, *[False] * 15]
     house = KeepOut(name="house", geometry=box(60, -20, 70, 80), setback_m=3.0, reason="house")
     assert [is_led for _line, is_led in between(plan_at(replace(ground, keep_outs=(house,)), sites))[1]] == [True, *[False] * 15]
 

@@ -30,7 +30,8 @@ class Roads:
         self._opened = _Opened(plan, options, speeds)
         self.network = self._opened.network
         rows = [line for block in plan.orchard.blocks if block.rows is not None for line in block.rows.row_line]
-        self._walls = shapely.STRtree([*rows, *(shape for _keep, shape in impassable_ground(plan.orchard))])
+        closed = [plan.orchard.blocks[k].polygon for k in sorted(shut_blocks(plan, options))]
+        self._walls = shapely.STRtree([*rows, *closed, *(shape for _keep, shape in impassable_ground(plan.orchard))])
         """What no straight line leads across."""
         yard = _Side.at_nodes(_yard(self.network))
         self._sides = [(yard, frozenset[int]()), *((side, p.through) for p in places for side in _sides(p))]
