@@ -232,6 +232,7 @@ def test_words_of_the_trade_name_roles(name: str, role: Role | None) -> None:
         ("[place]\nper_acer = 9", r"no such option per_acer in \[place\]; did you mean per_acre\?"),
         ("[plase]\nper_acre = 9", r"did you mean place\?"),
         ("[place]\nper_acre = 90", "outside 0.1 to 40"),
+        ("[place]\nmove_penalty_m2 = -3.0", "outside 0 to inf"),
         ("[place]\nper_acre = true", "not a number"),
         ("[place]\nper_acre = nan", "not a number"),
         ('[place]\nper_acre = "many"', "neither a number nor a range"),

@@ -6,7 +6,7 @@ import dataclasses
 import json
 import os
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from contextlib import ExitStack, nullcontext, suppress
 from dataclasses import dataclass
 from datetime import datetime
@@ -342,17 +342,21 @@ def output_folder(spec: RanchSpec, given: Path | None) -> Path:
                 _("-o {folder}: this is the ranch's own folder, whose files are input. Choose another, such as {example}.")
                 .format(folder=target, example=spec.directory / "out")
             )  # fmt: skip
-        from mudcap.files.outputs import OUTPUTS, TRANSLATED
+    from mudcap.files.outputs import OUTPUTS, TRANSLATED
 
+    spare_inputs(spec, target, (*OUTPUTS, *TRANSLATED))
+    return target
+
+
+def spare_inputs(spec: RanchSpec, target: Path, names: Collection[str]) -> None:
+    """Raise ``UsageError`` where an output of one of these names would be written over an input."""
+    with suppress(OSError, RuntimeError):  # an endless link is told when it is read
         inputs = {layer.path.resolve() for layer in spec.layers}
-        for name in (*OUTPUTS, *TRANSLATED):
+        for name in names:
             if (target / name).resolve() in inputs:
                 raise click.UsageError(
-                    _("-o {folder}: {file} there is an input. Choose another folder.").format(
-                        folder=target, file=name
-                    )
+                    _("-o {folder}: {file} there is an input. Choose another folder.").format(folder=target, file=name)
                 )
-    return target
 
 
 def exit_code(plan: Plan, *, is_stopped: bool) -> int:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import json
-from contextlib import suppress
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -14,7 +13,7 @@ import click
 from mudcap.app.console import Console, tell
 from mudcap.app.interrupt import stoppable
 from mudcap.app.options import Within, reading_options
-from mudcap.app.plan import PAGES, STOPPED, output_folder
+from mudcap.app.plan import PAGES, STOPPED, output_folder, spare_inputs
 from mudcap.app.reading import ReadingChoices, open_spec, read
 from mudcap.app.times import Clock, ClosedUntil, Closing, Day, Duration, Lunch, Panel, Speed
 from mudcap.lang import BOTH, _, languages, speaking
@@ -126,8 +125,10 @@ def round_(as_json: bool, quiet: bool, debug: bool, **given: Any) -> int:
     options = round_options(choices)
     spec = open_spec(reading)
     target = output_folder(spec, choices.out)
-    _spare_inputs(spec, target, choices.task, reading.lang)
     from mudcap.files.atomic import check_directory, locked
+    from mudcap.files.outputs import round_outputs
+
+    spare_inputs(spec, target, round_outputs(choices.task, reading.lang))
 
     check_directory(target)
     from mudcap.plan.round_make import make_round
@@ -268,18 +269,6 @@ class _Watch:
         is_first = not self.is_asked
         self.is_asked = True
         return is_first
-
-
-def _spare_inputs(spec: RanchSpec, target: Path, task: str, lang: str) -> None:
-    from mudcap.files.outputs import round_outputs
-
-    with suppress(OSError, RuntimeError):  # an endless link is told when it is read
-        inputs = {layer.path.resolve() for layer in spec.layers}
-        for name in round_outputs(task, lang):
-            if (target / name).resolve() in inputs:
-                raise click.UsageError(
-                    _("-o {folder}: {file} there is an input. Choose another folder.").format(folder=target, file=name)
-                )
 
 
 def _write(

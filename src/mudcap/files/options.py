@@ -25,7 +25,7 @@ RANGES: Final[Mapping[str, tuple[float, float, float, float]]] = {
     "place.max_acres": (0.1, 100_000, 0, 10_000_000),
     "place.slack": (0, 0.2, 0, 1),
     "place.row_economy": (0, 0.2, 0, 1),
-    "place.move_penalty_m2": (0, 1e300, 0, math.inf),
+    "place.move_penalty_m2": (0, math.inf, 0, math.inf),
     "place.jobs": (0, 64, 0, 1024),
     "place.seed": (0, 2**31 - 1, 0, 2**63 - 1),
     "place.safety_s": (10, 86_400, 1, 604_800),

@@ -23,7 +23,7 @@ Placements = tuple[Placement | None, ...]
 
 WORSE_M: Final = 1e-6
 PASSES: Final = 5
-"""Times that the blocks of a kept plan are gone through, at most; two or three are usual."""
+"""Times that the blocks of a kept plan are gone through, at most; two or three were enough in trials."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from mudcap.place.cooling import lower_mean_square, num_moves
+from mudcap.place.cooling import Stop, lower_mean_square, num_moves
 from mudcap.place.farthest import EFFORTS as FARTHEST_EFFORTS
 from mudcap.place.farthest import FarthestParams, FarthestResult, solve_farthest, solve_rest
 from mudcap.place.few_even import fewest_driven_of_few, near_sites, part_of_candidates
@@ -33,8 +32,6 @@ from mudcap.place.swap_balance import even_out
 from mudcap.place.swap_descent import descend
 from mudcap.place.swap_start import even_density
 from mudcap.place.swap_ties import assign_evenly
-
-Stop = Callable[[], bool] | None
 
 EFFORTS: dict[Effort, MeanParams] = {
     "quick": MeanParams(anneal_moves=2500, work=2e5, rounds_per_candidate=2, bound_steps=100),

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 from numpy.typing import NDArray
 
 from mudcap.place.cooling import Stop, lost_points, repair
 from mudcap.place.mean import MeanParams, num_rounds
 from mudcap.place.problem import PlacementProblem
-from mudcap.place.rows import beside, drive_rows
+from mudcap.place.rows import drive_rows, only_beside
 from mudcap.place.rows_search import mean_distance
 from mudcap.place.swap import Cap, Layout, Service, build_service, open_sites
 from mudcap.place.swap_descent import descend
@@ -18,7 +16,7 @@ from mudcap.place.swap_local import iterate
 from mudcap.place.swap_ties import assign_evenly
 
 _STEPS = 4
-"""Steps by which the cap is widened until few moves lead within it."""
+"""Steps by which the cap is widened until few moves lead within it; our convention."""
 
 
 def few_moves(
@@ -93,5 +91,4 @@ def _same_rows(problem: PlacementProblem, sites: NDArray[np.int64]) -> Placement
     row = problem.candidate_row
     if row is None or problem.row_economy <= 0:
         return problem
-    apart = np.flatnonzero(~beside(row, np.unique(drive_rows(row[sites]))))
-    return replace(problem, banned=np.union1d(problem.banned, np.setdiff1d(apart, problem.fixed)))
+    return only_beside(problem, row, np.unique(drive_rows(row[sites])))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -46,6 +47,12 @@ def num_driven(tree_rows: ArrayLike) -> int:
 def beside(candidate_row: NDArray[np.int64], driven: NDArray[np.int64]) -> NDArray[np.bool_]:
     """Return which candidates stand beside one of these drive rows."""
     return np.isin(candidate_row, np.concatenate([driven, driven + 1]))
+
+
+def only_beside(problem: PlacementProblem, candidate_row: NDArray[np.int64], driven: NDArray[np.int64]) -> PlacementProblem:
+    """Return the problem with sites only beside these drive rows, fixed ones apart."""
+    closed = np.flatnonzero(~beside(candidate_row, driven))
+    return replace(problem, banned=np.setdiff1d(np.union1d(problem.banned, closed), problem.fixed))
 
 
 def even_pattern(low: int, high: int, count: int, shift: float) -> NDArray[np.int64]:

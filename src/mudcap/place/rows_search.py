@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from mudcap.place.mean import MeanParams
 from mudcap.place.problem import Effort, PlacementProblem
-from mudcap.place.rows import beside, drive_rows, even_pattern, fewest_driven, num_driven, pitch_pattern
+from mudcap.place.rows import drive_rows, even_pattern, fewest_driven, num_driven, only_beside, pitch_pattern
 from mudcap.place.rows_window import window
 from mudcap.place.swap import Cap, Layout, Service, build_service, num_unserved, open_sites
 from mudcap.place.swap_start import even_density, spread
@@ -175,12 +175,8 @@ def _as_in_window(search: RowsSearch, best: FewRows) -> FewRows:
 
 def restricted(search: RowsSearch, driven: NDArray[np.int64]) -> PlacementProblem | None:
     """Return the problem with sites only beside these drive rows (fixed ones apart); None where too few remain."""
-    problem = search.problem
-    closed = np.flatnonzero(~beside(search.row, driven))
-    banned = np.setdiff1d(np.union1d(problem.banned, closed), problem.fixed)
-    if len(problem.candidate_xy) - len(banned) < problem.count:
-        return None
-    return replace(problem, banned=banned)
+    problem = only_beside(search.problem, search.row, driven)
+    return None if len(problem.candidate_xy) - len(problem.banned) < problem.count else problem
 
 
 def _try_patterns(search: RowsSearch, count: int) -> FewRows | None:

@@ -54,40 +54,41 @@ class Roads:
 
     def onward(self, here: _Side) -> Origin:
         """The ways on from where a crew is."""
-        ways = []
-        for j, ((side, through), first) in enumerate(zip(self._sides, self._first_of, strict=True)):
-            way = self._joined(here, side, through, is_first=j == first)
-            if way is None:
-                begin, entered = self._sides[first]
-                way = self._apart(here, side, is_joined=self._joined(here, begin, entered, is_first=True) is not None, is_first=j == first)
-            ways.append(way)
+        ways = [
+            self._between(here, side, through, (here, self._sides[first][0]), is_first=j == first)
+            for j, ((side, through), first) in enumerate(zip(self._sides, self._first_of, strict=True))
+        ]
         return Origin(
             to_access_m=tuple(way.metres for way in ways[1:]), to_yard_m=ways[0].metres, paths=tuple(way.points() for way in ways)
         )
 
     def _way(self, i: int, j: int) -> _Way:
         (a, through), (b, there), firsts = self._sides[i], self._sides[j], (self._first_of[i], self._first_of[j])
-        way = self._joined(a, b, through | there, is_first=firsts == (i, j))
+        if firsts[0] == firsts[1]:
+            return self._joined(a, b, through | there, is_first=False) or _Way(metres=np.inf, ends=(a, b))
+        begins = self._sides[firsts[0]][0], self._sides[firsts[1]][0]
+        return self._between(a, b, through | there, begins, is_first=firsts == (i, j))
+
+    def _between(
+        self, a: _Side, b: _Side, through: frozenset[int], begins: tuple[_Side, _Side], *, is_first: bool
+    ) -> _Way:
+        """The way between two points of two places; ``begins`` are the first ones. Where no way joins those either it is straight, but
+        from or to another point only past tree rows and ground that nobody crosses; else it has no end."""
+        way = self._joined(a, b, through, is_first=is_first)
         if way is not None:
             return way
-        if firsts[0] == firsts[1]:
+        straight = _straight(self.network, a, b)
+        if is_first:
+            return straight
+        is_barred = bool(self._walls.query(LineString(straight.points()), predicate="intersects").size)
+        if is_barred or self._joined(*begins, through, is_first=True) is not None:
             return _Way(metres=np.inf, ends=(a, b))
-        one, other = (self._sides[k][0] for k in firsts)
-        is_joined = self._joined(one, other, through | there, is_first=True) is not None
-        return self._apart(a, b, is_joined=is_joined, is_first=firsts == (i, j))
+        return straight
 
     def _joined(self, a: _Side, b: _Side, through: frozenset[int], *, is_first: bool) -> _Way | None:
         """The shortest way between two points, on foot only between places' first ones; None where there is none."""
         ways = self._opened.ways(through)
         return _shortest(ways if is_first else ways[:1], a, b)
-
-    def _apart(self, a: _Side, b: _Side, *, is_joined: bool, is_first: bool) -> _Way:
-        """Between two points that no way joins: straight where none joins the first ones of their places either, but from or to another
-        point only past tree rows and ground that nobody crosses; else of no end."""
-        straight = _straight(self.network, a, b)
-        if is_first or not (is_joined or self._walls.query(LineString(straight.points()), predicate="intersects").size):
-            return straight
-        return _Way(metres=np.inf, ends=(a, b))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
