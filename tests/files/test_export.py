@@ -8,6 +8,7 @@ import json
 import math
 import os
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 from pathlib import Path
 
 import openpyxl
@@ -194,14 +195,14 @@ def test_reasons_are_named():
 
 
 def test_an_earlier_plan_reads_back(tmp_path):
-    """Sites and last serials are what was written, to the last bit."""
-    plan = two_block_plan()
+    """Sites, last serials and places that sites left by hand are what was written, to the last bit."""
+    plan = replace(two_block_plan(), left={"E10001": ((-120.1, 36.9), (-120.2, 36.8)), "E20009": ((0.1, 0.2),)})
     write_plan(plan, tmp_path, RENDERED)
     earlier = read_earlier(tmp_path / "plan.gpkg")
     assert [(s.site_id, s.block_id, s.lon, s.lat) for s in earlier.sites] == [
         (s.site_id, s.block_id, s.lon, s.lat) for s in plan.sites
     ]
-    assert dict(earlier.last_serial) == dict(plan.last_serial)
+    assert dict(earlier.last_serial) == dict(plan.last_serial) and dict(earlier.left) == dict(plan.left)
 
 
 @pytest.mark.parametrize("moment", ["staging", "ready", "half moved"])

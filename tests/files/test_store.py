@@ -56,6 +56,7 @@ FOREIGN = {
     "a hostile id": (lambda p: change(p, "UPDATE sites SET site_id = '../../x' WHERE fid = 1"), "damaged"),
     "no position": (lambda p: change(p, "UPDATE sites SET lat = NULL WHERE fid = 1"), "damaged"),
     "off the earth": (lambda p: change(p, "UPDATE sites SET lat = 1e300 WHERE fid = 1"), "damaged"),
+    "a place left at no position": (lambda p: change(p, "CREATE TABLE left (site_id TEXT, lon REAL, lat REAL)", "INSERT INTO left VALUES ('CRK0001', 'x', 1.0)"), "damaged"),
     "a serial below 0": (lambda p: change(p, "UPDATE serials SET last = -1"), "damaged"),
 }  # fmt: skip
 

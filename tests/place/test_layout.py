@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from laid import QUICK, Laid, lay, neighbours, small_block, tasks_of
+from laid import QUICK, Laid, lay, small_block, tasks_of
 from mudcap.orchard.model import Exclusion
 from mudcap.place.layout import (
     SOFT,
@@ -18,7 +18,6 @@ from mudcap.place.layout import (
     quota,
     solve_jobs,
     spread,
-    stations_at,
     with_bans,
 )
 from mudcap.place.params import AccessParams, MudParams, PlaceParams
@@ -128,17 +127,6 @@ def test_bans_bar_a_station_and_keep_its_other_reasons():
     banned = with_bans(laid.candidates, np.array([0, 4]))
     assert banned.reasons.tolist() == [MUD | int(Exclusion.BANNED), 0, 0, 0, int(Exclusion.BANNED), *[0] * 5]
     assert laid.candidates.reasons[4] == 0 and not banned.reasons.flags.writeable
-
-
-def test_stations_are_found_in_their_own_block_only():
-    """The nearest station of the block, however near a neighbour's is; none beyond the distance allowed."""
-    laid = lay(neighbours(0.5))
-    west, mid = (np.flatnonzero(laid.candidates.block == k) for k in (0, 1))
-    xy = laid.candidates.xy[[west[-1], mid[0]]] + (0.4, 0.3)
-    assert stations_at(xy, np.array([0, 1]), laid.candidates, 1.0).tolist() == [west[-1], mid[0]]
-    assert stations_at(xy, np.array([0, 1]), laid.candidates, 0.4).tolist() == [-1, -1]
-    # the two blocks' outer rows stand 6.5 m apart
-    assert stations_at(xy, np.array([1, 0]), laid.candidates, 6.0).tolist() == [-1, -1]
 
 
 def test_jobs_leave_out_blocks_without_a_problem_and_placements_find_their_tasks_again():

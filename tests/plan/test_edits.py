@@ -63,6 +63,56 @@ def test_a_move_bans_the_old_place_and_pins_the_new_one_under_the_same_id():
     assert applied.moved_ids == {2: "CRK0007"}
 
 
+def earlier_at(left=None, **places: float) -> Earlier:
+    """Sites of an earlier plan by the metres at which they stand, and the metres that others left."""
+    lonlat = lambda x: tuple(PLANE.to_lonlat([[x, 0.0]])[0])  # noqa: E731
+    sites = tuple(
+        EarlierSite(site_id=i, block_id="Creek", lon=lonlat(x)[0], lat=lonlat(x)[1]) for i, x in places.items()
+    )
+    return Earlier(sites=sites, left={i: tuple(lonlat(x) for x in xs) for i, xs in (left or {}).items()})
+
+
+def metres(left) -> dict[str, list[float]]:
+    return {i: np.round(PLANE.to_plane(places)[:, 0], 1).tolist() for i, places in left.items()}
+
+
+@pytest.mark.parametrize(
+    ("now", "left", "to", "pinned", "banned", "after"),
+    [
+        (0.0, [], 13.4, 2, [0], [0.0]),  # first run
+        (13.4, [0.0], 13.4, 2, [0], [0.0]),  # the same file again
+        (6.7, [0.0], 3.0, 1, [0], [0.0]),  # again, and its place is nearer to the tree that it left
+        (13.4, [0.0], 6.7, 1, [0, 2], [0.0, 13.4]),  # moved on from there
+        (13.4, [0.0], 0.0, 0, [2], [13.4]),  # moved back
+    ],
+)  # fmt: skip
+def test_a_move_means_the_same_on_every_run(now, left, to, pinned, banned, after):
+    """Where the site stands already it stays, and where it stood before no other one comes; later moves count from there."""
+    earlier = earlier_at({"CRK0007": left} if left else {}, CRK0007=now)
+    applied = apply(edit("move", to, site_id="CRK0007"), earlier=earlier)
+    assert (applied.pinned.tolist(), applied.banned.tolist()) == ([pinned], banned)
+    assert applied.moved_ids == {pinned: "CRK0007"} and applied.findings == ()
+    assert metres(applied.left) == {"CRK0007": after}
+
+
+def test_a_ban_by_name_holds_when_the_site_is_gone():
+    """Its place is known from the plan that had it; of what was never there nothing is known."""
+    ban = edit("ban", site_id="CRK0007")
+    first = apply(ban, earlier=earlier_at(CRK0007=6.7))
+    again = apply(ban, earlier=earlier_at(metres(first.left)))
+    assert first.banned.tolist() == again.banned.tolist() == [1] and metres(again.left) == {"CRK0007": [6.7]}
+    assert [f.code for f in apply(ban).findings] == ["edit_not_used"]
+
+
+def test_a_site_may_be_moved_to_where_another_is_moved_from():
+    """In either order of the two edits: the place that one frees is the other's, not barred."""
+    moves = [edit("move", 6.7, site_id="CRK0001"), edit("move", 13.4, site_id="CRK0002")]
+    for order in (moves, moves[::-1]):
+        applied = apply(*order, earlier=earlier_at(CRK0001=0.0, CRK0002=6.7))
+        assert applied.moved_ids == {1: "CRK0001", 2: "CRK0002"} and applied.banned.tolist() == [0]
+        assert applied.findings == ()
+
+
 @pytest.mark.parametrize(
     ("edits", "why"),
     [

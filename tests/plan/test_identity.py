@@ -6,31 +6,31 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from mudcap.errors import InputError
-from mudcap.plan.identity import identify, serial_of
+from mudcap.plan.identity import SAME_PLACE_M, identify, same_places, serial_of
 
 SQUARE = np.array([[0.0, 0.0], [20.0, 0.0], [0.0, 20.0], [20.0, 20.0]])
 
 
 def test_first_plan_counts_from_one():
     """Without an earlier plan the serials follow the sites' order."""
-    ids = identify(code="CRK", site_xy=SQUARE)
+    ids = identify(code="CRK", names=[""] * 4)
     assert ids.site_ids == ("CRK0001", "CRK0002", "CRK0003", "CRK0004")
     assert (ids.last_serial, ids.kept) == (4, 0)
 
 
-def test_a_site_that_stays_keeps_its_id_and_a_moved_one_gets_a_new_serial():
-    """Half a metre is the same place, five metres is not; the freed id is not used again."""
-    before = identify(code="CRK", site_xy=SQUARE)
-    now = SQUARE[::-1] + np.array([[0, 0.5], [0, 0], [0, 5.0], [0, 0]])
-    after = identify(
-        code="CRK",
-        site_xy=now,
-        earlier_ids=before.site_ids,
-        earlier_xy=SQUARE,
-        last_serial=before.last_serial,
-    )
-    assert after.site_ids == ("CRK0004", "CRK0003", "CRK0005", "CRK0001")
-    assert (after.last_serial, after.kept) == (5, 3)
+def test_a_site_that_stays_keeps_its_id_and_a_new_one_gets_a_new_serial():
+    """The freed id is not used again, and a name from a block that had another code stays as it is."""
+    ids = identify(code="CRK", names=["CRK0004", "OAK0031", "", "CRK0001"], used=7)
+    assert ids.site_ids == ("CRK0004", "OAK0031", "CRK0008", "CRK0001")
+    assert (ids.last_serial, ids.kept) == (8, 3)
+
+
+def test_half_a_metre_is_the_same_place_and_five_metres_are_not():
+    """Each station means one earlier place at most, the nearest pair first; the next best station goes to the other place."""
+    now = SQUARE + np.array([[0, 0.5], [0, 0], [0, 5.0], [0, 0]])
+    assert same_places(SQUARE[::-1], now, SAME_PLACE_M).tolist() == [3, -1, 1, 0]
+    assert same_places([[0.4, 0], [0.1, 0]], [[0, 0], [1, 0], [2, 0]], 1.0).tolist() == [1, 0]
+    assert same_places(SQUARE, np.empty((0, 2)), 1.0).tolist() == [-1] * 4 and same_places([], SQUARE, 1.0).tolist() == []
 
 
 @given(
@@ -40,10 +40,9 @@ def test_a_site_that_stays_keeps_its_id_and_a_moved_one_gets_a_new_serial():
 def test_no_id_ever_names_two_places(first, second):
     """Over two plans an id stands for one place only, and serials only grow."""
     xy = lambda ks: np.array([[5.0 * k, 0.0] for k in ks])  # noqa: E731
-    a = identify(code="A", site_xy=xy(first))
-    b = identify(
-        code="A", site_xy=xy(second), earlier_ids=a.site_ids, earlier_xy=xy(first), last_serial=a.last_serial
-    )
+    a = identify(code="A", names=[""] * len(first))
+    stands = {int(k): i for k, i in zip(same_places(xy(first), xy(second), 1.0), a.site_ids, strict=True) if k >= 0}
+    b = identify(code="A", names=[stands.get(k, "") for k in range(len(second))], used=a.last_serial)
     place = dict(zip(a.site_ids, first, strict=True))
     assert len(set(b.site_ids)) == len(second)
     for site_id, k in zip(b.site_ids, second, strict=True):
@@ -55,4 +54,4 @@ def test_no_id_ever_names_two_places(first, second):
 def test_the_four_digits_run_out_with_a_message():
     """After 9999 the block needs a new id; nothing wraps round."""
     with pytest.raises(InputError, match="Give the block a new id"):
-        identify(code="B", site_xy=SQUARE, last_serial=9998)
+        identify(code="B", names=["", ""], used=9998)

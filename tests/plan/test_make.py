@@ -41,7 +41,7 @@ def errors(plan: Plan) -> list[str]:
 
 def earlier_of(plan: Plan) -> Earlier:
     sites = tuple(EarlierSite(site_id=s.site_id, block_id=s.block_id, lon=s.lon, lat=s.lat) for s in plan.sites)
-    return Earlier(sites=sites, last_serial=plan.last_serial)
+    return Earlier(sites=sites, last_serial=plan.last_serial, left=plan.left)
 
 
 def edit_at(kind: str, station: int, plan: Plan, **more) -> Edit:
@@ -222,7 +222,7 @@ def test_a_kept_plan_reaches_the_wanted_distance_that_a_fresh_one_reaches():
 
 
 def test_what_becomes_of_a_kept_plan_is_told():
-    """A site moved by hand does not count as one that stays; a block of another name keeps none, and that is a warning."""
+    """A site moved by hand does not count as one that stays; a block that is elsewhere keeps none, and that is a warning."""
     before = plan_of(SMALL)
     taken = {station_of(before, s) for s in before.sites}
     target = next(k for k in range(80) if k not in taken)
@@ -230,9 +230,50 @@ def test_what_becomes_of_a_kept_plan_is_told():
     after = plan_of(SMALL, edits=edits, earlier=earlier_of(before), keep=True, solve_all=solve_here)
     (said,) = [f for f in after.findings if f.code == "kept_sites"]
     assert "; moved by hand: 1; given up: " in said.text and "kept_none" not in codes(after)
-    renamed = plan_of(orchard(small_block("Other", 0, 0)), earlier=earlier_of(before), keep=True)
-    (said,) = [f for f in renamed.findings if f.code == "kept_none"]
+    elsewhere = plan_of(orchard(small_block("Small", 0, 300)), earlier=earlier_of(before), keep=True)
+    (said,) = [f for f in elsewhere.findings if f.code == "kept_none"]
     assert said.level == "warning" and said.text.startswith("Small: no site of the kept plan stays.")
+
+
+def test_a_renamed_block_keeps_its_sites_and_their_ids():
+    """Shelters and labels hang where they hung; a new site is called after the new name."""
+    before = plan_of(SMALL)
+    other = orchard(small_block("Other", 0, 0))
+    after = plan_of(other, earlier=earlier_of(before), keep=True)
+    assert {s.site_id: (s.row, s.tree) for s in after.sites} == {s.site_id: (s.row, s.tree) for s in before.sites}
+    assert errors(after) == [] and "kept_none" not in codes(after)
+    more = plan_of(other, earlier=earlier_of(after), keep=True, edits=(edit_at("add", 45, after),))
+    assert {s.site_id for s in more.sites} - {s.site_id for s in after.sites} == {"OTH0001"} and errors(more) == []
+
+
+def test_a_kept_plan_stays_where_an_outline_is_drawn_anew():
+    """Rows laid 2.6 m beside: each shelter goes to the tree nearest to where it hangs, and that is told."""
+    before = plan_of(SMALL, solve_all=solve_here)
+    shifted = orchard(small_block("Small", 2.4, 1.0))
+    after = plan_of(shifted, earlier=earlier_of(before), keep=True, solve_all=solve_here)
+    assert [(s.site_id, s.row, s.tree) for s in after.sites] == [(s.site_id, s.row, s.tree) for s in before.sites]
+    (said,) = [f for f in after.findings if f.code == "kept_beside"]
+    assert "up to 2.6 m" in said.text and errors(after) == []
+    fresh = plan_of(shifted, earlier=earlier_of(before), solve_all=solve_here)
+    assert not {s.site_id for s in fresh.sites} & {s.site_id for s in before.sites}
+
+
+def test_edits_hold_on_every_run():
+    """A move and a ban by name, four runs one after the other: the sites of the first stand in all."""
+    before = plan_of(SMALL, solve_all=solve_here)
+    moved, banned = before.sites[:2]
+    taken = {station_of(before, s) for s in before.sites}
+    edits = (
+        edit_at("move", next(k for k in range(80) if k not in taken), before, site_id=moved.site_id),
+        Edit(kind="ban", site_id=banned.site_id, source="edits"),
+    )
+    plans = [before]
+    for _run in range(4):
+        plans.append(plan_of(SMALL, solve_all=solve_here, edits=edits, earlier=earlier_of(plans[-1])))
+    first, *others = [{s.site_id: (s.row, s.tree) for s in p.sites} for p in plans[1:]]
+    assert all(sites == first for sites in others) and first[moved.site_id] != (moved.row, moved.tree)
+    assert banned.site_id not in first and (banned.row, banned.tree) not in first.values()
+    assert not any("edit_not_used" in codes(p) for p in plans)
 
 
 def test_serials_of_two_plans_are_joined():

@@ -401,7 +401,7 @@ def farewell(plan: Plan, paths: Sequence[Path], code: int) -> list[str]:
             status=status_text(plan, _) if code != STOPPED else _("Stopped by hand: the best so far, marked on every page."),
         )
     ]  # fmt: skip
-    lines += [str(f.text) for f in plan.findings if f.code == "kept_sites"]
+    lines += [str(f.text) for f in plan.findings if f.code in ("kept_sites", "kept_beside")]
     uses = {
         "map.html": _("look at it in any browser; it needs no network"),
         "sheet.pdf": _("print at 100 %, to scale"),

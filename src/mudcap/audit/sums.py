@@ -62,9 +62,10 @@ def _counts(case: Case, block: BlockClaim, sites: Sequence[SiteClaim]) -> Iterat
 
 
 def _ids(case: Case, block: BlockClaim, sites: Sequence[SiteClaim]) -> Iterator[Finding]:
-    """Block code and serial; a serial at or below the last one used belongs to a site that was there before."""
+    """Block code and serial, but for a site that was there before and keeps its name; a serial at or below the last one used
+    belongs to such a site."""
     claim = case.claim
-    form = [s.site_id for s in sites if not _serial(s.site_id, block.code)]
+    form = [s.site_id for s in sites if not _serial(s.site_id, block.code) and s.site_id not in claim.earlier_ids]
     if form:
         text = _("Block {block}: ids that are not {code} and a serial: {ids}.").format(
             block=block.block_id, code=block.code, ids=listed(form)

@@ -114,7 +114,7 @@ def _read_back(plan: Plan, path: Path) -> None:
     """GDAL reports some failed writes nowhere; what the next run needs is therefore read again before it counts."""
     earlier = read_earlier(path)
     same = [s.site_id for s in earlier.sites] == [s.site_id for s in plan.sites]
-    if not same or earlier.last_serial != dict(plan.last_serial):
+    if not same or earlier.last_serial != dict(plan.last_serial) or earlier.left != dict(plan.left):
         raise StoreError(
             _("{file}: could not be written whole. Is the disk full? Make room and run again.").format(
                 file=path.name

@@ -340,6 +340,9 @@ def _attributes(plan: Plan) -> Iterator[Table]:
     })  # fmt: skip
     codes = sorted(plan.last_serial)
     yield _table("serials", {"code": _text(codes), "last": _whole(plan.last_serial[c] for c in codes)})
+    left = [(site, *place) for site in sorted(plan.left) for place in plan.left[site]]
+    if left:
+        yield _table("left", {"site_id": _text(i for i, _x, _y in left), "lon": _real(x for _i, x, _y in left), "lat": _real(y for _i, _x, y in left)})
     flat = sorted(_flat("", plain(plan.params)))
     yield _table("params", {"name": _text(n for n, _v in flat), "value": _text(v for _n, v in flat)})
     about = {

@@ -21,7 +21,7 @@ from typing import Any, Final
 from mudcap.errors import StoreError
 from mudcap.files import migrations
 from mudcap.lang import _
-from mudcap.plan.model import Earlier, EarlierSite
+from mudcap.plan.model import Earlier, EarlierSite, Place
 
 PLAN_SCHEMA: Final = "mudcap.plan/1"
 APPLICATION_ID: Final = 0x47504B47
@@ -47,11 +47,16 @@ def read_earlier(path: Path) -> Earlier:
             _site(path, row) for row in _rows(connection, path, "sites", "site_id, block, lon, lat")
         )
         serials = {str(code): last for code, last in _rows(connection, path, "serials", "code, last")}
+        left: dict[str, tuple[Place, ...]] = {}
+        if connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'left'").fetchone():  # only where edits left places
+            for site_id, lon, lat in _rows(connection, path, "left", "site_id, lon, lat"):
+                place = _site(path, (site_id, "", lon, lat))
+                left[site_id] = (*left.get(site_id, ()), (place.lon, place.lat))
     if len({s.site_id for s in sites}) != len(sites) or any(
         not isinstance(n, int) or n < 0 for n in serials.values()
     ):
         raise _damaged(path)
-    return Earlier(sites=sites, last_serial=serials)
+    return Earlier(sites=sites, last_serial=serials, left=left)
 
 
 def read_codes(path: Path) -> dict[str, str]:

@@ -8,7 +8,6 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from mudcap.geo.units import round_half_up
 from mudcap.orchard.model import Exclusion, Orchard
@@ -108,19 +107,6 @@ def block_tasks(
             )
         )  # fmt: skip
     return tuple(tasks)
-
-
-def stations_at(
-    xy: NDArray[np.float64], block: NDArray[np.int64], candidates: Candidates, within_m: float
-) -> NDArray[np.int64]:
-    """The candidate (k,) of the same block nearest to each place (k, 2), -1 where none is within `within_m`."""
-    found = np.full(len(xy), -1, np.int64)
-    for index in np.unique(block):
-        own, asked = np.flatnonzero(candidates.block == index), np.flatnonzero(block == index)
-        if len(own):
-            distance, nearest = cKDTree(candidates.xy[own]).query(xy[asked])
-            found[asked] = np.where(distance <= within_m, own[nearest], -1)
-    return found
 
 
 def _beyond_m(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -16,7 +16,7 @@ from mudcap.place.demand import Demand
 from mudcap.place.layout import BlockTask, chosen_stations
 from mudcap.place.problem import Placement
 from mudcap.place.rows import drive_rows
-from mudcap.plan.identity import identify
+from mudcap.plan.identity import identify, serial_of
 from mudcap.plan.model import Earlier, Site
 from mudcap.supply.params import StockingParams
 from mudcap.supply.stocking import BlockStock, stock_block
@@ -60,13 +60,14 @@ def assign_sites(
     *,
     near: Sequence[tuple[int, ...]],
     earlier: Earlier,
-    moved_ids: dict[int, str],
+    names: Mapping[int, str],
     pinned: NDArray[np.int64],
     stocking: StockingParams,
 ) -> Assignment:
     """Make the sites of every block that was placed, in orchard order and hanging order.
 
-    `near` names for each block those whose sites may serve its trees across the border.
+    `near` names for each block those whose sites may serve its trees across the border, ``names`` the earlier site of each station
+    that has one.
     """
     hung = [_hung(task, placement, candidates) for task, placement in zip(tasks, placements, strict=True)]
     first = np.concatenate([[0], np.cumsum([len(h) for h in hung])])
@@ -86,12 +87,13 @@ def assign_sites(
             continue
         block, own = orchard.blocks[task.block], slice(first[task.block], first[task.block + 1])
         bees = stock_block(crop=block.crop, acres=block.acres, site_trees=trees[own], params=stocking)
-        ids, last = _ids(block, orchard, candidates, station, earlier, moved_ids)
+        used = max([last_serial.get(block.code, 0), *(serial_of(s.site_id, block.code) for s in earlier.sites)])
+        made = identify(code=block.code, names=[names.get(k, "") for k in station.tolist()], used=used)
         sites += _sites(
-            block, orchard, candidates, station, ids, trees[own], farthest[own], bees, pinned
+            block, orchard, candidates, station, made.site_ids, trees[own], farthest[own], bees, pinned
         )
         stock[task.block] = bees
-        last_serial[block.code] = max(last, last_serial.get(block.code, 0))
+        last_serial[block.code] = made.last_serial
     return Assignment(
         sites=tuple(sites),
         station=np.concatenate(hung) if hung else np.empty(0, np.int64),
@@ -143,28 +145,6 @@ def _serve(
         assigned[task.tree[nearer]] = numbers[which[nearer]]
         distance_m[task.tree[nearer]] = across[nearer]
     return assigned, distance_m
-
-
-def _ids(
-    block: Block,
-    orchard: Orchard,
-    candidates: Candidates,
-    station: NDArray[np.int64],
-    earlier: Earlier,
-    moved_ids: dict[int, str],
-) -> tuple[list[str], int]:
-    before = [s for s in earlier.sites if s.block_id == block.block_id]
-    # a moved site is the same site at its new place
-    new_place = {site_id: candidates.xy[s] for s, site_id in moved_ids.items()}
-    xy = [new_place.get(s.site_id, orchard.plane.to_plane([(s.lon, s.lat)])[0]) for s in before]
-    identities = identify(
-        code=block.code,
-        site_xy=candidates.xy[station],
-        earlier_ids=[s.site_id for s in before],
-        earlier_xy=np.array(xy).reshape(-1, 2),
-        last_serial=earlier.last_serial.get(block.code, 0),
-    )
-    return list(identities.site_ids), identities.last_serial
 
 
 def _sites(

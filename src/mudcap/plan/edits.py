@@ -14,7 +14,7 @@ from mudcap.geo.units import Units, length_text
 from mudcap.lang import _
 from mudcap.orchard.model import Finding, Orchard
 from mudcap.place.candidates import Candidates
-from mudcap.plan.model import Earlier, Edit
+from mudcap.plan.model import Earlier, Edit, Place
 
 SNAP_M: Final = 15.0
 """An edit is taken to the nearest station within this distance; convention: a phone's position is some 5 m off, from memory."""
@@ -31,21 +31,28 @@ class AppliedEdits:
     """Sites beyond the quota, by block index."""
     moved_ids: dict[int, str] = field(default_factory=dict)
     """site_id that a pinned candidate takes over from the place it moved from."""
+    left: dict[str, tuple[Place, ...]] = field(default_factory=dict)
+    """By site_id, longitude and latitude of places that sites were moved or taken from by hand, in this plan or an earlier one."""
     findings: tuple[Finding, ...] = ()
 
 
 def apply_edits(
     edits: Sequence[Edit], *, candidates: Candidates, orchard: Orchard, earlier: Earlier, units: Units
 ) -> AppliedEdits:
-    """Bring each edit to the nearest free station; one that means no station becomes a warning, never a guess."""
+    """Bring each edit to the nearest free station; one that means no station becomes a warning, never a guess.
+
+    An edit that an earlier plan has followed already means what it meant there: a site that was moved stays, and what was banned by
+    its name stays so.
+    """
     snap = _Snap(candidates, orchard, earlier, units)
     for edit in edits:
         snap.take(edit)
     return AppliedEdits(
         pinned=np.array(sorted(snap.pinned), np.int64),
-        banned=np.array(sorted(snap.banned), np.int64),
+        banned=np.array(sorted(snap.banned | (snap.freed - snap.pinned)), np.int64),
         added=snap.added,
         moved_ids=snap.moved_ids,
+        left={site: tuple(places) for site, places in snap.left.items()},
         findings=tuple(snap.findings),
     )
 
@@ -57,8 +64,11 @@ class _Snap:
         self.candidates, self.orchard, self.units = candidates, orchard, units
         self.tree = cKDTree(candidates.xy) if len(candidates.xy) else None
         self.earlier = {s.site_id: (s.lon, s.lat) for s in earlier.sites}
+        self.left = {site: list(places) for site, places in earlier.left.items()}
         self.pinned: set[int] = set()
         self.banned: set[int] = set()
+        self.freed: set[int] = set()
+        """Stations that sites were moved from: nobody's, unless another edit wants them."""
         self.added: dict[int, int] = {}
         self.moved_ids: dict[int, str] = {}
         self.findings: list[Finding] = []
@@ -66,62 +76,89 @@ class _Snap:
     def take(self, edit: Edit) -> None:
         """Apply one edit, or say why it cannot be."""
         if edit.kind == "ban":
-            station = self._station(edit, self._position(edit), taken=set())
+            self._ban(edit)
+        elif edit.kind == "move":
+            self._move(edit)
+        else:
+            station = self._station(edit, self._position(edit), taken=self.pinned | self.banned)
+            if station is None or not self._put(edit, station, self.pinned, self.banned):
+                return
+            if edit.kind == "add":
+                block = int(self.candidates.block[station])
+                self.added[block] = self.added.get(block, 0) + 1
+
+    def _ban(self, edit: Edit) -> None:
+        if edit.lon is not None and edit.lat is not None:
+            places = [(edit.lon, edit.lat)]
+        else:
+            places = self.left.get(edit.site_id, [])
+            if edit.site_id in self.earlier:
+                places = [*places, self.earlier[edit.site_id]]
+                self.left[edit.site_id] = places
+        if not places:
+            self._station(edit, None, taken=set())
+        for place in places:
+            station = self._station(edit, place, taken=set())
             if station is not None:
                 self._put(edit, station, self.banned, self.pinned)
+
+    def _move(self, edit: Edit) -> None:
+        """Take the site to its new place; the old one, and those it was moved from before, are left free."""
+        site = edit.site_id
+        if edit.lon is None or edit.lat is None:
+            self._say(edit, _("the move of {site} says no new position").format(site=site or _("a site")))
             return
-        target = self._position(edit) if edit.kind != "move" or edit.lon is not None else None
-        if target is None and edit.kind == "move":
-            self._say(
-                edit, _("the move of {site} says no new position").format(site=edit.site_id or _("a site"))
-            )
+        if site not in self.earlier:
+            self._say(edit, _("no earlier plan here has a site {site} to move").format(site=site or "''"))
             return
-        if edit.kind == "move" and not self._free_the_old_place(edit):
+        to, taken = (edit.lon, edit.lat), self.pinned | self.banned
+        now = self._station(edit, self.earlier[site], taken=set())
+        if now is None:
             return
-        station = self._station(edit, target, taken=self.pinned | self.banned)
+        left = {k: place for place in self.left.get(site, []) if (k := self._nearest(place, set())) is not None}
+        if left and self._nearest(to, taken | set(left)) == now:  # it was moved there by an earlier plan
+            station: int | None = now
+        else:
+            station = self._station(edit, to, taken=taken if left else taken | {now})
         if station is None or not self._put(edit, station, self.pinned, self.banned):
             return
-        if edit.kind == "add":
-            block = int(self.candidates.block[station])
-            self.added[block] = self.added.get(block, 0) + 1
-        if edit.kind == "move":
-            self.moved_ids[station] = edit.site_id
-
-    def _free_the_old_place(self, edit: Edit) -> bool:
-        if edit.site_id not in self.earlier:
-            self._say(
-                edit, _("no earlier plan here has a site {site} to move").format(site=edit.site_id or "''")
-            )
-            return False
-        old = self._station(edit, self.earlier[edit.site_id], taken=set())
-        if old is not None:
-            self.banned.add(old)
-        return old is not None
+        left[now] = self.earlier[site]
+        left.pop(station, None)
+        self.freed |= set(left)
+        self.left[site] = list(left.values())
+        self.moved_ids[station] = site
 
     def _position(self, edit: Edit) -> tuple[float, float] | None:
         if edit.lon is not None and edit.lat is not None:
             return edit.lon, edit.lat
         return self.earlier.get(edit.site_id)
 
-    def _station(self, edit: Edit, lonlat: tuple[float, float] | None, *, taken: set[int]) -> int | None:
+    def _station(self, edit: Edit, lonlat: Place | None, *, taken: set[int]) -> int | None:
+        """The nearest station that is not taken; where there is none within reach, the edit is told as not used."""
         if lonlat is None:
             self._say(edit, _("it names no position and no site of an earlier plan"))
             return None
+        station = self._nearest(lonlat, taken)
+        if station is not None:
+            return station
         xy = self.orchard.plane.to_plane([lonlat])[0]
         if self.tree is None or not np.isfinite(xy).all():
             self._say(edit, _("there is no station near it"))
             return None
-        distance, order = self.tree.query(xy, k=min(16, len(self.candidates.xy)))
-        distance, order = np.atleast_1d(distance), np.atleast_1d(order)
-        for d, station in zip(distance, order, strict=True):
-            if d > SNAP_M:
-                break
-            if int(station) not in taken:
-                return int(station)
         text = _("the nearest station is {d} away, more than {limit}").format(
-            d=length_text(float(distance[0]), self.units), limit=length_text(SNAP_M, self.units)
+            d=length_text(float(self.tree.query(xy)[0]), self.units), limit=length_text(SNAP_M, self.units)
         )
         self._say(edit, text)
+        return None
+
+    def _nearest(self, lonlat: Place, taken: set[int]) -> int | None:
+        xy = self.orchard.plane.to_plane([lonlat])[0]
+        if self.tree is None or not np.isfinite(xy).all():
+            return None
+        distance, order = self.tree.query(xy, k=min(16, len(self.candidates.xy)))
+        for d, station in zip(np.atleast_1d(distance), np.atleast_1d(order), strict=True):
+            if d <= SNAP_M and int(station) not in taken:
+                return int(station)
         return None
 
     def _put(self, edit: Edit, station: int, into: set[int], against: set[int]) -> bool:

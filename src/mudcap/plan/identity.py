@@ -14,7 +14,10 @@ from mudcap.errors import InputError
 from mudcap.lang import _
 
 SAME_PLACE_M: Final = 1.0
-"""A site within this distance of an earlier one of its block is the same site (convention: well under a tree spacing)."""
+"""A site within this distance of an earlier one is the same site (convention: well under a tree spacing)."""
+KEPT_PLACE_M: Final = 4.6
+"""So far a shelter of a kept plan may hang from a tree where rows are laid anew (convention: half the diagonal between trees at
+24 by 18 ft, so that every place among them has a tree as near)."""
 LAST_SERIAL: Final = 9999
 
 
@@ -38,36 +41,25 @@ def serial_of(site_id: str, code: str) -> int:
     return int(serial) if site_id.startswith(code) and serial.isascii() and serial.isdigit() else 0
 
 
-def identify(
-    *,
-    code: str,
-    site_xy: ArrayLike,
-    earlier_ids: Sequence[str] = (),
-    earlier_xy: ArrayLike = (),
-    last_serial: int = 0,
-) -> Identities:
-    """Ids for the sites (n, 2) [m] of the block with `code`, given the earlier plan's sites of the same block.
+def identify(*, code: str, names: Sequence[str], used: int = 0) -> Identities:
+    """Ids for the sites of the block with `code`: the earlier one of `names` (n,) or, where that is '', a new one with a serial above
+    `used`, the last one ever used with this code.
 
-    A site that stands where an earlier one stood keeps its id; the others get serials above every one ever used.
     Raises ``InputError`` where the four digits are used up.
     """
-    xy = np.asarray(site_xy, float).reshape(-1, 2)
-    match = _match(xy, np.asarray(earlier_xy, float).reshape(-1, 2))
-    serial = max([last_serial, *(serial_of(i, code) for i in earlier_ids)])
+    serial = max([used, *(serial_of(i, code) for i in names)])
     ids: list[str] = []
-    for earlier in match:
-        if earlier >= 0:
-            ids.append(earlier_ids[earlier])
-            continue
-        serial += 1
-        if serial > LAST_SERIAL:
-            raise InputError(
-                _(
-                    "Block code {code}: all {last} site numbers have been used. Give the block a new id."
-                ).format(code=code, last=LAST_SERIAL)
-            )
-        ids.append(f"{code}{serial:04d}")
-    return Identities(site_ids=tuple(ids), last_serial=serial, kept=int((match >= 0).sum()))
+    for name in names:
+        if not name:
+            serial += 1
+            if serial > LAST_SERIAL:
+                raise InputError(
+                    _(
+                        "Block code {code}: all {last} site numbers have been used. Give the block a new id."
+                    ).format(code=code, last=LAST_SERIAL)
+                )
+        ids.append(name or f"{code}{serial:04d}")
+    return Identities(site_ids=tuple(ids), last_serial=serial, kept=sum(1 for name in names if name))
 
 
 def last_serials(site_ids: Mapping[str, Sequence[str]]) -> dict[str, int]:
@@ -75,16 +67,22 @@ def last_serials(site_ids: Mapping[str, Sequence[str]]) -> dict[str, int]:
     return {code: max((serial_of(i, code) for i in ids), default=0) for code, ids in site_ids.items()}
 
 
-def _match(xy: NDArray[np.float64], earlier_xy: NDArray[np.float64]) -> NDArray[np.int64]:
-    """For each site the earlier site that stood there, each earlier one at most once; -1 where none did."""
-    match = np.full(len(xy), -1, np.int64)
-    if not len(xy) or not len(earlier_xy):
-        return match
-    distance, nearest = cKDTree(earlier_xy).query(xy)
+def same_places(xy: ArrayLike, station_xy: ArrayLike, within_m: float) -> NDArray[np.int64]:
+    """For each place (k, 2) the station (k,) that it means: the nearest within `within_m` [m], the nearest pairs first and each station
+    once; -1 where there is none.
+
+    >>> same_places([[0.4, 0], [0.1, 0], [9, 0]], [[0, 0], [1, 0]], 1.0).tolist()
+    [1, 0, -1]
+    """
+    places, stations = np.asarray(xy, float).reshape(-1, 2), np.asarray(station_xy, float).reshape(-1, 2)
+    found = np.full(len(places), -1, np.int64)
+    if not len(places) or not len(stations):
+        return found
+    near = cKDTree(places).sparse_distance_matrix(cKDTree(stations), within_m, output_type="ndarray")
     taken: set[int] = set()
-    for site in np.argsort(distance, kind="stable"):
-        earlier = int(nearest[site])
-        if distance[site] <= SAME_PLACE_M and earlier not in taken:
-            match[site] = earlier
-            taken.add(earlier)
-    return match
+    for pair in near[np.lexsort((near["j"], near["i"], near["v"]))]:
+        place, station = int(pair["i"]), int(pair["j"])
+        if found[place] < 0 and station not in taken:
+            found[place] = station
+            taken.add(station)
+    return found

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from mudcap.errors import InputError
 from mudcap.lang import _
@@ -20,13 +19,13 @@ from mudcap.place.candidates import Candidates, lay_candidates
 from mudcap.place.count import choose_counts, with_counts
 from mudcap.place.demand import lay_demand
 from mudcap.place.kept import standing_jobs
-from mudcap.place.layout import block_tasks, solve_jobs, spread, stations_at, with_bans
+from mudcap.place.layout import block_tasks, solve_jobs, spread, with_bans
 from mudcap.place.problem import Placement, SolveAll, SolveJob
 from mudcap.plan.assign import assign_sites
 from mudcap.plan.claims import audit_plan
 from mudcap.plan.edits import apply_edits
 from mudcap.plan.goods import with_goods
-from mudcap.plan.identity import SAME_PLACE_M
+from mudcap.plan.identity import KEPT_PLACE_M, SAME_PLACE_M, same_places
 from mudcap.plan.model import Earlier, Edit, Params, Plan, Site
 from mudcap.plan.number import plan_number
 from mudcap.plan.provisions import puddles_of, reach_mud, release_of
@@ -77,9 +76,10 @@ def make_plan(
     demand = lay_demand(laid)
     applied = apply_edits(edits, candidates=candidates, orchard=laid, earlier=earlier, units=params.units)
     candidates = with_bans(candidates, applied.banned)
+    names = standing_names(earlier, laid, candidates, applied.moved_ids, KEPT_PLACE_M if keep else SAME_PLACE_M)
     tasks = block_tasks(
         laid, candidates, demand, place=params.place, pinned=applied.pinned, added=applied.added,
-        previous=_kept_stations(earlier, laid, candidates) if keep else np.empty(0, np.int64),
+        previous=np.array(sorted(names), np.int64) if keep else np.empty(0, np.int64),
         access=params.access, mud=params.mud,
     )  # fmt: skip
     progress(_("placing sites"))
@@ -97,7 +97,7 @@ def make_plan(
         laid, tasks, alone, candidates, demand, place=params.place, solve_all=solve_all, is_standing=is_standing
     )
     made = assign_sites(
-        laid, candidates, demand, tasks, placements, near=near, earlier=earlier, moved_ids=applied.moved_ids,
+        laid, candidates, demand, tasks, placements, near=near, earlier=earlier, names=names,
         pinned=applied.pinned, stocking=params.stocking,
     )  # fmt: skip
     puddles, mud_findings = puddles_of(laid, None if is_draft else puddle_places, made.sites, params, solve_all)
@@ -107,26 +107,30 @@ def make_plan(
         orchard=laid, params=params, edits=tuple(edits), network=network, candidates=candidates, demand=demand,
         assigned=made.assigned, sites=made.sites,
         blocks=block_plans(laid, candidates, demand, tasks, placements, made, params, counts),
-        findings=(*findings, *row_findings, *check(laid, travel=params.travel, clay_share_min=params.mud.clay_share_min, network=network, days=params.plan_date, units=params.units), *applied.findings, *(kept_findings(earlier, made, applied.moved_ids.values()) if keep else ()),
+        findings=(*findings, *row_findings, *check(laid, travel=params.travel, clay_share_min=params.mud.clay_share_min, network=network, days=params.plan_date, units=params.units), *applied.findings, *(kept_findings(earlier, made, laid, applied.moved_ids.values(), params.units) if keep else ()),
                   *plan_findings(laid, candidates, demand, tasks, placements, made, params, counts, lambda: ways_in(laid, network, params.travel, days=params.plan_date)),
                   *mud_findings, *release_findings, *border_findings(laid, savings, params.units)),
         last_serial=made.last_serial, number=number_of(orchard, params, edits, made.sites),
         reproducible=all(p is None or not p.stopped for p in placements) and (puddles is None or puddles.status != "stopped") and not is_release_stopped,
-        puddles=puddles, release=release,
+        puddles=puddles, release=release, left=applied.left,
     )  # fmt: skip
     plan = with_goods(plan)
     progress(_("checking the plan"))
     return audit_plan(plan, earlier=earlier, pinned=applied.pinned)
 
 
-def _kept_stations(earlier: Earlier, orchard: Orchard, candidates: Candidates) -> NDArray[np.int64]:
-    """Stations on which the earlier plan's sites stand."""
-    order = {b.block_id: k for k, b in enumerate(orchard.blocks)}
-    known = [s for s in earlier.sites if s.block_id in order]
+def standing_names(
+    earlier: Earlier, orchard: Orchard, candidates: Candidates, moved_ids: Mapping[int, str], within_m: float
+) -> dict[int, str]:
+    """The earlier site's site_id by the station at which it stands, whatever its block is called now.
+
+    A place means the nearest station within `within_m`; a site moved by hand (`moved_ids`) stands where it was moved to.
+    """
+    known = [s for s in earlier.sites if s.site_id not in moved_ids.values()]
     xy = orchard.plane.to_plane(np.array([(s.lon, s.lat) for s in known]).reshape(-1, 2))
-    block = np.array([order[s.block_id] for s in known], np.int64)
-    found = stations_at(xy, block, candidates, SAME_PLACE_M)
-    return np.unique(found[found >= 0])
+    found = same_places(xy, candidates.xy, within_m)
+    names = {station: site.site_id for station, site in zip(found.tolist(), known, strict=True) if station >= 0}
+    return names | dict(moved_ids)
 
 
 def number_of(orchard: Orchard, params: Params, edits: Sequence[Edit], sites: Sequence[Site]) -> str:

@@ -47,6 +47,8 @@ class Params:
 
 
 EditKind = Literal["pin", "ban", "move", "add"]
+Place = tuple[float, float]
+"""WGS 84 longitude and latitude."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,10 +78,12 @@ class EarlierSite:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Earlier:
-    """What an earlier plan leaves to this one: its sites, and the last serial used in each block code."""
+    """What an earlier plan leaves to this one: its sites, the last serial used in each block code, and by site_id the places that sites
+    were moved or taken from by hand."""
 
     sites: tuple[EarlierSite, ...] = ()
     last_serial: Mapping[str, int] = field(default_factory=dict)
+    left: Mapping[str, tuple[Place, ...]] = field(default_factory=dict)
 
     def beside(self, other: Earlier) -> Earlier:
         """The same sites, with serials used by the other plan too."""
@@ -184,6 +188,8 @@ class Plan:
     """By site, in the order of `sites`; () where supply was not planned."""
     supply_plan: SupplyPlan | None = None
     """What the yard must have ready; None where supply was not planned."""
+    left: Mapping[str, tuple[Place, ...]] = field(default_factory=dict)
+    """By site_id, the places that sites were moved or taken from by hand; what the next plan must know of edits it finds again."""
     bees: tuple[BlockBees, ...] = ()
     """Cocoons, nesting females and hives of each block that has sites."""
 
