@@ -323,6 +323,15 @@ def test_states_decide_what_a_round_needs(ranch):
     assert done("fetch") == {ids[3], ids[5]}
 
 
+@pytest.mark.parametrize(("task", "state", "seen"), [("check", "checked", True), ("check", "fetched", False), ("hang", "hung", False)])
+def test_a_flag_asks_for_another_look_at_what_was_checked(ranch, task, state, seen):
+    """Checked this morning and flagged since: gone to again; what hangs already or is in has nothing to do."""
+    options = replace(NO_LUNCH, task=task, flagged=("EAS0001",))
+    log = [Entry(name=name, state=state) for name in ("EAS0001", "EAS0002")]
+    named = names(make_round(ranch, options, log=log))
+    assert ("EAS0001" in named) == seen and "EAS0002" not in named
+
+
 def test_panels_together_see_every_site_and_flags_are_seen_each_time(ranch):
     """Three rounds of the same seed; each about a third; two flagged sites, one by the log, are in all of them."""
     seen: set[str] = set()

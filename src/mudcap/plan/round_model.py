@@ -112,7 +112,7 @@ class RoundOptions:
     sample: SampleOptions | None = None
     """None = every site."""
     flagged: tuple[str, ...] = ()
-    """Sites that are seen in any case."""
+    """Sites (or puddles, when wetting) that are seen in any case, also where a check of this round is in the log."""
     now_s: float | None = None
     """Time of the first day from which the rest is planned."""
     objective: Literal["finish", "paid"] = "finish"

@@ -120,14 +120,15 @@ def _check_names(
 
 
 def _done(options: RoundOptions, log: Sequence[Entry], known: dict[str, int]) -> set[int]:
-    """Places where nothing is left to do. A check or a wetting counts only from the first day on; a shelter that is in
-    needs no check."""
+    """Places where nothing is left to do. A check or a wetting counts only from the first day on, and not at all where the
+    options flag the place; a shelter that is in needs no check."""
+    again = set(options.flagged) if options.task in ("check", "wet") else set()
     done: set[int] = set()
     for entry in log:
         if entry.name not in known:
             continue
         early = entry.day is not None and options.first_day is not None and entry.day < options.first_day
-        if entry.state in _EACH_ROUND and early and options.task in ("check", "wet"):
+        if entry.state in _EACH_ROUND and (entry.name in again or (early and options.task in ("check", "wet"))):
             continue
         if entry.state in _DONE[options.task] or (options.task == "check" and entry.state in _GONE):
             done.add(known[entry.name])

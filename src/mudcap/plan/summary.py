@@ -368,8 +368,8 @@ def kept_findings(
     else:
         text = _("Sites of the kept plan: {before}. Of these stay: {kept}; given up: {gone}. New: {new}.")
     text = text.format(
-        before=len(earlier.sites), kept=len(kept) - by_hand, moved=by_hand, gone=len(earlier.sites) - len(kept),
-        new=len(made.sites) - len(kept),
+        before=f"{len(earlier.sites):,}", kept=f"{len(kept) - by_hand:,}", moved=f"{by_hand:,}",
+        gone=f"{len(earlier.sites) - len(kept):,}", new=f"{len(made.sites) - len(kept):,}",
     )  # fmt: skip
     told = [Finding(level="note", code="kept_sites", layer="", feature="", text=text)]
     stay = [s for s in kept if s.site_id not in moved]
@@ -384,7 +384,7 @@ def kept_findings(
             "{n} sites of the kept plan stand up to {far} from where they were, since trees are laid elsewhere now. They are the same "
             "shelters at the nearest trees: one has to be moved only if its own tree is gone, but rows and trees may have other numbers.",
             n,
-        ).format(n=n, far=length_text(float(off_m.max()), units, 1))
+        ).format(n=f"{n:,}", far=length_text(float(off_m.max()), units, 1))
         told.append(Finding(level="note", code="kept_beside", layer="", feature="", text=text))
     left = sorted({s.block_id for s in earlier.sites} - {s.block_id for s in kept})
     if left:

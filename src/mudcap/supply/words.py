@@ -111,7 +111,7 @@ def _needed(
             "in dry weather.",
             len(plan.puddles),
         ).format(
-            puddles=len(plan.puddles), served=needy - len(plan.unserved), proof=proof,
+            puddles=len(plan.puddles), served=f"{needy - len(plan.unserved):,}", proof=proof,
             days=_n("{n} day", "{n} days", plan.rewet_days).format(n=plan.rewet_days),
         )
     return _said("warning", "beyond_mud", text)
