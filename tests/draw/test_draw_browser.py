@@ -116,6 +116,19 @@ def test_search_by_number_name_and_address(visit: Visit) -> None:
     assert page.locator("#found button").count() == 2
     page.press("#search", "Enter")
     assert "Site 18" in page.inner_text("#card")
+    page.click("#card .close")
+    page.fill("#search", "18")
+    page.press("#search", "Enter")
+    assert page.is_hidden("#card") and page.is_visible("#found")  # two are meant alike: a person chooses
+    for words in ("north 2 18", "18 north 2", "N218"):
+        page.fill("#search", words)
+        page.press("#search", "Enter")
+        assert "Site 18 · North 2" in page.inner_text("#card"), words
+        page.click("#card .close")
+    page.fill("#search", "R99 T1")
+    assert page.inner_text("#found").startswith("No shelter at R99 T1. Nearest in each block:") and page.locator("#found button").count() == 2
+    page.press("#search", "Enter")
+    assert page.is_hidden("#card")
     page.fill("#search", "no such thing")
     assert page.inner_text("#found") == "No site found"
 
@@ -201,7 +214,42 @@ def test_own_position_is_shown(visit: Visit) -> None:
     click_site(page, 0)
     page.click("#here")
     expect(page.locator("#card")).to_contain_text("From you")
-    assert "328 ft N" in page.inner_text("#card")
+    assert "328 ft to the north" in page.inner_text("#card") and page.is_hidden("#position")
+
+
+FIXES = """() => {
+  window.fixes = [];
+  navigator.geolocation.watchPosition = (found, failed) => { window.fixes = [found, failed]; return 1; };
+}"""
+
+
+def test_no_fix_yet_keeps_seeking_and_says_so(visit: Visit) -> None:
+    """A time out is no end: the card stays, the next fix counts, and one that is not sure is told as such."""
+    plan = sample_plan(1, 12)
+    page = visit(plan)
+    page.evaluate(FIXES)
+    click_site(page, 0)
+    page.click("#here")
+    assert "Looking for satellites" in page.inner_text("#position")
+    page.evaluate("window.fixes[1]({code: 3, message: 'Timeout expired.'})")
+    assert "Looking for satellites" in page.inner_text("#position") and page.get_attribute("#here", "aria-pressed") == "true"
+    assert page.get_attribute("#card", "data-site") == plan.sites[0].site_id
+    fix = {"coords": {"latitude": plan.sites[0].lat - 0.0009, "longitude": plan.sites[0].lon, "accuracy": 20}, "timestamp": 0}
+    page.evaluate("fix => window.fixes[0](fix)", fix)
+    assert "328 ft to the north (give or take 66 ft: it may be another shelter)" in page.inner_text("#card")
+    assert page.is_hidden("#position")
+
+
+def test_a_position_that_is_not_allowed_is_told_in_our_words(visit: Visit) -> None:
+    """One line with the next step; the card stays as it is."""
+    page = visit(sample_plan(1, 12))
+    page.evaluate(FIXES)
+    click_site(page, 0)
+    page.click("#here")
+    page.evaluate("window.fixes[1]({code: 1, message: 'User denied Geolocation'})")
+    said = page.inner_text("#position")
+    assert "Allow it in the browser's settings" in said and "Geolocation" not in said
+    assert page.get_attribute("#here", "aria-pressed") == "false" and "Site 1" in page.inner_text("#card")
 
 
 def test_six_thousand_sites_work(visit: Visit) -> None:

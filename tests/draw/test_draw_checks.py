@@ -157,6 +157,81 @@ def test_what_is_not_saved_yet_survives_reload_too(visit: Visit) -> None:
     assert hand_over(page)["checks"] == []
 
 
+def test_what_is_filled_in_is_never_left_unseen(visit: Visit) -> None:
+    """On the way to another site, to none, or out of the checks it is asked for; what is left unsaved is counted and told."""
+    page = visit()
+    go_to(page, "N10002")
+    page.check("input[name=state][value=checked]")
+    page.check("input[name=predators][value=ants]")
+    page.click("#card .next")
+    assert "Site 2 of North 1 is filled in and not saved." in page.inner_text("#card .ask")
+    page.click("#card .ask .main")
+    assert page.get_attribute("#card", "data-site") == "N10003" and page.locator("#card .ask").count() == 0
+    page.fill(".check textarea", "no state chosen yet")
+    page.click("#card .close")
+    page.uncheck("input[name=predators][value=ants]")
+    page.click("#card .ask button:not(.main)")
+    assert page.is_hidden("#card") and page.inner_text("#round-count").endswith("; filled in, not saved: 1")
+    data = hand_over(page)
+    assert [c["site"] for c in data["checks"]] == ["N10002"] and "not in the file: N10003." in page.inner_text("#told")
+    page.click("#round-file")
+    go_to(page, "N10003")
+    assert page.input_value(".check textarea") == "no state chosen yet"
+    page.click("#checks-button")
+    page.click("#card .ask .main")
+    page.click("#card .close")
+    assert page.get_attribute("#checks-button", "aria-pressed") == "false" and page.is_hidden("#card")
+
+
+def test_the_next_form_begins_at_its_top_and_with_nothing_that_went_wrong(visit: Visit) -> None:
+    """Checked is carried on, not found is not; the site under the form comes out from under it."""
+    page = visit()
+    note(page, "N10001")
+    page.click("#card .next")
+    assert page.is_checked("input[name=state][value=checked]")
+    page.check("input[name=state][value=not_found]")
+    page.click(".check .main")
+    page.click("#card .next")
+    assert page.is_checked("input[name=state][value=checked]") and page.evaluate("document.getElementById('card').scrollTop") == 0
+    page.evaluate("document.getElementById('card').scrollTop = 400")
+    go_to(page, "N20004")
+    assert page.evaluate("document.getElementById('card').scrollTop") == 0
+
+
+def test_whoever_checks_is_asked_for_once(visit: Visit) -> None:
+    """In the first form; the name goes with that check already."""
+    page = visit()
+    go_to(page, "N10001")
+    page.fill(".check .who input", "Luz")
+    page.check("input[name=state][value=checked]")
+    page.click(".check .main")
+    page.click("#card .next")
+    assert page.locator(".check .who").count() == 0 and page.input_value("#crew-name") == "Luz"
+    assert [c["by"] for c in hand_over(page)["checks"]] == ["Luz"]
+
+
+def test_search_is_on_top_while_checking(visit: Visit) -> None:
+    """The first hit lies under nothing."""
+    page = visit()
+    page.fill("#search", "3")
+    seen = """() => { const b = document.querySelector('#found button').getBoundingClientRect();
+                      return document.elementFromPoint(b.left + b.width / 2, b.top + b.height / 2).textContent; }"""
+    assert page.evaluate(seen) == page.inner_text("#found button >> nth=0")
+
+
+@pytest.mark.parametrize(("width", "height"), [(740, 360), (180, 370)])
+def test_on_a_low_screen_the_form_takes_all_of_it(visit: Visit, width: int, height: int) -> None:
+    """A phone held sideways, or with letters twice as large."""
+    page = visit()
+    page.set_viewport_size({"width": width, "height": height})
+    go_to(page, "N10001")
+    box = page.locator("#card").bounding_box()
+    assert box is not None and box["height"] >= height - 2 and box["y"] <= 1
+    page.check("input[name=state][value=checked]")
+    page.click(".check .main")
+    assert page.inner_text("#card .next").startswith("Next: site 2 · R")
+
+
 def test_a_check_can_be_taken_back(visit: Visit) -> None:
     """The last check goes, its entries are in the form again, and the one before counts."""
     page = visit()
@@ -329,7 +404,7 @@ def test_a_check_by_keyboard_alone(visit: Visit) -> None:
     page.focus("#search")
     page.keyboard.type("N10004")
     page.keyboard.press("Enter")
-    assert page.evaluate("document.activeElement.textContent") == "Site 4"
+    assert page.evaluate("document.activeElement.textContent") == "Site 4 · North 1"
     while page.evaluate("document.activeElement.name") != "state":
         page.keyboard.press("Tab")
     page.keyboard.press("ArrowDown")

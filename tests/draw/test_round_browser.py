@@ -60,6 +60,31 @@ def test_a_days_route_is_switched_on_and_off_and_told(tmp_path):
     assert trouble == []
 
 
+def test_the_next_form_follows_the_route(tmp_path):
+    """On a round's map the stops come in the order of the day; the card and the search know them."""
+    plan = plan_at(three_blocks(), [s for b in ("West", "Mid", "East") for s in every_third(b)])
+    made = make_round(plan, RoundOptions(task="check", lunch_s=None))
+    (day,) = made.days
+    file = tmp_path / "map.html"
+    file.write_text(web_map(plan, "en", made), encoding="utf-8")
+    with sync_playwright() as play:
+        path = str(CHROMIUM) if CHROMIUM.exists() else None
+        browser = play.chromium.launch(executable_path=path, args=["--no-sandbox"])
+        page = browser.new_context(viewport={"width": 390, "height": 844}, offline=True).new_page()
+        page.goto(file.as_uri())
+        page.click("#checks-button")
+        page.fill("#search", "a1")
+        page.press("#search", "Enter")
+        for k, stop in enumerate(day.stops[:-1]):
+            assert page.get_attribute("#card", "data-site") == stop.visit.name
+            assert page.inner_text("#card .where").endswith(f"stop A{k + 1}")
+            page.check("input[name=state][value=checked]")
+            page.click(".check .main")
+            assert page.inner_text("#card .next").startswith(f"A{k + 2}: Next: site {day.stops[k + 1].visit.number}")
+            page.click("#card .next")
+        browser.close()
+
+
 def test_far_away_only_the_order_of_stops_is_numbered(tmp_path):
     """Beside a round's stops, sites get their numbers only close by, where there is room for both."""
     plan = plan_at(three_blocks(), [s for b in ("West", "Mid", "East") for s in every_third(b)])

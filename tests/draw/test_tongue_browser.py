@@ -130,7 +130,7 @@ def test_what_is_typed_survives_the_switch(visit):
     """A note and ticks that are not saved yet, and what was saved is told in the other language."""
     page = visit("both", locale="en-US")
     page.click("#checks-button")
-    page.fill("#search", "1")
+    page.fill("#search", sample_plan().sites[0].site_id)
     page.press("#search", "Enter")
     page.fill("#card textarea", "hormigas en la rama")
     page.check("#card input[value=ants]")
@@ -150,8 +150,8 @@ def test_a_row_and_tree_are_found_in_spanish_too(visit):
     site = sample_plan().sites[0]
     for text in (f"R{site.row} T{site.tree}", f"h{site.row} a{site.tree}", f"hilera {site.row}, árbol {site.tree}"):
         page.fill("#search", text)
-        page.press("#search", "Enter")
-        expect(page.locator("#card .where")).to_have_text(f"Hilera {site.row}, árbol {site.tree}")
+        page.click(f"#found button:has-text('{site.site_id}')")
+        expect(page.locator("#card .where")).to_have_text(f"Hilera {site.row}, árbol {site.tree} · {site.site_id}")
 
 
 def test_without_script_both_languages_stand_side_by_side(visit):

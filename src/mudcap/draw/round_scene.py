@@ -55,7 +55,7 @@ def _layer(plan: Plan, made: Round, day: CrewDay, lang: str) -> Layer:
     title = _("Routes by day: {day}, crew {crew}").format(day=day_name(made.options, day.day, _), crew=day.crew)
     marks = [way_mark(made, day, title, day_summary(day, plan.params.units, _))] if len(day.track) > 1 else []
     marks += [
-        Mark(geometry=Point(stop.visit.xy), style="round_stop", label=f"{day.crew}{stop.order}", note=stop.visit.address)
+        Mark(geometry=Point(stop.visit.xy), style="round_stop", label=f"{day.crew}{stop.order}", note=stop.visit.address, index=stop.visit.site)
         for stop in day.stops
     ]
     return Layer(

@@ -3,7 +3,8 @@ const SITES = DATA.sites;
 const AT = unpack(SITES.at);
 const PINNED = new Set(SITES.pinned);
 const cardNode = document.getElementById("card");
-const card = { site: -1, here: null, onTurn: null, onClose: null, form: null, after: null };
+const SURE_M = 8; // a position that is no surer than this may mean another shelter (they stand some 20 m apart)
+const card = { site: -1, here: null, within: 0, onTurn: null, onClose: null, form: null, after: null };
 
 function closeCard() {
   cardNode.hidden = true;
@@ -16,7 +17,7 @@ function openCard(title, where, pairs, lines) {
   const close = make("button", "×", "close");
   close.type = "button";
   close.setAttribute("aria-label", WORDS.close);
-  close.addEventListener("click", closeCard);
+  close.addEventListener("click", () => leaving(closeCard));
   const list = make("dl");
   for (const [key, value] of pairs) list.append(make("dt", key), make("dd", value));
   const head = make("h2", title);
@@ -38,8 +39,6 @@ function showSite(i) {
     flags ? fill(WORDS.overrides, { reasons: SITES.flag_words[flags] }) : "",
   ].filter(Boolean);
   const pairs = [
-    [WORDS.block, DATA.blocks[SITES.block[i]][0]],
-    [WORDS.name, SITES.id[i]],
     [WORDS.cavities, SITES.cavities[i]],
     [WORDS.females, SITES.females[i]],
     [WORDS.trees, SITES.trees[i]],
@@ -49,9 +48,12 @@ function showSite(i) {
   ];
   if (SITES.puddle[i]) pairs.push([WORDS.puddle, SITES.puddle[i]]);
   if (marks.length) pairs.push([WORDS.mark, marks.join("; ")]);
-  openCard(fill(WORDS.site, { number: SITES.number[i] }), siteAddress(i), pairs, []);
+  const isOther = card.site !== i, stop = stopOf(i);
+  const where = [siteAddress(i), SITES.id[i], stop ? fill(WORDS.stop, { order: stop.label }) : ""].filter(Boolean).join(" · ");
+  openCard(fill(WORDS.site, { number: SITES.number[i] }) + " · " + DATA.blocks[SITES.block[i]][0], where, pairs, []);
   cardNode.dataset.site = SITES.id[i];
   card.site = i;
+  if (isOther) cardNode.scrollTop = 0;
   showAway();
   if (card.form) {
     const more = make("details"), facts = cardNode.querySelector("dl");
@@ -59,6 +61,7 @@ function showSite(i) {
     const form = card.form(i), after = card.after(i);
     facts.replaceWith(...(after.dataset.saved ? [after, form] : [form, after]), more);
     more.append(facts);
+    return;
   }
   const turn = make("div", undefined, "turn");
   for (const [step, word] of [[-1, WORDS.before], [1, WORDS.after]]) {
@@ -80,7 +83,8 @@ function showAway() {
     list.append(make("dt", WORDS.from_you), cell);
   }
   const to = L.latLng(AT[card.site]);
-  cell.textContent = lengthText(card.here.distanceTo(to) * 10) + " " + compass(card.here, to);
+  const away = fill(WORDS.away, { length: lengthText(card.here.distanceTo(to) * 10), point: compass(card.here, to) });
+  cell.textContent = card.within > SURE_M ? away + " " + fill(WORDS.unsure, { length: lengthText(card.within * 10) }) : away;
 }
 
 function showFeature(title, label, note) {

@@ -42,7 +42,7 @@ function compass(from, to) {
   const rad = Math.PI / 180;
   const east = (to.lng - from.lng) * Math.cos(from.lat * rad);
   const turn = Math.atan2(east, to.lat - from.lat) / rad;
-  return WORDS.points.split(" ")[((Math.round(turn / 45) % 8) + 8) % 8];
+  return WORDS.long_points.split(" ")[((Math.round(turn / 45) % 8) + 8) % 8];
 }
 
 function make(tag, text, kind) {

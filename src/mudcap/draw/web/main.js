@@ -180,10 +180,12 @@ function thinNames(names) {
 
 function pick(latlng, otherwise) {
   const hit = points.nearest(latlng, 26);
-  if (hit && hit.set.key === "sites") return choose(hit.index, false);
-  if (hit && hit.set.key === "excluded") return showFeature(WORDS.excluded, hit.set.label[hit.index], "");
-  if (hit) return showFeature(hit.set.title, hit.set.label[hit.index], hit.set.note[hit.index]);
-  return otherwise ? otherwise() : closeCard();
+  leaving(() => {
+    if (hit && hit.set.key === "sites") return choose(hit.index, false);
+    if (hit && hit.set.key === "excluded") return showFeature(WORDS.excluded, hit.set.label[hit.index], "");
+    if (hit) return showFeature(hit.set.title, hit.set.label[hit.index], hit.set.note[hit.index]);
+    return otherwise ? otherwise() : closeCard();
+  });
 }
 
 let ground = null;
@@ -195,17 +197,16 @@ function choose(i, move) {
   const cell = cells ? cells.marks.find((m) => m[3] === i) : null;
   ground = cell ? L.polygon(cell[4].map((a) => a.map(unpack)), { renderer: drawing, color: "#00558f", weight: 3, fill: false, interactive: false }).addTo(map) : null;
   drawRings(i);
-  if (move) {
-    map.setView(AT[i], Math.max(map.getZoom(), 19), { animate: false });
-    if (crew.on) clearOfCard();
-  }
+  if (move) map.setView(AT[i], Math.max(map.getZoom(), 19), { animate: false });
+  if (crew.on) clearOfCard();
   points.redraw();
 }
 
 // On a phone the form covers the lower part of the map: the site moves up from under it.
 function clearOfCard() {
-  const size = map.getSize(), covered = cardNode.getBoundingClientRect();
-  if (covered.width > size.x * 0.7) map.panBy([0, Math.min(covered.height, size.y - 80) / 2], { animate: false });
+  const size = map.getSize(), covered = cardNode.getBoundingClientRect(), at = map.latLngToContainerPoint(AT[card.site]);
+  const free = covered.top - map.getContainer().getBoundingClientRect().top;
+  if (covered.width > size.x * 0.7 && at.y > free - 24) map.panBy([0, Math.round(at.y - Math.max(free, 80) / 2)], { animate: false });
   cardNode.querySelector("h2").focus({ preventScroll: true });
 }
 
@@ -248,6 +249,7 @@ function drawScale() {
   }
 }
 
+const POSITION_MS = 60000; // a phone without signal takes long for its first fix
 let dot = null;
 function watchPosition(button) {
   const on = button.getAttribute("aria-pressed") === "true";
@@ -256,11 +258,25 @@ function watchPosition(button) {
     map.stopLocate();
     if (dot) dot.remove();
     dot = card.here = null;
-  } else map.locate({ watch: true, enableHighAccuracy: true });
+    tellPosition("");
+  } else {
+    tellPosition(WORDS.seeking);
+    map.locate({ watch: true, enableHighAccuracy: true, timeout: POSITION_MS, maximumAge: 5000 });
+  }
+}
+
+// One line under the bars, so that a form that is being filled in stays as it is.
+function tellPosition(text) {
+  const node = document.getElementById("position");
+  node.textContent = text;
+  node.hidden = !text;
+  fitUnderTop();
 }
 map.on("locationfound", (event) => {
   const first = !card.here;
   card.here = event.latlng;
+  card.within = event.accuracy;
+  tellPosition("");
   if (dot) dot.remove();
   dot = L.layerGroup([
     L.circle(event.latlng, { radius: event.accuracy, renderer: drawing, color: "#00558f", weight: 2, fill: false, interactive: false }),
@@ -270,9 +286,10 @@ map.on("locationfound", (event) => {
   showAway();
 });
 map.on("locationerror", (event) => {
+  if (event.code > 1) return tellPosition(WORDS.seeking); // no fix yet or none for a while: the phone goes on seeking
   document.getElementById("here").setAttribute("aria-pressed", "false");
   map.stopLocate();
-  showFeature(WORDS.here, "", fill(WORDS.no_position, { reason: event.message }));
+  tellPosition(event.code === 1 ? WORDS.position_denied : WORDS.no_position);
 });
 
 function tool(id, word, act) {
@@ -292,24 +309,39 @@ always(() => {
   warning.hidden = !DATA.warning;
 });
 const fit = () => map.fitBounds(DATA.bounds, { paddingTopLeft: [64, 16], paddingBottomRight: [16, 32], animate: false });
+// A round opens on the way of the day that is shown.
+function fitRoute() {
+  const route = DATA.layers.find((layer) => layer.key.startsWith("round-") && layer.shown);
+  const at = route ? route.marks.flatMap((mark) => mark[5].flatMap(unpack)) : [];
+  if (at.length > 1) map.fitBounds(at, { paddingTopLeft: [64, 16], paddingBottomRight: [16, 32], animate: false });
+}
 tool("closer", "closer", () => map.zoomIn());
 tool("wider", "wider", () => map.zoomOut());
 tool("fit", "fit", fit);
 tool("here", "here", watchPosition);
-document.addEventListener("keydown", (event) => event.key === "Escape" && closeCard());
+document.addEventListener("keydown", (event) => event.key === "Escape" && leaving(closeCard));
 
 fitUnderTop();
 map.invalidateSize({ animate: false });
-map.attributionControl.setPrefix('<a href="https://leafletjs.com">Leaflet</a>');
+map.attributionControl.setPrefix("Leaflet"); // no link: it would lead away from a page that may not come back without signal
+always(() => map.getContainer().setAttribute("aria-label", WORDS.map_name));
+spoken(document.getElementById("print-note"), "print_note");
 fit();
+fitRoute();
 points.addTo(map);
 arrange();
 startLayers(groups);
 startChecks();
 startTongues();
 window.addEventListener("resize", fitUnderTop);
-startSearch((i) => choose(i, true));
-map.on("click", (event) => pick(event.latlng, null));
+startSearch((i) => leaving(() => choose(i, true)), (set, k) => leaving(() => {
+  map.setView(set.at[k], Math.max(map.getZoom(), 19), { animate: false });
+  showFeature(set.title, set.label[k], set.note[k]);
+}));
+map.on("click", (event) => {
+  closePanels();
+  pick(event.latlng, null);
+});
 map.on("moveend", drawScale);
 map.on("moveend", nameBlocks);
 map.on("zoomend", arrange);

@@ -2,61 +2,106 @@
 const SVG = "http://www.w3.org/2000/svg";
 const FOUND_AT_MOST = 12;
 
-function findSites(text) {
-  const want = text.trim().toLowerCase();
-  const hits = [];
-  if (!want) return hits;
-  const pair = want.match(/^(?:r|row|h|hilera)?\s*(\d+)\s*[,;:/ ]?\s*(?:t|tree|a|[aá]rbol)\s*(\d+)$/) || want.match(/^(\d+)[\s,;:/]+(\d+)$/);
-  const row = want.match(/^(?:r|row|h|hilera)\s*(\d+)$/);
-  for (let i = 0; i < AT.length; i++) {
-    const id = SITES.id[i].toLowerCase();
-    let rank = -1;
-    if (pair) {
-      if (SITES.row[i] === Number(pair[1]) && SITES.tree[i] === Number(pair[2])) rank = 0;
-    } else if (row && SITES.row[i] === Number(row[1])) rank = 2;
-    else if (id === want) rank = 0;
-    else if (String(SITES.number[i]) === want) rank = 1;
-    else if (id.startsWith(want)) rank = 3;
-    else if (DATA.blocks[SITES.block[i]][0].toLowerCase().startsWith(want)) rank = 4;
-    if (rank >= 0) hits.push([rank, i]);
-  }
-  return hits.sort((a, b) => a[0] - b[0] || a[1] - b[1]).map((hit) => hit[1]);
+// The words of a query that name a block, and the number beside them: "noria 72", "72 noria".
+function blockAndNumber(want) {
+  const last = want.match(/^(.*\D.*?)\s+(\d+)$/), first = want.match(/^(\d+)\s+(.*\D.*)$/), out = [];
+  if (last) out.push({ name: last[1].trim(), number: last[2] });
+  if (first) out.push({ name: first[2].trim(), number: first[1] });
+  return out;
 }
 
-function startSearch(choose) {
+function rowAndTree(want) {
+  const pair = want.match(/^(?:r|row|h|hilera)?\s*(\d+)\s*[,;:/ ]?\s*(?:t|tree|a|[aá]rbol)\s*(\d+)$/) || want.match(/^(\d+)[\s,;:/]+(\d+)$/);
+  return pair ? [Number(pair[1]), Number(pair[2])] : null;
+}
+
+// Sites that a query means, the best first: {site, rank}. Of several equally good ones those in the block of the open card come first.
+function findSites(text) {
+  const want = text.trim().toLowerCase(), hits = [];
+  if (!want) return hits;
+  const pair = rowAndTree(want), row = want.match(/^(?:r|row|h|hilera)\s*(\d+)$/), both = blockAndNumber(want);
+  const here = card.site < 0 ? -1 : SITES.block[card.site];
+  for (let i = 0; i < AT.length; i++) {
+    const id = SITES.id[i].toLowerCase(), block = DATA.blocks[SITES.block[i]][0].toLowerCase(), stop = stopOf(i);
+    let rank = -1;
+    if (pair) {
+      if (SITES.row[i] === pair[0] && SITES.tree[i] === pair[1]) rank = 0;
+    } else if (row && SITES.row[i] === Number(row[1])) rank = 3;
+    else if (id === want || (stop && stop.label.toLowerCase() === want)) rank = 0;
+    else if (String(SITES.number[i]) === want) rank = 1;
+    else if (both.some((own) => block.startsWith(own.name) && String(SITES.number[i]) === own.number)) rank = 1;
+    else if (id.slice(0, -4) + Number(id.slice(-4)) === want) rank = 2; // its name without noughts
+    else if (id.startsWith(want)) rank = 4;
+    else if (block.startsWith(want)) rank = 5;
+    if (rank >= 0) hits.push({ site: i, rank: rank - (SITES.block[i] === here && rank < 2 ? 0.5 : 0) });
+  }
+  return hits.sort((a, b) => a.rank - b.rank || a.site - b.site);
+}
+
+// Named points of other layers, such as puddles.
+function findPoints(text) {
+  const want = text.trim().toLowerCase();
+  return sets.filter((set) => set.key !== "sites" && set.key !== "excluded" && !set.key.startsWith("round-")).flatMap((set) =>
+    set.label.flatMap((label, k) => (want && label.toLowerCase() === want ? [{ set: set, point: k, rank: 1 }] : [])));
+}
+
+// In each block the site nearest to a row and tree that have none, counted in rows and trees.
+function nearestTo(pair) {
+  const best = new Map();
+  for (let i = 0; i < AT.length; i++) {
+    const far = Math.hypot(SITES.row[i] - pair[0], SITES.tree[i] - pair[1]), own = best.get(SITES.block[i]);
+    if (!own || far < own.rank) best.set(SITES.block[i], { site: i, rank: far });
+  }
+  return [...best.values()].sort((a, b) => a.rank - b.rank);
+}
+
+function startSearch(choose, show) {
   const box = document.getElementById("search"), list = document.getElementById("found");
   always(() => {
-    box.placeholder = WORDS.search;
-    box.setAttribute("aria-label", WORDS.search);
+    box.placeholder = fill(WORDS.search, { example: AT.length ? `R${SITES.row[0]} T${SITES.tree[0]}` : "R1 T1" });
+    box.setAttribute("aria-label", box.placeholder);
   });
-  const take = (i) => {
+  const take = (hit) => {
     list.hidden = true;
-    choose(i);
+    if (hit.set) show(hit.set, hit.point);
+    else choose(hit.site);
   };
-  const show = () => {
-    const hits = findSites(box.value);
-    list.replaceChildren();
+  const name = (hit) => {
+    if (hit.set) return `${hit.set.label[hit.point]} · ${hit.set.title}`;
+    const i = hit.site, stop = stopOf(i);
+    return (stop ? stop.label + " · " : "") + `${SITES.number[i]} · R${SITES.row[i]} T${SITES.tree[i]} · ${DATA.blocks[SITES.block[i]][0]} · ${SITES.id[i]}`;
+  };
+  const line = (hit) => {
+    const item = make("li"), button = make("button", name(hit));
+    button.type = "button";
+    button.addEventListener("click", () => take(hit));
+    item.append(button);
+    return item;
+  };
+  const tell = () => {
+    const hits = [...findSites(box.value), ...findPoints(box.value)], pair = rowAndTree(box.value.trim().toLowerCase());
+    list.replaceChildren(...hits.slice(0, FOUND_AT_MOST).map(line));
     list.hidden = !box.value.trim();
-    for (const i of hits.slice(0, FOUND_AT_MOST)) {
-      const line = make("li"), block = DATA.blocks[SITES.block[i]][0];
-      const button = make("button", `${SITES.number[i]} · R${SITES.row[i]} T${SITES.tree[i]} · ${block} · ${SITES.id[i]}`);
-      button.type = "button";
-      button.addEventListener("click", () => take(i));
-      line.append(button);
-      list.append(line);
-    }
     const more = hits.length - FOUND_AT_MOST;
-    if (!hits.length) list.append(make("p", WORDS.nothing));
-    if (more > 0) list.append(make("p", fill(WORDS.more, { count: more })));
+    if (!hits.length) list.append(make("li", pair ? fill(WORDS.nearest_instead, { row: pair[0], tree: pair[1] }) : WORDS.nothing));
+    if (!hits.length && pair) list.append(...nearestTo(pair).slice(0, FOUND_AT_MOST).map(line));
+    if (more > 0) list.append(make("li", fill(WORDS.more, { count: more })));
     return hits;
   };
-  box.addEventListener("input", show);
+  box.addEventListener("input", tell);
+  box.addEventListener("focus", () => box.value.trim() && tell());
   box.addEventListener("keydown", (event) => {
     if (event.key === "Escape") list.hidden = true;
     if (event.key !== "Enter") return;
-    const hits = show();
-    if (hits.length) take(hits[0]);
+    const hits = tell();
+    if (hits.length === 1 || (hits.length && hits[0].rank < hits[1].rank)) take(hits[0]); // of several equal ones a person chooses
   });
+}
+
+function closePanels() {
+  document.getElementById("found").hidden = true;
+  document.getElementById("layers").hidden = true;
+  document.getElementById("layers-button").setAttribute("aria-expanded", "false");
 }
 
 function shape(tag, values) {

@@ -71,13 +71,23 @@ function drawSymbol(context, style, x, y, half) {
 // Far away a site is one speck that leaves most of the ground between it and the next one clear.
 function drawSpeck(context, style, x, y, half, mark) {
   const side = mark ? half * 2.6 : style.symbol === "ring" ? half * 1.7 : half * 2.4;
-  context.fillStyle = mark === 2 ? "#b84a00" : mark ? "#00558f" : style.stroke;
+  context.fillStyle = mark > 1 ? "#b84a00" : mark ? "#00558f" : style.stroke;
   context.fillRect(x - side / 2, y - side / 2, side, side);
 }
 
-// Noted in crew mode: filled black; with a second ring where something is wrong.
+// Noted in crew mode: filled black; with a second ring where something is wrong; a dashed ring alone where it is not saved yet.
 function drawMark(context, x, y, half, mark) {
   if (!mark) return;
+  if (mark === 3) {
+    context.beginPath();
+    context.arc(x, y, half + 4, 0, 2 * Math.PI);
+    context.setLineDash([4, 3]);
+    context.lineWidth = 3;
+    context.strokeStyle = "#000";
+    context.stroke();
+    context.setLineDash([]);
+    return;
+  }
   context.beginPath();
   context.arc(x, y, half * 0.85, 0, 2 * Math.PI);
   context.fillStyle = "#000";
@@ -172,12 +182,13 @@ const PointCanvas = L.Renderer.extend({
     const siteGap = LABEL_GAP_PX * (this.sets.some((s) => s.shown && s.key.startsWith("round-")) ? 2.5 : 1);
     for (const set of this.sets) {
       const isStop = set.key.startsWith("round-");
-      if (!set.shown || (set.key === "excluded" && half < RING_FROM_PX)) continue;
+      const isFaint = set.key === "excluded" || set.key === "left_undone";
+      if (!set.shown || (isFaint && half < RING_FROM_PX)) continue;
       set.world.forEach((w, i) => {
         const p = place(w);
         if (!inside(p)) return;
         const style = DATA.styles[set.style[i] || set.style[0]];
-        const own = set.key === "sites" ? half : isStop ? half * 1.1 : set.key === "excluded" ? Math.max(0.8, half * 0.4) : 11 * this.size();
+        const own = set.key === "sites" ? half : isStop ? half * 1.1 : set.key === "excluded" ? Math.max(0.8, half * 0.4) : set.key === "left_undone" ? half * 0.7 : 11 * this.size();
         if (set.key === "sites" && half < RING_FROM_PX) drawSpeck(context, style, p.x, p.y, half, siteMark(i));
         else drawSymbol(context, style, p.x, p.y, own);
         if (set.key === "excluded") return;

@@ -1,5 +1,6 @@
 // Crew mode: the form on each site's card, how far the round is, and the file that is handed over.
 const crew = { on: false, state: "", last: null, later: 0, onChange: null, goTo: null };
+const CARRIED = ["hung", "checked", "fetched"]; // a state that the next site begins with; what went wrong at one is not so at the next
 const byId = (id) => document.getElementById(id);
 const wordOf = (list, key) => (list.find((pair) => pair[0] === key) || ["", key])[1];
 const clockText = (at) => at.slice(0, 10) + " " + at.slice(11, 16);
@@ -11,8 +12,9 @@ function pressable(word, act, kind) {
   return button;
 }
 
-// 0 = nothing noted, 1 = noted, 2 = noted and something is wrong there
+// 0 = nothing noted, 1 = noted, 2 = noted and something is wrong there, 3 = filled in and not saved
 function siteMark(i) {
+  if (crew.on && book.drafts.has(SITES.id[i])) return 3;
   const check = book.newest.get(SITES.id[i]);
   if (!crew.on || !check) return 0;
   return check.predators.length || check.damage.length || check.state === "not_found" ? 2 : 1;
@@ -85,15 +87,52 @@ function save(i, form) {
   say.textContent = !found.state ? WORDS.choose_state : count ? "" : WORDS.whole_count;
   if (say.textContent) return;
   const check = { site: SITES.id[i], at: stamp(new Date()), by: byId("crew-name").value.trim(), ...found, note: found.note.trim() };
-  crew.state = found.state;
+  if (CARRIED.includes(found.state)) {
+    crew.state = found.state;
+    store.put("state", found.state);
+  }
   crew.last = check;
-  store.put("state", found.state);
   addCheck(check);
   changed();
   showSite(i);
   const next = cardNode.querySelector(".next");
   if (next) next.focus({ preventScroll: true });
   cardNode.scrollTop = 0;
+  return true;
+}
+
+// Before another site is opened or the form is closed: what is filled in and not saved is asked for, never left behind unseen.
+function leaving(go) {
+  const form = cardNode.querySelector("form.check"), i = card.site;
+  if (!crew.on || !form || i < 0 || !book.drafts.has(SITES.id[i])) return go();
+  const old = cardNode.querySelector(".ask");
+  if (old) old.remove();
+  const ask = make("div", undefined, "ask"), row = make("div", undefined, "turn");
+  ask.setAttribute("role", "alertdialog");
+  ask.setAttribute("aria-label", WORDS.not_saved_yet);
+  const keep = pressable(WORDS.save_and_go, () => {
+    ask.remove();
+    if (save(i, form)) go();
+    else form.querySelector(".problem").scrollIntoView({ block: "nearest" });
+  }, "main");
+  row.append(keep, pressable(WORDS.leave_unsaved, go));
+  ask.append(make("p", fill(WORDS.is_unsaved, { number: SITES.number[i], block: DATA.blocks[SITES.block[i]][0] })), row);
+  cardNode.prepend(ask);
+  cardNode.scrollTop = 0;
+  keep.focus({ preventScroll: true });
+}
+
+// Whoever notes checks is asked for once, where the first check is filled in.
+function crewField() {
+  const label = make("label", WORDS.crew_name, "who"), box = make("input");
+  Object.assign(box, { type: "text", maxLength: CREW_AT_MOST, autocomplete: "off" });
+  box.addEventListener("input", (event) => {
+    event.stopPropagation();
+    byId("crew-name").value = box.value;
+    byId("crew-name").dispatchEvent(new Event("input"));
+  });
+  label.append(box);
+  return label;
 }
 
 // The form of one site; what is typed and not yet saved is kept from stroke to stroke.
@@ -103,6 +142,7 @@ function checkForm(i) {
   const form = make("form", undefined, "check");
   form.append(
     savedLine(i),
+    ...(byId("crew-name").value.trim() ? [] : [crewField()]),
     choiceSet(WORDS.state, "radio", "state", CHOICES.states, [draft.state || crew.state]),
     countField(i, Number.isInteger(draft.capped) ? draft.capped : null),
     choiceSet(WORDS.predators, "checkbox", "predators", CHOICES.predators, list(draft.predators)),
@@ -114,7 +154,9 @@ function checkForm(i) {
   form.append(problem, keep);
   form.noValidate = true;
   form.addEventListener("input", () => {
+    const isNew = !book.drafts.has(site);
     keepDraft(site, readForm(form));
+    if (isNew) changed();
     tellTrouble();
   });
   form.addEventListener("submit", (event) => {
@@ -138,13 +180,37 @@ function afterSave(i) {
     }));
   }
   const next = nextUnnoted(i);
-  if (next >= 0) row.append(pressable(fill(WORDS.next_to_check, { number: SITES.number[next] }), () => crew.goTo(next), "next"));
+  if (next >= 0) row.append(pressable(nextWords(i, next), () => leaving(() => crew.goTo(next)), "next"));
   return row;
 }
 
+// On a round the next stop of the same day, else the next number: the first that nothing is noted of.
 function nextUnnoted(i) {
-  for (let k = 1; k < AT.length; k++) if (!book.newest.has(SITES.id[(i + k) % AT.length])) return (i + k) % AT.length;
+  const stop = stopOf(i), order = stop ? stop.day : AT.map((_, k) => k), at = order.indexOf(i);
+  for (let k = 1; k < order.length; k++) {
+    const other = order[(at + k) % order.length];
+    if (!book.newest.has(SITES.id[other])) return other;
+  }
   return -1;
+}
+
+function nextWords(i, next) {
+  const stop = stopOf(next), block = SITES.block[i] === SITES.block[next] ? "" : DATA.blocks[SITES.block[next]][0];
+  const number = [SITES.number[next], block, `R${SITES.row[next]} T${SITES.tree[next]}`].filter(Boolean).join(" · ");
+  return (stop ? stop.label + ": " : "") + fill(WORDS.next_to_check, { number: number });
+}
+
+// The order in which a crew's day comes to the sites, by the layers of a round; the day that is shown on the map first.
+const ROUTES = DATA.layers.filter((layer) => layer.key.startsWith("round-")).map((layer) => {
+  const stops = layer.marks.filter((mark) => mark[3] >= 0);
+  return { key: layer.key, day: stops.map((mark) => mark[3]), label: new Map(stops.map((mark) => [mark[3], mark[1]])) };
+});
+
+function stopOf(i) {
+  const shown = (route) => groups.some((group) => group.key === route.key && group.shown);
+  const own = ROUTES.filter((route) => route.label.has(i));
+  const route = own.find(shown) || own[0];
+  return route ? { label: route.label.get(i), day: route.day } : null;
 }
 
 function tellTrouble() {
@@ -155,9 +221,10 @@ function tellTrouble() {
 }
 
 function changed() {
-  const noted = book.newest.size, open = book.open.size;
+  const noted = book.newest.size, open = book.open.size, drafts = [...book.drafts.keys()].filter((site) => SITE_OF.has(site)).length;
   byId("round").hidden = !crew.on;
-  byId("round-count").textContent = fill(WORDS.round_count, { noted: noted, sites: AT.length, open: open });
+  byId("round-count").textContent = fill(WORDS.round_count, { noted: noted, sites: AT.length, open: open }) +
+    (drafts ? "; " + fill(WORDS.drafts, { count: drafts }) : "");
   if (open < OFFER_EVERY) crew.later = 0;
   byId("offer").hidden = !crew.on || open < OFFER_EVERY || open - crew.later < OFFER_EVERY;
   byId("offer-text").textContent = fill(WORDS.offer, { count: open });
@@ -182,7 +249,8 @@ function saveFile() {
   setTimeout(() => URL.revokeObjectURL(address), 60000);
   markFiled();
   openPanel(true);
-  tell(fill(WORDS.file_written, { file: file, count: book.checks.size }));
+  const drafts = [...book.drafts.keys()].filter((site) => SITE_OF.has(site)).sort();
+  tell(fill(WORDS.file_written, { file: file, count: book.checks.size }), drafts.length ? [fill(WORDS.drafts_left, { sites: drafts.join(", ") })] : []);
   changed();
 }
 
@@ -191,7 +259,12 @@ function showText() {
   Object.assign(box, { readOnly: true, rows: 6, value: fileText(byId("crew-name").value.trim()) });
   box.setAttribute("aria-label", WORDS.as_text);
   tell(WORDS.copy_this);
-  byId("told").append(box);
+  const copied = make("p", "");
+  byId("told").append(pressable(WORDS.copy, () => {
+    box.focus();
+    box.select();
+    copied.textContent = document.execCommand("copy") ? WORDS.copied : WORDS.not_copied;
+  }, "main"), copied, box);
   box.focus();
   box.select();
 }
@@ -237,25 +310,29 @@ function crewMode(on) {
   crew.on = on;
   store.put("mode", on ? "1" : "0");
   byId("checks-button").setAttribute("aria-pressed", String(on));
+  document.body.classList.toggle("crew", on);
   card.form = on ? checkForm : null;
   card.after = on ? afterSave : null;
   if (on && store.broken) tell(WORDS.storage_broken);
   else tell("", otherPlans());
   openPanel(false);
   changed();
-  if (card.site >= 0) showSite(card.site);
+  if (card.site >= 0) {
+    showSite(card.site);
+    if (on) clearOfCard();
+  }
 }
 
 function startChecks() {
   readBook();
-  crew.state = store.get("state") || "";
+  crew.state = CARRIED.includes(store.get("state")) ? store.get("state") : "";
   for (const [id, word] of [["checks-button", "checks"], ["round-file", "hand_over"], ["save-file", "save_file"], ["as-text", "as_text"], ["leave", "leave"],
     ["offer-save", "save_file"], ["offer-later", "later"], ["crew-word", "crew_name"], ["add-word", "add_file"], ["round-help", "round_help"]]) spoken(byId(id), word);
   byId("crew-name").value = (store.get("crew") || "").slice(0, CREW_AT_MOST);
   byId("crew-name").maxLength = CREW_AT_MOST;
   byId("crew-name").addEventListener("input", () => store.put("crew", byId("crew-name").value) || tellTrouble());
-  byId("checks-button").addEventListener("click", () => crewMode(!crew.on));
-  byId("leave").addEventListener("click", () => crewMode(false));
+  byId("checks-button").addEventListener("click", () => leaving(() => crewMode(!crew.on)));
+  byId("leave").addEventListener("click", () => leaving(() => crewMode(false)));
   byId("round-file").addEventListener("click", () => openPanel(byId("handover").hidden));
   for (const id of ["save-file", "offer-save"]) byId(id).addEventListener("click", saveFile);
   byId("as-text").addEventListener("click", showText);
