@@ -383,6 +383,17 @@ def test_a_block_where_no_shelter_fits_says_so_and_refused_ones_are_listed():
     assert (plan.assigned[plan.demand.block == 0] == -1).all() and errors(plan) == []
 
 
+def test_a_block_without_a_site_leaves_its_trees_to_nobody():
+    """Beside it, of the same crop and near: its neighbour's sites stock what they serve, not what lies far beyond the border."""
+    closed = KeepOut(name="pond", geometry=box(-10, -10, 47, 60), setback_m=0.0, reason="pond")
+    west, east = small_block("West", 0, 0), small_block("East", 52, 0)
+    alone = plan_of(orchard(east), solve_all=solve_here)
+    plan = plan_of(orchard(west, east, keep_outs=(closed,)), solve_all=solve_here)
+    assert [(b.block_id, b.status) for b in plan.blocks] == [("West", "no_site"), ("East", "planned")] and errors(plan) == []
+    assert (plan.assigned[plan.demand.block == 0] == -1).all()
+    assert sorted(s.cavities for s in plan.sites) == sorted(s.cavities for s in alone.sites)
+
+
 def test_a_ranch_without_any_tree_is_refused():
     """Not even a row fits."""
     tiny = orchards.block("Tiny", box(0, 0, 1, 1))

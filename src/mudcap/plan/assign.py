@@ -66,7 +66,7 @@ def assign_sites(
 ) -> Assignment:
     """Make the sites of every block that was placed, in orchard order and hanging order.
 
-    `near` names for each block those whose sites may serve its trees across the border, ``names`` the earlier site of each station
+    `near` names for each block those whose sites may serve its trees across the border (none where it has no site itself), ``names`` the earlier site of each station
     that has one.
     """
     hung = [_hung(task, placement, candidates) for task, placement in zip(tasks, placements, strict=True)]
@@ -136,7 +136,7 @@ def _serve(
                 *(demand.xy[trees] - candidates.xy[task.station[placement.assigned[at_home]]]).T
             )
         others = [j for j in near[task.block] if len(hung[j])]
-        if not others or not len(task.tree):
+        if placement is None or not others or not len(task.tree):  # bees do not fly to a far neighbour because their block has no shelter
             continue
         stations = np.concatenate([hung[j] for j in others])
         numbers = np.concatenate([np.arange(first[j], first[j + 1]) for j in others])

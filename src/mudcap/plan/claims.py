@@ -191,7 +191,7 @@ def _block(plan: Plan, index: int, near: Sequence[int]) -> BlockClaim:
         sites=said.sites,
         trees=said.trees,
         may_differ=said.status not in ("planned",),
-        served_by=tuple(plan.orchard.blocks[j].block_id for j in near),
+        served_by=tuple(plan.orchard.blocks[j].block_id for j in near) if said.sites else (),
         coverage=_coverage(said),
         levels=tuple(LevelClaim(name=v.name, value=v.value, bound=v.bound) for v in said.levels),
         females=said.females,

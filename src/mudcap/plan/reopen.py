@@ -205,7 +205,7 @@ def _placed(saved: SavedPlan, orchard: Orchard, candidates: Candidates) -> tuple
 def _assigned(
     orchard: Orchard, demand: Demand, sites: tuple[Site, ...], border_m: float
 ) -> NDArray[np.int64]:
-    """Nearest site of each tree in its own block, or in a bordering one where that is nearer."""
+    """Nearest site of each tree in its own block, or in a bordering one where that is nearer; none in a block without a site."""
     assigned = np.full(len(demand.xy), -1, np.int64)
     order = {b.block_id: k for k, b in enumerate(orchard.blocks)}
     of_block: list[list[int]] = [[] for _unused in orchard.blocks]
@@ -216,7 +216,7 @@ def _assigned(
         trees = np.flatnonzero(demand.block == k)
         best = np.full(len(trees), np.inf)
         for own in (of_block[k], [i for j in others for i in of_block[j]]):
-            if not own or not len(trees):
+            if not own or not of_block[k] or not len(trees):
                 continue
             distance, which = cKDTree(xy[own]).query(demand.xy[trees])
             nearer = distance < best - SAME_M
