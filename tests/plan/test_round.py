@@ -201,7 +201,7 @@ def test_a_block_that_begins_where_another_ends_is_told_all_the_same():
 
 def test_where_no_way_is_drawn_the_straight_line_leads_past_tree_rows():
     """From the nearest corners, never across the rows to a far one, however short that line; it is told and counted once for each
-    pair of places. A house between two corners bars their line, but not that between where ways begin, which there has to be."""
+    pair of places. Past a house between them all lines lead round its corners."""
     far = block("Far", box(100, 0, 136, 62), row_spacing_m=6.0, tree_spacing_m=5.0, headland_m=6.0)
     ground = orchard(six_rows("Home", 0), far, yard=Point(-60, -60))
     sites = [("Home", 6, 10), ("Home", 5, 9), ("Far", 6, 10), ("Far", 4, 9)]
@@ -224,7 +224,27 @@ def test_where_no_way_is_drawn_the_straight_line_leads_past_tree_rows():
     shut = replace(NO_LUNCH, closed=(Closed(block_id="Far", opens_s=36_000.0),))
     assert [is_led for _line, is_led in between(plan, shut)[1]] == [True, *[False] * 15]
     house = KeepOut(name="house", geometry=box(60, -20, 70, 80), setback_m=3.0, reason="house")
-    assert [is_led for _line, is_led in between(plan_at(replace(ground, keep_outs=(house,)), sites))[1]] == [True, *[False] * 15]
+    roads, lines = between(plan_at(replace(ground, keep_outs=(house,)), sites))
+    led = [(i, j) for i in roads.access.of(0) for j in roads.access.of(1) if np.isfinite(roads.access.metres[i, j])]
+    assert len(led) == sum(is_led for _line, is_led in lines) > 1
+    for i, j in led:
+        way = LineString(roads.path(i, j))
+        assert not way.intersects(house.geometry) and way.length == pytest.approx(roads.access.metres[i, j])
+
+
+def test_what_the_days_closure_cuts_off_is_not_gone_to_across_it():
+    """The only road to a block leads through ground that is closed that day: its sites are told as closed, and no straight line leads
+    over it; a day later they are gone to by the road."""
+    far = block("Far", box(100, 0, 136, 62), row_spacing_m=6.0, tree_spacing_m=5.0, headland_m=6.0)
+    lane = road((-60, -3), (-3, -3), (36, -3), (136, -3))
+    shut = Closure(name="flood", geometry=box(60, -40, 80, 100), first=date(2027, 3, 1), last=date(2027, 3, 2))
+    ground = orchard(six_rows("Home", 0), far, roads=(lane,), yard=Point(-60, -3), closures=(shut,))
+    plan = plan_at(ground, [("Home", 6, 10), ("Far", 6, 10), ("Far", 4, 9)])
+    wet = make_round(plan, replace(NO_LUNCH, first_day=date(2027, 3, 2)))
+    assert [(n.block_id, n.why) for n in wet.not_visited] == [("Far", "closed")] * 2 and wet.num_stops == 1
+    assert all(not LineString(day.track).intersects(shut.geometry) for day in wet.days) and not any("not drawn" in n for n in wet.notes)
+    dry = make_round(plan, replace(NO_LUNCH, first_day=date(2027, 3, 3)))
+    assert dry.num_stops == 3 and not dry.not_visited
 
 
 def test_lunch_falls_where_it_is_said_and_the_row_goes_on_after_it():

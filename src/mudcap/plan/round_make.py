@@ -26,7 +26,7 @@ from mudcap.plan.round_model import (
     Visit,
 )
 from mudcap.plan.round_places import Place, lay_places, openings, shut_blocks, speeds_of
-from mudcap.plan.round_roads import Origin, Roads, beyond_closed, crew_origins, unplaced
+from mudcap.plan.round_roads import Origin, Roads, beyond_closed, crew_origins, reached_on_the_day, unplaced
 from mudcap.plan.round_visits import choose_visits
 from mudcap.plan.round_words import clock, day_name, minutes
 from mudcap.route.options import RoundParams
@@ -59,6 +59,8 @@ def make_round(
     visits, rest, sample = choose_visits(plan, options, log)
     speeds = speeds_of(plan, options)
     places, unreached, shut = lay_places(plan, visits, options, speeds)
+    places, beyond = reached_on_the_day(plan, places, options, speeds)
+    shut = sorted([*shut, *beyond])
     places = beyond_closed(plan, places, options, speeds)
     roads = Roads(plan, places, options, speeds)
     params = RoundParams(

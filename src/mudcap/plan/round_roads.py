@@ -12,8 +12,11 @@ from numpy.typing import NDArray
 from scipy.sparse.csgraph import dijkstra
 from scipy.spatial import cKDTree
 from shapely import LineString
+from shapely.geometry.base import BaseGeometry
 
-from mudcap.orchard.barriers import impassable_ground
+from mudcap.geo.detour import around
+from mudcap.orchard.barriers import Shut, closed_ground, impassable_ground
+from mudcap.orchard.model import Role
 from mudcap.orchard.network import ALLEY, FOOT, TravelNetwork, graph_of, open_on
 from mudcap.plan.model import Plan
 from mudcap.plan.round_model import Entry, RoundOptions
@@ -30,9 +33,9 @@ class Roads:
         self._opened = _Opened(plan, options, speeds)
         self.network = self._opened.network
         rows = [line for block in plan.orchard.blocks if block.rows is not None for line in block.rows.row_line]
-        closed = [plan.orchard.blocks[k].polygon for k in sorted(shut_blocks(plan, options))]
-        self._walls = shapely.STRtree([*rows, *closed, *(shape for _keep, shape in impassable_ground(plan.orchard))])
-        """What no straight line leads across."""
+        self._rows = shapely.STRtree(rows)
+        self._walls = _walls(plan, options)
+        """What no straight line leads across where there is a way past it: first the water too, then without it."""
         yard = _Side.at_nodes(_yard(self.network))
         self._sides = [(yard, frozenset[int]()), *((side, p.through) for p in places for side in _sides(p))]
         owner = [-1, *(k for k, p in enumerate(places) for _ in p.access)]
@@ -46,7 +49,7 @@ class Roads:
         begins = sorted(set(self._first_of))
         ways = (found[i][j] for i in begins for j in begins if j < i)
         self.straight = sum(way is not None and way.straight is not None for way in ways)
-        """Pairs of places that no way joins: the straight line stands in, and the round says so."""
+        """Pairs of places that no way joins: the straight line stands in, past what nobody enters, and the round says so."""
 
     def path(self, i: int, j: int) -> NDArray[np.float64]:
         """Plane points (n, 2) of the way from one access point (0: the yard) to another."""
@@ -72,18 +75,17 @@ class Roads:
     def _between(
         self, a: _Side, b: _Side, through: frozenset[int], begins: tuple[_Side, _Side], *, is_first: bool
     ) -> _Way:
-        """The way between two points of two places; ``begins`` are the first ones. Where no way joins those either it is straight, but
-        from or to another point only past tree rows and ground that nobody crosses; else it has no end."""
+        """The way between two points of two places; ``begins`` are the first ones. Where no way joins those either it is straight but for
+        ground that nobody enters, and from or to another point only past tree rows; else it has no end."""
         way = self._joined(a, b, through, is_first=is_first)
         if way is not None:
             return way
-        straight = _straight(self.network, a, b)
-        if is_first:
-            return straight
-        is_barred = bool(self._walls.query(LineString(straight.points()), predicate="intersects").size)
-        if is_barred or self._joined(*begins, through, is_first=True) is not None:
+        if not is_first and self._joined(*begins, through, is_first=True) is not None:
             return _Way(metres=np.inf, ends=(a, b))
-        return straight
+        straight, is_past = _straight(self.network, a, b, self._walls)
+        if is_first or (is_past and not self._rows.query(LineString(straight.points()), predicate="intersects").size):
+            return straight
+        return _Way(metres=np.inf, ends=(a, b))
 
     def _joined(self, a: _Side, b: _Side, through: frozenset[int], *, is_first: bool) -> _Way | None:
         """The shortest way between two points, on foot only between places' first ones; None where there is none."""
@@ -183,7 +185,7 @@ class _Way:
     nodes: tuple[_Ways, NDArray[np.int64], NDArray[np.int64]] | None = None
     """By which ways, from and to which nodes of them; None for a piece of one way."""
     straight: NDArray[np.float64] | None = None
-    """(2, 2) ends of the straight line, where there is no way."""
+    """(n, 2) the straight line, with corners where it leads past something, where there is no way."""
 
     def points(self) -> NDArray[np.float64]:
         """(n, 2) in the plane."""
@@ -253,10 +255,43 @@ def _is_of(entry: Entry, crew: str, options: RoundOptions) -> bool:
     return entry.crew.strip().upper() == crew and today and entry.time_s is not None and entry.time_s <= (options.now_s or 0.0)
 
 
-def _straight(network: TravelNetwork, a: _Side, b: _Side) -> _Way:
+def _straight(
+    network: TravelNetwork, a: _Side, b: _Side, walls: Sequence[Sequence[BaseGeometry]]
+) -> tuple[_Way, bool]:
+    """The straight line past the first walls that there is a way past; whether there is one at all."""
     (source, before_m), (target, after_m) = a.leave[0], b.come[0]
     ends = _nearest_ends(network.node_xy, source, target)
-    return _Way(metres=before_m + float(np.hypot(*(ends[1] - ends[0]))) + after_m, ends=(a, b), straight=ends)
+    found = next((way for shapes in walls if (way := around(ends[0], ends[1], shapes)) is not None), None)
+    past = ends if found is None else found
+    metres = float(np.hypot(*np.diff(past, axis=0).T).sum())
+    return _Way(metres=before_m + metres + after_m, ends=(a, b), straight=past), found is not None
+
+
+def _walls(plan: Plan, options: RoundOptions) -> tuple[list[BaseGeometry], list[BaseGeometry]]:
+    """Ground that nobody enters on the days of the round, with ditches and without them."""
+    orchard, days = plan.orchard, span(options)
+    closed = [orchard.blocks[k].polygon for k in sorted(shut_blocks(plan, options))]
+    if days is not None:
+        closed += [area for area, spell in closed_ground(orchard) if Shut(mode=FOOT, span=spell).bars(*days)]
+    closed += [shape for _keep, shape in impassable_ground(orchard)]
+    return [*closed, *(f.geometry for f in orchard.features if f.role == Role.DITCHES)], closed
+
+
+def reached_on_the_day(
+    plan: Plan, places: Sequence[Place], options: RoundOptions, speeds: Speeds
+) -> tuple[list[Place], list[int]]:
+    """The places without those that ways lead to on other days and not on those of the round, since ground or a road is closed, and
+    the visits of these."""
+    now, ever = (_Opened(plan, day, speeds) for day in (options, dataclasses.replace(options, first_day=None)))
+    found, closed = [], []
+    for place in places:
+        side = _sides(place)[0]
+        today, other = (_shortest(o.ways(place.through), _Side.at_nodes(_yard(o.network)), side) for o in (now, ever))
+        if today is None and other is not None:
+            closed += list(place.visits)
+        else:
+            found.append(place)
+    return found, closed
 
 
 class _Ways:
