@@ -104,6 +104,14 @@ def test_a_ban_by_name_holds_when_the_site_is_gone():
     assert [f.code for f in apply(ban).findings] == ["edit_not_used"]
 
 
+def test_a_site_is_moved_once_and_whom_it_replaces_is_told():
+    """The second move of one site is told as not used; a site on whose place another one comes is named."""
+    twice = apply(edit("move", 6.7, site_id="CRK0001"), edit("move", 13.4, site_id="CRK0001"), earlier=earlier_at(CRK0001=0.0))
+    assert twice.moved_ids == {1: "CRK0001"} and "another edit moves CRK0001 already" in twice.findings[0].text
+    onto = apply(edit("move", 6.7, site_id="CRK0001"), earlier=earlier_at(CRK0001=0.0, CRK0002=6.7))
+    assert [(f.code, f.feature) for f in onto.findings] == [("edit_replaces", "CRK0002")]
+
+
 def test_a_site_may_be_moved_to_where_another_is_moved_from():
     """In either order of the two edits: the place that one frees is the other's, not barred."""
     moves = [edit("move", 6.7, site_id="CRK0001"), edit("move", 13.4, site_id="CRK0002")]

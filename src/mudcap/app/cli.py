@@ -38,7 +38,7 @@ Examples:
 Exit codes:
   0 planned    1 failure    2 wrong usage    3 no usable input
   4 a limit could not be met (files written, marked)
-  5 safety stop or fallback layout (files written, marked)
+  5 safety stop, fallback layout or a fault found by the check (files written, marked)
   130 stopped by hand (best plan so far kept)
 """
 

@@ -185,9 +185,11 @@ class _Run:
             raise InputError(
                 _("{file}: there is no such plan to keep. Name the plan.gpkg of one.").format(file=kept)
             )
+        if kept is None and self.choices.edits is not None and (target / PLAN_FILE).is_file():
+            kept = target / PLAN_FILE  # edits are made to the plan that lies there
         before = kept or target / PLAN_FILE
         earlier = read_earlier(before)
-        if kept is not None:  # nor is a serial of the plan that is written over used twice
+        if self.choices.keep is not None:  # nor is a serial of the plan that is written over used twice
             earlier = earlier.beside(read_earlier(target / PLAN_FILE))
         if not self.choices.dry_run:
             self.drawer = children.enter_context(Drawer())  # before a bar on the terminal takes a thread
@@ -360,11 +362,13 @@ def spare_inputs(spec: RanchSpec, target: Path, names: Collection[str]) -> None:
 
 
 def exit_code(plan: Plan, *, is_stopped: bool) -> int:
-    """130 stopped by hand; 5 a stop or fallback had a hand in it; 4 a limit was widened, or no block got a site; else 0."""
+    """130 stopped by hand; 5 a stop or fallback had a hand in it, or the check found a fault; 4 a limit was widened, or no block got a site; else 0."""
     if is_stopped:
         return STOPPED
     statuses = {b.status for b in plan.blocks}
     if not plan.reproducible or "fallback" in statuses:
+        return 5
+    if any(f.code.startswith("audit_") and f.level == "error" for f in plan.findings):
         return 5
     return 4 if "relaxed" in statuses or not plan.sites else 0
 
@@ -401,7 +405,7 @@ def farewell(plan: Plan, paths: Sequence[Path], code: int) -> list[str]:
             status=status_text(plan, _) if code != STOPPED else _("Stopped by hand: the best so far, marked on every page."),
         )
     ]  # fmt: skip
-    lines += [str(f.text) for f in plan.findings if f.code in ("kept_sites", "kept_beside")]
+    lines += [str(f.text) for f in plan.findings if f.code in ("kept_sites", "kept_beside", "kept_changes")]
     uses = {
         "map.html": _("look at it in any browser; it needs no network"),
         "sheet.pdf": _("print at 100 %, to scale"),

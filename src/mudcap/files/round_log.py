@@ -66,9 +66,9 @@ def read_log(path: Path | str) -> tuple[Entry, ...]:
     rows = read_rows(text, name)
     head = [plain_letters(c) for c in rows[0][1]]
     columns = [next((i for i, h in enumerate(head) if h in wanted), -1) for wanted in (NAMES, _STATES, _TIMES, _NOTES, _CREWS, _DAYS)]
-    has_ticks, tick = False, ""
+    tick = ""
     if columns[1] < 0 and any(h in _TICKS for h in head):
-        has_ticks, columns[1] = True, next(i for i, h in enumerate(head) if h in _TICKS)
+        columns[1] = next(i for i, h in enumerate(head) if h in _TICKS)
         tick = _TICKS[head[columns[1]]]
     if columns[0] < 0:
         raise InputError(_("{file}: no column of sites. Name it site_id.").format(file=name))
@@ -76,7 +76,7 @@ def read_log(path: Path | str) -> tuple[Entry, ...]:
     entries = []
     for line, row in rows[1:]:
         cells = [clean_text(row[c]).strip() if 0 <= c < len(row) else "" for c in columns]
-        if has_ticks and not cells[1]:
+        if columns[1] >= 0 and not cells[1]:  # nothing noted: not done
             continue
         entry = _entry(cells, tick, f"{name}, {_('line {number}').format(number=line)}", problems)
         if entry is not None:

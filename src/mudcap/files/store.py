@@ -44,13 +44,13 @@ def read_earlier(path: Path) -> Earlier:
         about = dict(_rows(connection, path, "about", "name, value"))
         _check_schema(path, str(about.get("schema", "")))
         sites = tuple(
-            _site(path, row) for row in _rows(connection, path, "sites", "site_id, block, lon, lat")
+            _site(path, row) for row in _rows(connection, path, "sites", "site_id, block, lon, lat, row, tree")
         )
         serials = {str(code): last for code, last in _rows(connection, path, "serials", "code, last")}
         left: dict[str, tuple[Place, ...]] = {}
         if connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'left'").fetchone():  # only where edits left places
             for site_id, lon, lat in _rows(connection, path, "left", "site_id, lon, lat"):
-                place = _site(path, (site_id, "", lon, lat))
+                place = _site(path, (site_id, "", lon, lat, 0, 0))
                 left[site_id] = (*left.get(site_id, ()), (place.lon, place.lat))
     if len({s.site_id for s in sites}) != len(sites) or any(
         not isinstance(n, int) or n < 0 for n in serials.values()
@@ -184,14 +184,16 @@ def _check_records(connection: sqlite3.Connection, path: Path) -> None:
 
 
 def _site(path: Path, row: tuple[Any, ...]) -> EarlierSite:
-    site_id, block, lon, lat = row
+    site_id, block, lon, lat, line, tree = row
     if not (isinstance(site_id, str) and _SITE_ID.match(site_id) and isinstance(block, str)):
         raise _damaged(path)
     if not (isinstance(lon, float) and isinstance(lat, float) and math.isfinite(lon) and math.isfinite(lat)):
         raise _damaged(path)
     if abs(lon) > 180 or abs(lat) > 90:
         raise _damaged(path)
-    return EarlierSite(site_id=site_id, block_id=block, lon=lon, lat=lat)
+    if not (isinstance(line, int) and isinstance(tree, int)):
+        raise _damaged(path)
+    return EarlierSite(site_id=site_id, block_id=block, lon=lon, lat=lat, row=line, tree=tree)
 
 
 def _back_up(connection: sqlite3.Connection, path: Path, today: date) -> Path:

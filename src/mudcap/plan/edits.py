@@ -14,6 +14,7 @@ from mudcap.geo.units import Units, length_text
 from mudcap.lang import _
 from mudcap.orchard.model import Finding, Orchard
 from mudcap.place.candidates import Candidates
+from mudcap.plan.identity import SAME_PLACE_M, same_places
 from mudcap.plan.model import Earlier, Edit, Place
 
 SNAP_M: Final = 15.0
@@ -47,6 +48,7 @@ def apply_edits(
     snap = _Snap(candidates, orchard, earlier, units)
     for edit in edits:
         snap.take(edit)
+    snap.tell_replaced()
     return AppliedEdits(
         pinned=np.array(sorted(snap.pinned), np.int64),
         banned=np.array(sorted(snap.banned | (snap.freed - snap.pinned)), np.int64),
@@ -111,6 +113,9 @@ class _Snap:
         if site not in self.earlier:
             self._say(edit, _("no earlier plan here has a site {site} to move").format(site=site or "''"))
             return
+        if site in self.moved_ids.values():
+            self._say(edit, _("another edit moves {site} already").format(site=site))
+            return
         to, taken = (edit.lon, edit.lat), self.pinned | self.banned
         now = self._station(edit, self.earlier[site], taken=set())
         if now is None:
@@ -127,6 +132,19 @@ class _Snap:
         self.freed |= set(left)
         self.left[site] = list(left.values())
         self.moved_ids[station] = site
+
+    def tell_replaced(self) -> None:
+        """A warning for each site of the earlier plan onto whose place another one is moved."""
+        xy = self.orchard.plane.to_plane(np.array(list(self.earlier.values())).reshape(-1, 2))
+        stands = dict(zip(same_places(xy, self.candidates.xy, SAME_PLACE_M).tolist(), self.earlier, strict=True))
+        for station, site in self.moved_ids.items():
+            other = stands.get(station, site)
+            if other in self.moved_ids.values():
+                continue
+            text = _("{site} is moved to where {other} hangs, so {other} is given up. Move {other} too if it shall stay.")
+            self.findings.append(
+                Finding(level="warning", code="edit_replaces", layer="", feature=other, text=text.format(site=site, other=other))
+            )
 
     def _position(self, edit: Edit) -> tuple[float, float] | None:
         if edit.lon is not None and edit.lat is not None:

@@ -26,10 +26,11 @@ from mudcap.plan.claims import audit_plan
 from mudcap.plan.edits import apply_edits
 from mudcap.plan.goods import with_goods
 from mudcap.plan.identity import KEPT_PLACE_M, SAME_PLACE_M, same_places
+from mudcap.plan.kept_words import kept_findings
 from mudcap.plan.model import Earlier, Edit, Params, Plan, Site
 from mudcap.plan.number import plan_number
 from mudcap.plan.provisions import puddles_of, reach_mud, release_of
-from mudcap.plan.summary import block_plans, border_findings, kept_findings, plan_findings
+from mudcap.plan.summary import block_plans, border_findings, plan_findings
 
 Progress = Callable[[str], None]
 

@@ -74,6 +74,9 @@ class EarlierSite:
     block_id: str
     lon: float
     lat: float
+    row: int = 0
+    """Row and tree as that plan numbered them; 0 where it is not known."""
+    tree: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
