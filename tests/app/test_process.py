@@ -11,6 +11,7 @@ import sys
 import time
 from pathlib import Path
 
+import pytest
 from small_ranch import make_ranch
 
 from bench.kill_loop import kill_loop
@@ -82,6 +83,19 @@ def test_a_stop_by_hand_writes_the_best_so_far_marked(tmp_path):
     assert sorted(os.listdir(ranch / "out")) == sorted(OUTPUTS)
     report = json.loads((ranch / "out" / "report.json").read_text())
     assert report["reproducible"] is False and "solver_stopped" in {f["code"] for f in report["findings"]}
+
+
+@pytest.mark.parametrize("moment", ["checking the plan", "drawing map and sheet"])
+def test_a_stop_when_the_plan_is_made_keeps_it(tmp_path, moment):
+    """With goods, whose solver listens to Ctrl-C too: all files are there, and the process ends by itself."""
+    goods = '[supply]\n[[supply.packages]]\nname = "T50"\nkind = "tubes"\ncavities = 50\nbuyable = true\n'
+    ranch = make_ranch(tmp_path / "r", toml=goods)
+    process = start("plan", ranch)
+    read_until(process, moment)
+    process.send_signal(signal.SIGINT)
+    code, _out, err = finish(process)
+    assert code in (0, 130) and "unexpectedly" not in err
+    assert sorted(os.listdir(ranch / "out")) == sorted(OUTPUTS)
 
 
 def test_a_second_stop_gives_up_and_leaves_the_folder_alone(tmp_path):

@@ -202,7 +202,8 @@ class _Run:
                 self.photo = cut_photo(self.choices.ortho, orchard)
             if self.choices.strict:
                 refuse_strictly(findings, ())
-            with self.console.timed("plan"), stoppable(stop.ask, self.console):
+            children.enter_context(stoppable(stop.ask, self.console))  # to the end: a plan that is being written is kept, too
+            with self.console.timed("plan"):
                 plan = make_plan(
                     orchard, params, edits=edits, earlier=earlier, findings=findings, keep=kept is not None,
                     solve_all=self._solving(runner), progress=self.console.step,

@@ -135,11 +135,10 @@ def round_(as_json: bool, quiet: bool, debug: bool, **given: Any) -> int:
 
     with locked(target) as lock:
         plan, log = _opened(spec, reading, choices, target, console)
-        with console.progress():
+        watch = _Watch(console)
+        with console.progress(), stoppable(watch.ask, console):  # to the end: a round that is being written is kept, too
             with console.timed("round", _("planning the round")):
-                watch = _Watch(console)
-                with stoppable(watch.ask, console):
-                    made = make_round(plan, options, log, stop=lambda: watch.is_asked, tell=watch.tell)
+                made = make_round(plan, options, log, stop=lambda: watch.is_asked, tell=watch.tell)
             for note in made.notes:
                 console.warn(_("note: {text}").format(text=note)) if not console.is_quiet else None
             if (more := _advice(options)) and not console.is_quiet:

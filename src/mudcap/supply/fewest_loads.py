@@ -182,6 +182,7 @@ def _exact(
         for load in loads:
             model.add(load <= limit)
     solver = cp_model.CpSolver()
+    solver.parameters.catch_sigint_signal = False  # it would leave Ctrl-C to kill the process
     solver.parameters.num_workers = 1
     solver.parameters.random_seed = 0
     solver.parameters.max_deterministic_time = work

@@ -51,6 +51,7 @@ def by_cp_sat(aim: NDArray[np.float64], rules: Rules, most: NDArray[np.int64], h
     for variable, value in zip(x, hint, strict=True):
         model.add_hint(variable, int(value))
     solver = cp_model.CpSolver()
+    solver.parameters.catch_sigint_signal = False  # it would leave Ctrl-C to kill the process
     solver.parameters.num_workers = 1
     solver.parameters.random_seed = 0
     solver.parameters.linearization_level = 2
