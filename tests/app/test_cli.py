@@ -115,6 +115,7 @@ WRONG = {
     "date": (["plan", "{r}", "--date", "1/2/2027"], "%Y-%m-%d"),
     "preset": (["plan", "{r}", "--preset", "best"], "almond-handbook"),
     "outputs among inputs": (["plan", "{r}", "-o", "{r}"], "own folder"),
+    "outputs nowhere": (["plan", "{r}", "-o", ""], "Name a folder"),
     "no command": (["plam", "{r}"], "plan"),
 }  # fmt: skip
 

@@ -199,7 +199,9 @@ def test_a_whole_ranch_becomes_an_orchard(tmp_path: Path) -> None:
 
 
 def test_a_folder_without_toml_reads_roles_from_names(tmp_path: Path) -> None:
-    """English and Spanish file names give the roles; a name that says nothing is asked about, with the choices."""
+    """English and Spanish file names give the roles, an empty mudcap.toml says nothing against it; a name that says nothing is asked
+    about, with the choices."""
+    write(tmp_path, "mudcap.toml", b"")
     write(tmp_path, "cuarteles.geojson", geojson([("A", BLOCK)]))
     write(tmp_path, "caminos.geojson", features((line((0, -5), (267, -5)), {})))
     write(tmp_path, "colmenas.geojson", features((spot(0, 0), {})))
@@ -254,6 +256,7 @@ def test_words_of_the_trade_name_roles(name: str, role: Role | None) -> None:
         ("place = 3", "no table"),
         ('[rows]\ncorner = "left"', "none of NE"),
         ("[rows]\ncorner = 3", "not text"),
+        ('[travel]\nalley_mode = "horse"', "none of truck, cart, foot"),
         ('[[layers]]\nfile = "b.geojson"\nrole = ["x"]', "no such role"),
         ('[[layers]]\nfile = "b.geojson"\nfields = 3', "must be a table"),
         ("[blocks]\nA = 3", "no table"),

@@ -290,6 +290,15 @@ def test_the_rest_of_a_day_is_planned_from_what_is_done(ranch):
     assert len(names(after)) + len(after.not_visited) == len(ranch.sites)
 
 
+def test_a_night_shift_is_back_on_the_next_day_and_a_part_has_no_bound(ranch):
+    """23:30 and two hours: the last crew is back on day 2. What is left undone makes the bound of all no bound of what was done."""
+    made = make_round(ranch, replace(NO_LUNCH, start_s=23.5 * 3600, day_s=2400.0))
+    assert made.left and made.bound_s == 0.0 and max(d.end_s for d in made.days) > 86_400
+    assert " on Day 2." in finish_text(made, EN)
+    whole = make_round(ranch, NO_LUNCH)
+    assert not whole.left and whole.bound_s > 0 and " on Day 1." in finish_text(whole, EN)
+
+
 def test_a_crew_goes_on_from_the_site_it_did_last(ranch):
     """The log names crew A at a site of the east block: its way begins there, and lunch that it had is not taken again."""
     options = replace(

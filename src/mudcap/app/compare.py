@@ -12,7 +12,7 @@ import click
 
 from mudcap.app.console import Console, tell
 from mudcap.app.interrupt import stoppable
-from mudcap.app.options import Within, cluster_option, reading_options
+from mudcap.app.options import Folder, Within, cluster_option, reading_options
 from mudcap.app.plan import output_folder
 from mudcap.app.reading import ReadingChoices, open_spec, read, with_values
 from mudcap.geo.units import M_PER_FT
@@ -35,7 +35,7 @@ PAGE, TABLE = "compare.html", "compare.csv"
 @click.command(epilog=EPILOG)
 @reading_options
 @click.option(
-    "-o", "--out", type=click.Path(path_type=Path), metavar="DIR", help="Folder for the outputs [RANCH/out]."
+    "-o", "--out", type=Folder(), metavar="DIR", help="Folder for the outputs [RANCH/out]."
 )
 @click.option("--at", "densities", type=Within(0.1, 40), multiple=True, metavar="N",
               help="Sites an acre to compare; may be repeated [8, 8.5, 9, 9.5, 10].")  # fmt: skip

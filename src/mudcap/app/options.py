@@ -21,6 +21,19 @@ ROLES = (
 """Values of `mudcap.orchard.model.Role`, written out so that --help need not import it (a test holds them equal)."""
 
 
+class Folder(click.Path):
+    """A folder's name; an empty one, as of a variable that is not set, is none."""
+
+    def __init__(self) -> None:
+        super().__init__(path_type=Path)
+
+    def convert(self, value: Any, param: click.Parameter | None, context: click.Context | None) -> Any:
+        """The path; the ranch's usual folder where nothing is said, never this one by mistake."""
+        if value == "":
+            self.fail("is empty. Name a folder, or leave the option out.", param, context)
+        return super().convert(value, param, context)
+
+
 class Within(click.FloatRange):
     """A finite number within a range."""
 

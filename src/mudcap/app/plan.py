@@ -18,7 +18,7 @@ import click
 from mudcap.app.console import Console, how_text, tell
 from mudcap.app.imports import left_out
 from mudcap.app.interrupt import stoppable
-from mudcap.app.options import Length, PerAcre, Within, cluster_option, reading_options
+from mudcap.app.options import Folder, Length, PerAcre, Within, cluster_option, reading_options
 from mudcap.app.reading import ReadingChoices, open_spec, read, refuse_strictly, with_values
 from mudcap.errors import InputError
 from mudcap.lang import _, _n, languages
@@ -71,7 +71,7 @@ class PlanChoices:
 
 @click.command(epilog=EPILOG)
 @reading_options
-@click.option("-o", "--out", type=click.Path(path_type=Path), metavar="DIR",
+@click.option("-o", "--out", type=Folder(), metavar="DIR",
               help="Folder for the outputs [RANCH/out; for a file NAME-out beside it].")  # fmt: skip
 @click.option("--per-acre", type=PerAcre(), metavar="N|N-M",
               help="Sites an acre [9], or a range; then the smallest number that reaches --farthest.")  # fmt: skip

@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 
 import click
 
-from mudcap.app.options import TELLING
+from mudcap.app.options import TELLING, Folder
 from mudcap.errors import InputError
 from mudcap.lang import _
 
@@ -44,7 +44,7 @@ def plan_folder(ranch: Path | None, out: Path | None, beside: Path | None = None
 def telling_options(command: F) -> F:
     """Options about where the plan is and how it is told."""
     for option in reversed((
-        click.option("-o", "--out", type=click.Path(path_type=Path), metavar="DIR",
+        click.option("-o", "--out", type=Folder(), metavar="DIR",
                      help="Folder where the plan is [RANCH/out; for a file NAME-out beside it]."),
         *TELLING,
     )):  # fmt: skip

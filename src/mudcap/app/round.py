@@ -12,7 +12,7 @@ import click
 
 from mudcap.app.console import Console, tell
 from mudcap.app.interrupt import stoppable
-from mudcap.app.options import Within, reading_options
+from mudcap.app.options import Folder, Within, reading_options
 from mudcap.app.plan import PAGES, STOPPED, output_folder, spare_inputs
 from mudcap.app.reading import ReadingChoices, open_spec, read
 from mudcap.app.times import Clock, ClosedUntil, Closing, Day, Duration, Lunch, Panel, Speed
@@ -75,7 +75,7 @@ class RoundChoices:
 
 @click.command("round", epilog=EPILOG)
 @reading_options
-@click.option("-o", "--out", type=click.Path(path_type=Path), metavar="DIR",
+@click.option("-o", "--out", type=Folder(), metavar="DIR",
               help="Folder of the plan, and for the outputs [RANCH/out; for a file NAME-out beside it].")  # fmt: skip
 @click.option("--task", type=click.Choice(TASKS), required=True, help="What is done at each site (or puddle).")
 @click.option("--crew", type=click.IntRange(1, 24), default=1, show_default=True, metavar="N", help="Crews, one vehicle each.")

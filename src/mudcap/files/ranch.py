@@ -124,7 +124,7 @@ def _from_folder(path: Path) -> RanchSpec:
 
 
 def _from_toml(path: Path, toml: Path) -> RanchSpec:
-    data = read_bytes(toml, limit=TOML_LIMIT)
+    data = read_bytes(toml, limit=TOML_LIMIT, may_be_empty=True)
     try:
         table = tomllib.loads(data.decode("utf-8-sig"))
     except (tomllib.TOMLDecodeError, UnicodeError, RecursionError, ValueError) as error:

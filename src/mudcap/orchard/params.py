@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,7 +31,7 @@ class TravelParams:
     cart_road_m_s: float = 12 / 3.6
     cart_alley_m_s: float = 8 / 3.6
     foot_m_s: float = 1.2
-    alley_mode: str = "cart"
+    alley_mode: Literal["truck", "cart", "foot"] = "cart"
     """Slowest vehicle that goes into alleys: 'truck', 'cart', or 'foot' (nobody drives there)."""
     snap_m: float = 12.0
     """A road this close to a headland or to another road's end is joined to it."""

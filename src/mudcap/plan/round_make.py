@@ -79,7 +79,7 @@ def make_round(
         options=options, zone_h=zone_h, light_s=light, days=days, not_visited=not_visited, sample=sample,
         hardware=tuple(range(len(plan.sites))) if options.task == "fetch" else (),
         notes=(*_notes(plan, options, roads, found.stopped), *_light_notes(options, light), *_log_notes(plan, options, log), *_loose_notes(plan, places, visits, found)),
-        bound_s=found.bound_s, stopped=found.stopped,
+        bound_s=0.0 if undone else found.bound_s, stopped=found.stopped,
     )  # fmt: skip
     _prove(plan, made, len(visits) + len(rest))
     return made

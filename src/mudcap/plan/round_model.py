@@ -301,7 +301,7 @@ class Round:
     notes: tuple[str, ...] = field(default=())
     """What had to be assumed, one sentence each."""
     bound_s: float = 0.0
-    """No plan that comes to blocks and leaves them at their access points needs fewer working seconds in all; 0 where nothing is proven."""
+    """No plan that comes to blocks and leaves them at their access points needs fewer working seconds in all; 0 where nothing is proven, or something is left undone."""
     stopped: bool = False
     """The search was stopped by hand: the best round until then."""
 

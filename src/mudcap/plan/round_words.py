@@ -286,7 +286,7 @@ def finish_text(made: Round, _: Text) -> str:
         )
     return text.format(
         stops=_stops(made.num_stops, _), days=len(made.days), clock=clock(last.end_s % DAY_S),
-        day=day_name(made.options, last.day, _), paid=minutes(paid),
+        day=day_name(made.options, int(last.end_s // DAY_S), _), paid=minutes(paid),
     )  # fmt: skip
 
 
