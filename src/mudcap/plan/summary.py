@@ -19,7 +19,7 @@ from mudcap.place.borders import BorderSaving
 from mudcap.place.candidates import Candidates
 from mudcap.place.clash import acres_of_trees, quota_clash, reach_clash
 from mudcap.place.count import CountChoice, is_missed, missed_limits
-from mudcap.place.coverage import Coverage, coverage_of
+from mudcap.place.coverage import Coverage, coverage_of, yardstick_m
 from mudcap.place.demand import Demand
 from mudcap.place.layout import BlockTask, chosen_stations
 from mudcap.place.problem import Placement
@@ -30,6 +30,8 @@ from mudcap.supply.stocking import crowded, preset_for
 
 FAR_RATIO = 1.5
 """Trees farther from every free station than this many yardsticks are told of; a convention of ours."""
+MOST_OF_BLOCK = 0.5
+"""Share of a block's trees that some free station must be so near to, or its sites crowd in a part of it; a convention of ours."""
 
 
 def block_plans(
@@ -69,6 +71,8 @@ def _block_plan(
 ) -> BlockPlan:
     own = np.flatnonzero(candidates.block == task.block)
     status, reason = _status(task, placement, missed)
+    if status == "planned" and _is_crowd(block, task, candidates, demand):
+        status, reason = "relaxed", _("Most of the block is out of reach of every free station, so its sites crowd in a part of it.")
     excluded = excluded_by_rule(candidates.reasons[own])
     if placement is None:
         return BlockPlan(
@@ -224,15 +228,30 @@ def _clashes(
     short = quota_clash(block, own, bars, candidates, quota=task.quota, **limits)  # type: ignore[arg-type]
     if not len(task.station):
         return [short] if short else []
-    area = block.acres * M2_PER_ACRE
-    far_m = FAR_RATIO * float(np.sqrt(2 * area / (3 * np.sqrt(3) * task.quota)))
-    wanting = task.tree[demand.weight[task.tree] > 0]
-    nearest, _index = cKDTree(candidates.xy[task.station]).query(demand.xy[wanting])
+    far_m = _far_m(block, task)
+    wanting, nearest = _free_m(task, candidates, demand)
     per_acre = 1 / acres_of_trees(1, block.rows.row_spacing_m, block.rows.tree_spacing_m)
     far = reach_clash(
         block, demand.xy[wanting], nearest, own, bars, candidates, limit_m=far_m, trees_per_acre=per_acre, **limits  # type: ignore[arg-type]
     )  # fmt: skip
     return [f for f in (short, far) if f]
+
+
+def _far_m(block: Block, task: BlockTask) -> float:
+    """How far from every free station a tree is told of."""
+    return FAR_RATIO * yardstick_m(block.acres * M2_PER_ACRE, task.quota)
+
+
+def _free_m(task: BlockTask, candidates: Candidates, demand: Demand) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """The block's trees that want bees, and how far each is from the nearest free station."""
+    wanting = task.tree[demand.weight[task.tree] > 0]
+    return wanting, cKDTree(candidates.xy[task.station]).query(demand.xy[wanting])[0]
+
+
+def _is_crowd(block: Block, task: BlockTask, candidates: Candidates, demand: Demand) -> bool:
+    """Whether a block that got all its sites has them in the small part that its free stations are in."""
+    nearest = _free_m(task, candidates, demand)[1]
+    return len(nearest) > 0 and float((nearest <= _far_m(block, task)).mean()) < MOST_OF_BLOCK
 
 
 def _stocking(orchard: Orchard, made: Assignment, params: Params) -> list[Finding]:
