@@ -127,12 +127,12 @@ def test_a_check_survives_reload_and_leaves_in_a_file(visit: Visit) -> None:
     note(page, "N20001", "fetched")
     page.reload()
     assert page.get_attribute("#checks-button", "aria-pressed") == "true"
-    assert page.inner_text("#round-count") == "Sites noted: 2 of 40; checks not in a file yet: 2"
+    assert page.inner_text("#round-count") == "Noted: 2 of 40; not in a file yet: 2"
     go_to(page, "N10003")
     said = page.inner_text("#card .saved")
     assert "Checked, 17 capped, Ants, Wet, Loose wire" in said and "Ana & Luis" in said
     data = hand_over(page)
-    assert page.inner_text("#round-count") == "Sites noted: 2 of 40; checks not in a file yet: 0"
+    assert page.inner_text("#round-count") == "Noted: 2 of 40; not in a file yet: 0"
     first, second = data["checks"]
     assert {k: v for k, v in first.items() if k != "at"} == {
         "site": "N10003", "by": "Ana & Luis", "state": "checked", "capped": 17, "predators": ["ants"], "damage": ["wet"], "note": "Loose wire",
@@ -251,7 +251,7 @@ def test_only_whole_counts_are_taken(visit: Visit) -> None:
         page.fill("#capped", count)
         page.click(".check .main")
         assert "whole number" in page.inner_text(".check .problem"), count
-    assert page.inner_text("#round-count").startswith("Sites noted: 0 of 40")
+    assert page.inner_text("#round-count").startswith("Noted: 0 of 40")
 
 
 def test_the_file_is_offered_after_every_ten_checks(visit: Visit) -> None:
@@ -290,7 +290,7 @@ def test_two_crews_files_are_merged(visit: Visit) -> None:
     assert "checks added: 0. Sites that both had noted differently: 0." in add(page, ("b.json", other))
     assert len(hand_over(page)["checks"]) == 5
     page.reload()
-    assert page.inner_text("#round-count").startswith("Sites noted: 3 of 40")
+    assert page.inner_text("#round-count").startswith("Noted: 3 of 40")
 
 
 def test_merging_is_the_same_from_either_side(visit: Visit) -> None:
@@ -330,7 +330,7 @@ def test_a_wrong_file_changes_nothing(visit: Visit) -> None:
     for text, words in WRONG_FILES:
         said = add(page, ("<b>b.json", text))
         assert "<b>b.json: nothing was taken." in said and words in said
-    assert page.inner_text("#round-count").startswith("Sites noted: 0 of 40") and page.evaluate("window.hit") is None
+    assert page.inner_text("#round-count").startswith("Noted: 0 of 40") and page.evaluate("window.hit") is None
 
 
 @pytest.mark.parametrize("broken", [
@@ -344,7 +344,7 @@ def test_a_browser_that_keeps_nothing_is_told_loudly(visit: Visit, broken: str) 
     assert page.is_visible("#trouble") and "THIS BROWSER KEEPS NOTHING" in page.inner_text("#trouble")
     assert page.get_attribute("#trouble", "role") == "alert"
     note(page, "N10001", "hung")
-    assert page.inner_text("#round-count") == "Sites noted: 1 of 40; checks not in a file yet: 1"
+    assert page.inner_text("#round-count") == "Noted: 1 of 40; not in a file yet: 1"
     assert len(hand_over(page)["checks"]) == 1
 
 
@@ -378,7 +378,7 @@ def test_another_open_page_is_followed(visit: Visit) -> None:
     note(page, "N10002", "hung")
     second = page.context.new_page()
     second.goto(page.url)
-    assert second.inner_text("#round-count").startswith("Sites noted: 1 of 40")
+    assert second.inner_text("#round-count").startswith("Noted: 1 of 40")
     # by script: the browser draws only one of two pages, and the clicks of these tests wait for a drawn one
     second.evaluate(
         """() => {
@@ -392,7 +392,7 @@ def test_another_open_page_is_followed(visit: Visit) -> None:
     for either in (second, page):
         either.bring_to_front()  # a page in the background hears of the other late, on a busy machine very late
         expect(either.locator("#round-count")).to_have_text(
-            "Sites noted: 2 of 40; checks not in a file yet: 2", timeout=60_000
+            "Noted: 2 of 40; not in a file yet: 2", timeout=60_000
         )
     second.close()
     assert len(hand_over(page)["checks"]) == 2

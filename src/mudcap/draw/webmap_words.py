@@ -68,7 +68,7 @@ def check_words(lang: str) -> dict[str, str]:
         "drafts_left": _("Filled in, not saved and so not in the file: {sites}."),
         "take_back": _("Take it back"),
         "next_to_check": _("Next: site {number}"),
-        "round_count": _("Sites noted: {noted} of {sites}; checks not in a file yet: {open}"),
+        "round_count": _("Noted: {noted} of {sites}; not in a file yet: {open}"),
         "hand_over": _("Hand over"),
         "crew_name": _("Crew or name"),
         "save_file": _("Save to a file"),
