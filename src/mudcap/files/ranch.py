@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path, PurePosixPath
 from types import MappingProxyType
 from typing import Any, Final
@@ -13,13 +13,13 @@ from typing import Any, Final
 from mudcap.errors import InputError
 from mudcap.files.columns import CORNERS, KNOWN, our_name
 from mudcap.files.names import clean_name, clean_text
-from mudcap.files.options import read_day, section, unknown_key
+from mudcap.files.options import read_day, read_season, section, unknown_key
 from mudcap.files.raw import ReadNote
 from mudcap.files.source import read_bytes, shown
 from mudcap.files.supply_options import read_supply
 from mudcap.files.vector import EXTENSIONS
 from mudcap.lang import _
-from mudcap.orchard.model import Role
+from mudcap.orchard.model import Role, Season
 from mudcap.orchard.params import RowParams, TravelParams
 from mudcap.place.params import AccessParams, MudParams, PlaceParams
 from mudcap.plan.model import Params
@@ -140,7 +140,7 @@ def _from_toml(path: Path, toml: Path) -> RanchSpec:
     problems += [unknown_key(k, TOML, known) for k in table if k not in known]
     if problems:
         raise InputError("\n".join(f"{TOML}: {p}" for p in problems))
-    notes = tuple(ReadNote(code="unusual_option", text=f"{TOML}: {w}", layer=TOML) for w in warnings)
+    notes = tuple(ReadNote(code="unusual_option", text=f"{TOML}: " + w, layer=TOML) for w in warnings)
     if not layers:
         found = _from_folder(path)
         layers = found.layers
@@ -151,9 +151,11 @@ def _from_toml(path: Path, toml: Path) -> RanchSpec:
 
 def read_params(table: Mapping[str, Any], path: Path, problems: list[str], warnings: list[str]) -> Params:
     """Options of the tables of a mudcap.toml; what is wrong goes to `problems`, what is unusual to `warnings`."""
+    tables, season = _without_season(table, problems)
     parts: dict[str, Any] = {
-        n: section(cls, table.get(n, {}), n, problems, warnings) for n, cls in _SECTIONS.items()
+        n: section(cls, tables.get(n, {}), n, problems, warnings) for n, cls in _SECTIONS.items()
     }
+    parts["mud"] = replace(parts["mud"], season=season)
     ranch = table.get("ranch", {})
     if not isinstance(ranch, Mapping):
         problems.append(_("[{place}] is no table of options.").format(place="ranch"))
@@ -183,6 +185,21 @@ def read_params(table: Mapping[str, Any], path: Path, problems: list[str], warni
         supply=read_supply(table.get("supply"), problems, warnings),
         **parts,
     )
+
+
+def _without_season(table: Mapping[str, Any], problems: list[str]) -> tuple[Mapping[str, Any], Season | None]:
+    """The tables without `mud.season`, which no plain value can say, and what it says."""
+    mud = table.get("mud")
+    if not isinstance(mud, Mapping) or "season" not in mud:
+        return table, None
+    season = read_season(mud["season"])
+    if season is None:
+        problems.append(
+            _('mud.season = {value} is no season; write first and last day as month-day, such as "08-15 to 11-15".').format(
+                value=clean_text(mud["season"], 40)
+            )
+        )
+    return {**table, "mud": {k: v for k, v in mud.items() if k != "season"}}, season
 
 
 def _layers(entries: Any, path: Path, problems: list[str]) -> tuple[LayerSpec, ...]:

@@ -4,12 +4,34 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date, timedelta
 
 from mudcap.supply.model import KitUse
 from mudcap.supply.params import KitParams, SupplyParams
 
 PIECE = "piece"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Facing:
+    """Bearings of the openings from true north [deg]: the one taken where none is given, and between which they usually lie."""
+
+    taken: float
+    low: float
+    high: float
+
+
+def usual_facing(is_south: bool) -> Facing:
+    """Southeast, give or take 45° (NC State Extension, bee hotel checklist); south of the equator northeast.
+
+    There the noon sun stands in the north, so that the side of both morning and noon sun is the northeast: reasoning by
+    symmetry, no source.
+
+    >>> usual_facing(False).taken, usual_facing(True).taken
+    (135.0, 45.0)
+    """
+    return Facing(taken=45.0, low=0.0, high=90.0) if is_south else Facing(taken=135.0, low=90.0, high=180.0)
 
 
 def site_kit(params: SupplyParams) -> tuple[KitParams, ...]:
