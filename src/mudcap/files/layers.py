@@ -10,7 +10,7 @@ import shapely
 from numpy.typing import NDArray
 
 from mudcap.errors import InputError
-from mudcap.files.blocks import make_blocks
+from mudcap.files.blocks import make_blocks, with_crops
 from mudcap.files.drawn import Drawn, drawn_blocks
 from mudcap.files.ground import Ground, add_layer
 from mudcap.files.lonlat import ReadOptions, read_roled
@@ -65,12 +65,14 @@ def read_orchard(
         drawn,
         plane,
         overrides=spec.blocks,
-        crop=spec.params.crop,
+        crop=spec.params.crop if spec.names_crop else "",
         accept_repairs=options.accept_repairs,
         codes=options.codes,
     )
     findings += more
+    blocks, more_crops = with_crops(blocks, spec.params.crop, spec.params.stocking)
     refused = tuple(RefusedBlock(name=f.feature, layer=f.layer, reason=f.text) for f in more if f.level == "error")
+    findings += more_crops
     blocks, more = without_overlaps(blocks, plane)
     findings += more
     _check_blocks(blocks, findings, limit_acres)

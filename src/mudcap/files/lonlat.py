@@ -14,8 +14,8 @@ from shapely.geometry.base import BaseGeometry
 from mudcap.errors import InputError
 from mudcap.files.columns import Columns
 from mudcap.files.crs import accuracy_m, guess, parse_crs, to_lonlat
-from mudcap.files.names import clean_name, plain_letters
-from mudcap.files.placemarks import holds_points_only, is_silent_kml, named, sort_placemarks
+from mudcap.files.names import clean_name, named, plain_letters
+from mudcap.files.placemarks import holds_points_only, is_silent_kml, sort_placemarks
 from mudcap.files.ranch import LayerSpec, RanchSpec
 from mudcap.files.raw import RawFeature, RawLayer, ReadNote
 from mudcap.files.roles import bars_by_name, role_by_name

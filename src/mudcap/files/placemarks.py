@@ -9,6 +9,7 @@ from typing import Final
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from mudcap.files.names import named
 from mudcap.files.raw import RawFeature, RawLayer, ReadNote
 from mudcap.files.roles import bars_by_name, role_by_name
 from mudcap.lang import _, _n
@@ -17,7 +18,6 @@ from mudcap.orchard.names import role_text
 
 OPEN_SHARE: Final = 0.1
 """A line whose ends lie farther apart than this share of its length is no outline (as in `files.outlines`)."""
-_NAMED: Final = 5
 
 
 @dataclass(slots=True, kw_only=True)
@@ -108,9 +108,3 @@ def _told(layer: RawLayer, found: _Sorted) -> list[ReadNote]:
         ).format(layer=layer.title, names=named(found.lost))
         said.append(ReadNote(code="points_left_out", text=text, layer=layer.title))
     return said
-
-
-def named(names: Sequence[str]) -> str:
-    """The first few names, and how many more there are."""
-    more = len(names) - _NAMED
-    return ", ".join(names[:_NAMED]) + (" " + _("and {n} more").format(n=more) if more > 0 else "")

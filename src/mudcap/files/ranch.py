@@ -76,6 +76,8 @@ class RanchSpec:
     blocks: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     """By block id: what overrides the layer, as text by our column names."""
     notes: tuple[ReadNote, ...] = ()
+    names_crop: bool = False
+    """Whether mudcap.toml says the crop of blocks that do not."""
 
 
 def open_ranch(path: Path | str) -> RanchSpec:
@@ -145,8 +147,9 @@ def _from_toml(path: Path, toml: Path) -> RanchSpec:
         found = _from_folder(path)
         layers = found.layers
     return RanchSpec(
-        path=path, directory=path, is_file=False, params=params, layers=layers, blocks=blocks, notes=notes
-    )
+        path=path, directory=path, is_file=False, params=params, layers=layers, blocks=blocks, notes=notes,
+        names_crop=bool(clean_name(table.get("ranch", {}).get("crop", ""))),
+    )  # fmt: skip
 
 
 def read_params(table: Mapping[str, Any], path: Path, problems: list[str], warnings: list[str]) -> Params:

@@ -333,3 +333,6 @@ class RowLine:
     layer: str
     line: LineString
     number: int | None = None
+    row_spacing_m: float | None = None
+    """What the layer says of the rows there; a block's own spacing comes first."""
+    tree_spacing_m: float | None = None
