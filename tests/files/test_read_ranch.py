@@ -210,6 +210,20 @@ def test_a_folder_without_toml_reads_roles_from_names(tmp_path: Path) -> None:
         read(tmp_path)
 
 
+def test_layers_in_folders_below_are_told_of(tmp_path: Path) -> None:
+    """Their names, blocks first, and what to do; hidden folders and mudcap's own output are not meant."""
+    for name in ("roads", "blocks", ".hidden"):
+        (tmp_path / name).mkdir()
+        write(tmp_path / name, f"{name}.geojson", geojson([("A", BLOCK)]))
+    with pytest.raises(InputError, match=r"but blocks/blocks\.geojson, roads/roads\.geojson below it") as refusal:
+        read(tmp_path)
+    assert 'file = "blocks/blocks.geojson"' in str(refusal.value) and "hidden" not in str(refusal.value)
+    (tmp_path / "empty" / "out").mkdir(parents=True)
+    write(tmp_path / "empty" / "out", "plan.gpkg", b"x")
+    with pytest.raises(InputError, match="Put the blocks there"):
+        read(tmp_path / "empty")
+
+
 @pytest.mark.parametrize(
     ("name", "role"),
     [

@@ -12,9 +12,10 @@ from typing import Any, Final
 
 from mudcap.errors import InputError
 from mudcap.files.columns import CORNERS, KNOWN, our_name
-from mudcap.files.names import clean_name, clean_text
+from mudcap.files.names import clean_name, clean_text, named
 from mudcap.files.options import read_day, read_season, section, unknown_key
 from mudcap.files.raw import ReadNote
+from mudcap.files.roles import role_by_name
 from mudcap.files.source import read_bytes, shown
 from mudcap.files.supply_options import read_supply
 from mudcap.files.vector import EXTENSIONS
@@ -112,17 +113,38 @@ def _from_folder(path: Path) -> RanchSpec:
         names = sorted(p.name for p in path.iterdir() if p.is_file())
     except OSError as error:
         raise InputError(_("{file}: cannot be read ({why}).").format(file=shown(path), why=error.strerror)) from None
-    files = [
-        n for n in names
-        if Path(n).suffix.lower() in set(EXTENSIONS) - {".txt", ".log"} and n not in OWN_FILES and not n.startswith(".")
-    ]  # fmt: skip
+    files = [n for n in names if _may_be_layer(n)]
     if not files:
-        raise InputError(
-            _("{file}: no layer file in the folder. Put the blocks there, or name a file.").format(file=shown(path))
-        )
+        raise InputError(_no_layers(path))
     layers = tuple(LayerSpec(path=path / n, file=clean_text(n, 120)) for n in files)
     params = Params(ranch=clean_name(path.resolve().name))
     return RanchSpec(path=path, directory=path, is_file=False, params=params, layers=layers)
+
+
+def _may_be_layer(name: str) -> bool:
+    return Path(name).suffix.lower() in set(EXTENSIONS) - {".txt", ".log"} and name not in OWN_FILES and not name.startswith(".")
+
+
+def _no_layers(path: Path) -> str:
+    """Why nothing can be read in a folder, with the layer files that lie in folders below it."""
+    below = _layers_below(path)
+    if not below:
+        return _("{file}: no layer file in the folder. Put the blocks there, or name a file.").format(file=shown(path))
+    return _(
+        "{file}: no layer file in the folder itself, but {files} below it. Move the layers into {file}, name one of these folders, or write a "
+        "mudcap.toml with each file's path: [[layers]] with file = \"{first}\" and role = \"blocks\"."
+    ).format(file=shown(path), files=named(below), first=below[0])
+
+
+def _layers_below(path: Path) -> list[str]:
+    """Layer files one folder down, blocks first, as seen from `path`; links and hidden folders are not followed."""
+    found = []
+    try:
+        for folder in sorted(p for p in path.iterdir() if p.is_dir() and not p.is_symlink() and not p.name.startswith("."))[:200]:
+            found += [f"{clean_text(folder.name, 60)}/{clean_text(p.name, 60)}" for p in sorted(folder.iterdir()) if p.is_file() and _may_be_layer(p.name)]
+    except OSError:
+        return []
+    return sorted(found, key=lambda name: role_by_name(Path(name).stem) is not Role.BLOCKS)
 
 
 def _from_toml(path: Path, toml: Path) -> RanchSpec:
