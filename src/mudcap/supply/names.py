@@ -3,8 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Final
+
+from mudcap.lang import marked
 
 Text = Callable[[str], str]
+
+KIT_ASSUMED: Final = marked(
+    "mudcap.toml does not name these, so they stand in the bill of materials as assumed, one for each shelter (labels: for each site): "
+    "{names}. What you have goes under [[supply.kit]] with its stock, what you do not use with name = \"{first}\" and each = 0."
+)
 
 
 def kit_text(name: str, _: Text) -> str:
