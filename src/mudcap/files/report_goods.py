@@ -11,7 +11,7 @@ from mudcap.geo.units import M_PER_FT, Units
 from mudcap.plan.model import Plan
 from mudcap.supply.kit import assumed_kit
 from mudcap.supply.model import BlockBees, Costs, KitUse, SupplyPlan, Trays
-from mudcap.supply.names import KIT_ASSUMED, kit_text, level_text
+from mudcap.supply.names import kit_assumed_text, kit_text, level_text
 
 Word = Callable[[str], str]
 Table = Callable[[Sequence[str], Sequence[Sequence[str]]], str]
@@ -198,7 +198,7 @@ def _kit(plan: Plan, yard: SupplyPlan, word: Word, table: Table, escaped: Escape
         each = [f"{kit[i][1]:,g}" for _block, kit in yard.kit_by_block]
         rows.append([escaped(kit_text(k.name, word)), escaped(kit_text(k.unit, word)), *each, *_kit_row(k, escaped(yard.currency))])
     names = assumed_kit(plan.params.supply) if plan.params.supply is not None else ()
-    note = word(KIT_ASSUMED).format(names=", ".join(kit_text(n, word) for n in names), first=names[0]) + "\n\n" if names else ""
+    note = kit_assumed_text(names, word) + "\n\n" if names else ""
     return f"### {word('Bill of materials')}\n\n{note}{table(head, rows)}"
 
 

@@ -12,7 +12,7 @@ from mudcap.plan.model import Params, Plan
 from mudcap.supply.bees import block_bees
 from mudcap.supply.kit import assumed_kit
 from mudcap.supply.model import KitUse, PackageUse, SiteSupply, SupplyPlan
-from mudcap.supply.names import KIT_ASSUMED, kit_text, level_text
+from mudcap.supply.names import kit_assumed_text, kit_text, level_text
 from mudcap.supply.params import SupplyParams
 
 
@@ -94,10 +94,7 @@ def _to_buy(yard: SupplyPlan, options: SupplyParams, params: Params) -> list[Fin
 def _assumed(options: SupplyParams) -> list[Finding]:
     """The kit that stands in the bill although the options do not name it."""
     names = assumed_kit(options)
-    if not names:
-        return []
-    text = _(KIT_ASSUMED).format(names=joined(", ", [kit_text(n, _) for n in names]), first=names[0])
-    return [_note("kit_assumed", "note", text)]
+    return [_note("kit_assumed", "note", kit_assumed_text(names, _))] if names else []
 
 
 def _goods(lines: Sequence[PackageUse | KitUse]) -> str:
