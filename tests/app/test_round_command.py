@@ -20,7 +20,7 @@ from small_ranch import geojson, make_ranch
 from mudcap.app import cli, runner
 from mudcap.app import console as console_module
 from mudcap.app import round as round_module
-from mudcap.app.times import Closing, Duration, Lunch, Panel, Speed
+from mudcap.app.times import Clock, Closing, Duration, Lunch, Panel, Speed
 from mudcap.files import atomic
 from mudcap.files.outputs import round_outputs
 from mudcap.route import service as service_module
@@ -271,6 +271,27 @@ def test_values_in_their_forms():
     assert Panel().convert("2/3", None, None) == (2, 3)
     closed = Closing().convert("North until 40 until 2027-02-16 14:30", None, None)
     assert closed.block_id == "North until 40" and closed.day.isoformat() == "2027-02-16" and closed.time_s == 52_200
+
+
+@pytest.mark.parametrize(
+    ("text", "hour"),
+    [("2pm", 14), ("2:30 pm", 14.5), ("2:30PM", 14.5), ("12 am", 0), ("12:15 p.m.", 12.25), ("14:30", 14.5), ("7:05", 7 + 5 / 60)],
+)
+def test_times_of_day_are_read_as_people_say_them(text, hour):
+    """Alone, as lunch, and as the end of a closing."""
+    assert Clock().convert(text, None, None) == pytest.approx(3600 * hour)
+    assert Lunch().convert(f"{text}/45min", None, None) == (pytest.approx(3600 * hour), 2700)
+    for word in ("until", "hasta"):
+        closed = Closing().convert(f"bajo pera {word} {text}", None, None)
+        assert closed.block_id == "bajo pera" and closed.time_s == pytest.approx(3600 * hour)
+
+
+@pytest.mark.parametrize("text", ["14", "13pm", "0 am", "2:60 pm", "14:30 pm", "noon"])
+def test_what_is_no_time_of_day_is_refused(text):
+    """Neither alone nor after a block's name."""
+    for kind, word in ((Clock(), text), (Closing(), f"North until {text}")):
+        with pytest.raises(click.BadParameter):
+            kind.convert(word, None, None)
 
 
 def test_its_options_are_sentences_and_its_command_is_in_the_readme():

@@ -52,6 +52,7 @@ def test_faulty_edits_are_named_together(tmp_path: Path) -> None:
     with pytest.raises(InputError) as refusal:
         read_edits(path)
     lines = str(refusal.value).splitlines()
+    assert [w for w in lines if "are they swapped?" in w] == [w for w in lines if "line 6" in w]
     assert sorted(w.split(":")[0] for w in lines) == [f"e.csv, line {i}" for i in range(2, 8)]
     with pytest.raises(InputError, match="edits are read from"):
         read_edits(tmp_path / "e.xlsx")

@@ -212,6 +212,20 @@ def test_a_folder_without_toml_reads_roles_from_names(tmp_path: Path) -> None:
         read(tmp_path)
 
 
+def test_layers_in_folders_below_are_told_of(tmp_path: Path) -> None:
+    """Their names, blocks first, and what to do; hidden folders and mudcap's own output are not meant."""
+    for name in ("roads", "blocks", ".hidden"):
+        (tmp_path / name).mkdir()
+        write(tmp_path / name, f"{name}.geojson", geojson([("A", BLOCK)]))
+    with pytest.raises(InputError, match=r"but blocks/blocks\.geojson, roads/roads\.geojson below it") as refusal:
+        read(tmp_path)
+    assert 'file = "blocks/blocks.geojson"' in str(refusal.value) and "hidden" not in str(refusal.value)
+    (tmp_path / "empty" / "out").mkdir(parents=True)
+    write(tmp_path / "empty" / "out", "plan.gpkg", b"x")
+    with pytest.raises(InputError, match="Put the blocks there"):
+        read(tmp_path / "empty")
+
+
 @pytest.mark.parametrize(
     ("name", "role"),
     [
@@ -286,6 +300,30 @@ def test_a_link_out_of_the_folder_is_not_followed(tmp_path: Path) -> None:
     write(ranch, "mudcap.toml", b'[[layers]]\nfile = "b.geojson"\nrole = "blocks"\n')
     with pytest.raises(InputError, match="inside the ranch's folder"):
         open_ranch(ranch)
+
+
+def test_a_crop_that_nobody_says_is_told_as_assumed(tmp_path: Path) -> None:
+    """With the blocks and the bees that follow from it; not where mudcap.toml says one, even the same."""
+    write(tmp_path, "blocks.geojson", features((shapely.Polygon(BLOCK), {"block": "A"}), (shapely.Polygon(SECOND), {"block": "B", "crop": "Pear"})))
+    orchard, findings = read(tmp_path)
+    (said,) = (f for f in findings if f.code == "crop_assumed")
+    assert said.level == "warning" and "Block A:" in said.text and "almond" in said.text and "400 females and 600 males" in said.text
+    assert [b.crop for b in orchard.blocks] == ["almond", "pear"]
+    write(tmp_path, "mudcap.toml", b"[stocking]\nfemales_per_acre = 300")
+    (said,) = (f for f in read(tmp_path)[1] if f.code == "crop_assumed")
+    assert "females" not in said.text
+    write(tmp_path, "mudcap.toml", b'[ranch]\ncrop = "Almond"')
+    assert "crop_assumed" not in codes_of(read(tmp_path)[1])
+
+
+def test_rows_as_lines_say_their_spacings(tmp_path: Path) -> None:
+    """In columns with their unit; a bare number is refused, as of blocks."""
+    write(tmp_path, "blocks.geojson", geojson([("A", BLOCK)]))
+    write(tmp_path, "rows.geojson", features((line((9, 9), (9, 200)), {"tree_spacing_m": 3, "row_spacing_ft": 20})))
+    (row,) = read(tmp_path)[0].row_lines
+    assert (row.tree_spacing_m, row.row_spacing_m) == (3.0, pytest.approx(20 * FT))
+    write(tmp_path, "rows.geojson", features((line((9, 9), (9, 200)), {"tree_spacing": 3})))
+    assert "bad_attribute" in codes_of(read(tmp_path)[1])
 
 
 @pytest.mark.parametrize(

@@ -112,6 +112,13 @@ def test_an_empty_cell_in_a_column_of_ticks_is_not_done(tmp_path, column, state)
     assert [(e.name, e.state) for e in read_log(path)] == [("WES0001", state), ("WES0004", state)]
 
 
+def test_an_entry_knows_where_it_stands(tmp_path):
+    """Line and column of the name as the file calls it, for messages."""
+    path = tmp_path / "log.csv"
+    path.write_text("Site name;hung\nWES0001;x\nWES0002;\nWES0003;x\n")
+    assert [e.source for e in read_log(path)] == ["log.csv, line 2, Site name", "log.csv, line 4, Site name"]
+
+
 def test_a_log_is_read_in_its_usual_dresses(tmp_path):
     """Columns by any usual name and order, English or Spanish words, ISO times or hours, semicolons; a `no` or an empty state is no entry."""
     path = tmp_path / "log.csv"

@@ -76,12 +76,12 @@ def test_what_is_wrong_is_told(line, said):
     assert any(said in problem for problem in read(line)[1])
 
 
-def test_an_unusual_bearing_or_tube_is_only_warned_of():
-    """West is not southeast; 9 mm is wide."""
+def test_an_unusual_tube_is_only_warned_of():
+    """9 mm is wide; which way is unusual to face is told once the place is known."""
     _supply, problems, warnings = read(
         "[supply]\nfacing_deg = 270\n[[supply.packages]]\nname = 'a'\ncavities = 5\ndiameter_mm = 9"
     )
-    assert not problems and len(warnings) == 2
+    assert not problems and len(warnings) == 1
 
 
 def test_names_are_cleaned_of_what_no_sheet_should_show():

@@ -1,10 +1,12 @@
 """Which mud serves, and why the rest does not."""
 
+from dataclasses import replace
 from datetime import date
 
 import pytest
 from shapely import LineString, Point, box
 
+from mudcap.geo.plane import LocalPlane
 from mudcap.orchard.model import Feature, MudSource, Role
 from mudcap.orchard.mud import clay_share_of_source, judge_mud, serving_mud
 from orchards import orchard
@@ -15,9 +17,9 @@ def source(**said):
     return MudSource(**({"name": "m", "geometry": Point(0, 0)} | said))
 
 
-def verdict(*sources, season=None, least=0.15, soil=()):
+def verdict(*sources, season=None, least=0.15, soil=(), nesting=None):
     """Why each source serves or not."""
-    return [v.reason for v in judge_mud(orchard(mud_sources=sources, features=soil), least, season)]
+    return [v.reason for v in judge_mud(orchard(mud_sources=sources, features=soil, season=nesting), least, season)]
 
 
 @pytest.mark.parametrize(
@@ -60,6 +62,36 @@ def test_a_given_season_counts_by_date():
     season = (date(2026, 2, 10), date(2026, 3, 10))
     wet = [source(wet=((date(y, 2, 1), date(y, 2, 28)),)) for y in (2025, 2026)]
     assert verdict(*wet, season=season) == ["dry", "serves"]
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "reason"),
+    [
+        (date(2026, 8, 15), date(2026, 11, 30), "serves"),
+        (date(2026, 2, 1), date(2026, 5, 15), "dry"),
+        (date(2026, 11, 15), date(2027, 3, 1), "serves"),
+        (date(2026, 11, 16), date(2027, 7, 31), "dry"),
+        (date(2026, 12, 1), date(2027, 8, 1), "serves"),
+    ],
+)
+def test_south_of_the_equator_bees_nest_six_months_later(first, last, reason):
+    """1 August to 15 November, also for what is wet over the turn of the year."""
+    wet = replace(orchard(mud_sources=(source(wet=((first, last),)),)), plane=LocalPlane.around([(-67.6, -39.05)]))
+    assert [v.reason for v in judge_mud(wet, 0.15)] == [reason]
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "reason"),
+    [
+        (date(2026, 12, 24), date(2026, 12, 28), "serves"),
+        (date(2026, 2, 10), date(2026, 2, 20), "serves"),
+        (date(2026, 12, 1), date(2027, 3, 1), "serves"),
+        (date(2026, 2, 16), date(2026, 10, 31), "dry"),
+    ],
+)
+def test_a_season_of_the_options_may_pass_the_turn_of_the_year(first, last, reason):
+    """1 November to 15 February, whatever is usual there."""
+    assert verdict(source(wet=((first, last),)), nesting=((11, 1), (2, 15))) == [reason]
 
 
 def test_the_soil_under_a_source_tells_its_texture():

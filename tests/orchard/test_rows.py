@@ -311,3 +311,22 @@ def test_the_same_input_gives_the_same_trees():
     one, two = (lay_rows(block_with_pond(), RowParams())[0].blocks[0] for _run in range(2))
     assert np.array_equal(one.rows.tree_xy, two.rows.tree_xy)
     assert [a.line.wkb for a in one.alleys] == [a.line.wkb for a in two.alleys]
+
+
+@pytest.mark.parametrize(
+    ("said", "words"),
+    [
+        ({}, []),
+        ({"row_spacing_m": None}, ["row spacing 22.0 ft"]),
+        ({"tree_spacing_m": None}, ["tree spacing 18.0 ft"]),
+        ({"row_spacing_m": None, "tree_spacing_m": None}, ["row spacing 22.0 ft, tree spacing 18.0 ft"]),
+    ],
+)
+def test_spacings_that_nobody_says_are_told_as_assumed(said, words):
+    """Not where the options say other ones, nor twice where the rows as a whole are assumed."""
+    field = orchard(block("B", box(0, 0, 100, 60), **said))
+    found = [f for f in lay_rows(field, RowParams())[1] if f.code == "spacing_assumed"]
+    assert len(found) == len(words) and all(w in f.text for w, f in zip(words, found, strict=True))
+    assert "spacing_assumed" not in codes(lay_rows(field, RowParams(row_spacing_m=5.0, tree_spacing_m=3.0))[1])
+    bare = orchard(block("B", box(0, 0, 100, 60), **{"row_bearing_deg": None} | said))
+    assert "spacing_assumed" not in codes(lay_rows(bare, RowParams())[1])

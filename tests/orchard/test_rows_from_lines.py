@@ -13,11 +13,14 @@ from orchards import block, orchard
 FIELD = box(0, 0, 60, 100)
 
 
-def drawn(lines, shape=FIELD, numbers=None, **said):
-    """Rows laid from these lines, and what was said."""
+def drawn(lines, shape=FIELD, numbers=None, spacings=None, **said):
+    """Rows laid from these lines (`spacings` of the trees along each), and what was said."""
     given = {"row_bearing_deg": None, "tree_spacing_m": 5.0, "row_spacing_m": None, "headland_m": None} | said
     layer = tuple(
-        RowLine(layer="rows.kml", line=LineString(line), number=None if numbers is None else numbers[k])
+        RowLine(
+            layer="rows.kml", line=LineString(line), number=None if numbers is None else numbers[k],
+            tree_spacing_m=None if spacings is None else spacings[k],
+        )
         for k, line in enumerate(lines)
     )
     grown, findings = lay_rows(orchard(block("B", shape, **given), row_lines=layer), RowParams())
@@ -117,3 +120,13 @@ def test_a_single_drawn_row():
     """One line makes one row."""
     rows = drawn([[(30, 10), (30, 90)]])[0].rows
     assert rows.row_number.tolist() == [1] and len(rows.tree_xy) == 17
+
+
+def test_drawn_rows_say_how_far_trees_stand_apart():
+    """Where their block does not; several spacings are told; without any the default is, as assumed."""
+    grown, findings = drawn(straight(), tree_spacing_m=None, spacings=[4.0] * 8)
+    assert grown.rows.tree_spacing_m == 4.0 and [f.code for f in findings] == ["rows_drawn"]
+    assert drawn(straight(), spacings=[4.0] * 8)[0].rows.tree_spacing_m == 5.0
+    grown, findings = drawn(straight(), tree_spacing_m=None, spacings=[4.0] * 5 + [3.0] * 3)
+    assert grown.rows.tree_spacing_m == 4.0 and "spacings_differ" in [f.code for f in findings]
+    assert "spacing_assumed" in [f.code for f in drawn(straight(), tree_spacing_m=None)[1]]

@@ -137,3 +137,14 @@ def test_what_cannot_be_done_is_said(edits, why):
     assert [f.code for f in findings] == ["edit_not_used"]
     assert why in findings[0].text
     assert findings[0].layer == "edits.csv line 2"
+
+
+def test_latitude_and_longitude_the_wrong_way_round_are_told():
+    """Where swapped they lie on the ranch; a position that is merely wrong is told by its distance."""
+    plane = LocalPlane.around([[-67.6, -39.05]])
+    home = Orchard(name="South", plane=plane, blocks=())
+    lon, lat = plane.to_lonlat([[300.0, 0.0]])[0]
+    for place, words in (((lat, lon), "look swapped"), ((lon + 0.5, lat), "the nearest station is"), ((lat + 0.5, lon), "the nearest station is")):
+        wrong = Edit(kind="add", lon=place[0], lat=place[1], source="e.csv, line 2")
+        (said,) = apply_edits([wrong], candidates=stations(), orchard=home, earlier=Earlier(), units="us").findings
+        assert words in said.text

@@ -69,6 +69,18 @@ def test_what_a_grower_has_to_know_is_told():
     assert {"lot_kept_back", "order_late", "to_buy", "load_not_known"} <= codes
 
 
+def test_kit_that_nobody_named_is_told_as_assumed():
+    """With how to leave it out; what is named with each = 0 is in no bill and needs no price."""
+    plan = made(GOODS)
+    (said,) = (f for f in plan.findings if f.code == "kit_assumed")
+    named = {k.name for k in GOODS.kit}
+    rest = [n for n in ("shelter", "awning", "post", "anchor", "wire", "label") if n not in named]
+    assert ": " + ", ".join(rest) + ". What" in said.text and "each = 0" in said.text and said.text in report_md(plan)
+    bare = made(replace(GOODS, kit=(*GOODS.kit, *(KitParams(name=n, each=0.0) for n in rest))))
+    assert "kit_assumed" not in {f.code for f in bare.findings} and {k.name for k in bare.supply_plan.kit} == named
+    assert not set(rest) & set(bare.supply_plan.costs.missing)
+
+
 def test_what_to_buy_and_by_when_knows_its_spanish():
     """Said in both languages; a thing of the standard kit has its Spanish name, steps of the choice have words."""
     with speaking("both"):

@@ -31,7 +31,7 @@ from mudcap.plan.round_make import make_round
 from mudcap.plan.round_model import Closed, Entry, RoundOptions, SampleFacts, SampleOptions
 from mudcap.plan.round_places import lay_places, speeds_of
 from mudcap.plan.round_roads import Roads
-from mudcap.plan.round_visits import choose_visits
+from mudcap.plan.round_visits import choose_visits, with_block_names
 from mudcap.plan.round_words import cautions, day_summary, finish_text, leg_text, sample_text, stop_text
 from mudcap.route.sample import expected_half_width, size_cv
 from mudcap.supply.model import Puddle, PuddlePlan
@@ -574,3 +574,25 @@ def test_a_block_closed_twice_opens_at_the_later_time_and_nobody_out_is_told(ran
     assert all(s.begin_s >= 9 * 3600 for d in made.days for s in d.stops if s.visit.block_id == "Mid")
     none = make_round(ranch, replace(NO_LUNCH, day_s=60.0))
     assert not none.days and finish_text(none, EN).startswith("Nobody goes out")
+
+
+def test_unknown_names_of_a_log_are_told_with_their_places(ranch):
+    """Up to five, in the order of the file, each with the known ones that differ in one letter or digit; one is one."""
+    wrong = [Entry(name=f"XYZ000{k}", state="", source=f"log.csv, line {k + 2}, site_id") for k in range(7)]
+    with pytest.raises(InputError) as refusal:
+        make_round(ranch, NO_LUNCH, [*wrong, *wrong])
+    said = str(refusal.value)
+    assert "these 7 names: log.csv, line 2, site_id: XYZ0000; log.csv, line 3" in said and "XYZ0004 and 2 more. Is" in said
+    known = ranch.sites[0].site_id
+    with pytest.raises(InputError, match=rf"has this name: log.csv, line 2, site_id: {known}X \(did you mean {known}\?\)\. Is"):
+        make_round(ranch, NO_LUNCH, [Entry(name=f"{known}X", state="", source="log.csv, line 2, site_id")])
+
+
+def test_closed_blocks_are_known_whatever_their_case_and_accents(ranch):
+    """Where one alone can be meant; the round calls it as the plan does."""
+    made = make_round(ranch, replace(NO_LUNCH, closed=(Closed(block_id=" WÉST", opens_s=30_000.0),)))
+    assert made.options.closed[0].block_id == "West"
+    twins = replace(ranch, orchard=replace(ranch.orchard, blocks=tuple(replace(b, block_id=n) for b, n in zip(ranch.orchard.blocks, ("a", "A", "b"), strict=True))))
+    assert with_block_names(twins, replace(NO_LUNCH, closed=(Closed(block_id="A", opens_s=1.0),))).closed[0].block_id == "A"
+    with pytest.raises(InputError, match="no block of that name"):
+        with_block_names(twins, replace(NO_LUNCH, closed=(Closed(block_id="Á", opens_s=1.0),)))

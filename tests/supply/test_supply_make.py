@@ -107,10 +107,12 @@ def test_loads_carry_each_site_once_in_any_order():
 
 
 def test_the_compass_reads_less_by_the_declination():
-    """Southeast from true north; no compass bearing without a day or beyond the model."""
+    """Southeast from true north, northeast in the south; no compass bearing without a day or beyond the model."""
     supply, _yard = plan_supply(SITES, BEES, SupplyParams(), DAY)
     assert supply[0].facing_deg == 135.0
     assert supply[0].facing_magnetic_deg == pytest.approx(135 - declination_deg(-120.6, 37.4, DAY))
+    south, _yard = plan_supply([replace(s, lat=-39.0) for s in SITES], BEES, SupplyParams(), DAY)
+    assert south[0].facing_deg == 45.0
     for day in (None, date(2031, 1, 1)):
         later, _yard = plan_supply(SITES, BEES, SupplyParams(), day)
         assert later[0].facing_magnetic_deg is None

@@ -18,15 +18,18 @@ _SPEED: Final = {"mph": 0.44704, "km/h": 1 / 3.6, "kmh": 1 / 3.6, "m/s": 1.0}
 
 
 def clock_s(text: str) -> float | None:
-    """Seconds after midnight of '7:00' or '14:30'; None where it is no time.
+    """Seconds after midnight of '7:00', '14:30', '2pm' or '2:30 p.m.'; None where it is no time.
 
-    >>> clock_s("7:05"), clock_s("24:00"), clock_s("noon")
-    (25500.0, None, None)
+    >>> clock_s("7:05"), clock_s("24:00"), clock_s("noon"), clock_s("2:30 pm"), clock_s("12 AM"), clock_s("14")
+    (25500.0, None, None, 52200.0, 0.0, None)
     """
-    match = re.fullmatch(r"(\d{1,2}):(\d{2})", text.strip())
-    if not match or int(match[1]) > 23 or int(match[2]) > 59:
+    match = re.fullmatch(r"(\d{1,2})(?::(\d{2}))?\s*(?:([ap])\.?\s?m\.?)?", text.strip().lower())
+    if not match or not (match[2] or match[3]) or int(match[2] or 0) > 59:
         return None
-    return int(match[1]) * 3600.0 + int(match[2]) * 60.0
+    hour, half = int(match[1]), match[3]
+    if not (1 <= hour <= 12 if half else hour <= 23):
+        return None
+    return ((hour % 12 + 12 * (half == "p")) if half else hour) * 3600.0 + int(match[2] or 0) * 60.0
 
 
 def duration_s(text: str) -> float | None:
@@ -60,7 +63,7 @@ class Clock(_Kind):
         """Seconds after midnight."""
         found = value if isinstance(value, float) else clock_s(str(value))
         if found is None:
-            self.refuse(_("'{value}' is no time of day; write 7:00.").format(value=value), param, context)
+            self.refuse(_("'{value}' is no time of day; write 7:00, or 2:30pm.").format(value=value), param, context)
         return found
 
 
@@ -165,7 +168,7 @@ class Closing(_Kind):
         self, value: Any, param: click.Parameter | None, context: click.Context | None
     ) -> ClosedUntil:
         """Block, date (None = the first day) and time."""
-        match = re.fullmatch(r"\s*(.+?)\s+until\s+(?:(\d{4}-\d{2}-\d{2})[ T])?\s*(\d{1,2}:\d{2})\s*", str(value))
+        match = re.fullmatch(r"\s*(.+)\s+(?:until|hasta)\s+(?:(\d{4}-\d{2}-\d{2})[ T])?\s*(\d{1,2}[\d:apm. ]*)", str(value), re.IGNORECASE)
         seconds = clock_s(match[3]) if match else None
         day: date | None = None
         if match and match[2]:
@@ -178,4 +181,4 @@ class Closing(_Kind):
                 _("'{value}': write \"BLOCK until 14:30\" or \"BLOCK until 2027-02-16 14:30\".").format(value=value),
                 param, context,
             )  # fmt: skip
-        return ClosedUntil(block_id=match[1], day=day, time_s=seconds)
+        return ClosedUntil(block_id=match[1].strip(), day=day, time_s=seconds)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import shapely
@@ -10,11 +11,15 @@ import shapely
 from mudcap.files.codes import block_codes
 from mudcap.files.columns import CORNERS, ColumnError, Columns
 from mudcap.files.drawn import Drawn
+from mudcap.files.names import named
 from mudcap.files.outlines import BlockTalk, Outline, make_outline
 from mudcap.geo.plane import LocalPlane, geodesic_area_m2
-from mudcap.geo.units import M_PER_FT, acres
-from mudcap.lang import _
+from mudcap.geo.units import acres
+from mudcap.lang import _, _n
 from mudcap.orchard.model import Block, Finding
+from mudcap.orchard.names import crop_text
+from mudcap.supply.params import StockingParams
+from mudcap.supply.stocking import release_rate
 
 
 def make_blocks(
@@ -28,8 +33,8 @@ def make_blocks(
 ) -> tuple[list[Block], list[Finding]]:
     """Valid blocks with their attributes, and a finding for each repair and each refusal.
 
-    `overrides` are the toml's tables by block id, `crop` is that of blocks that do not say, `codes` those of an earlier
-    plan.
+    `overrides` are the toml's tables by block id, `crop` is that of blocks that do not say ('' = not known, see `with_crops`),
+    `codes` those of an earlier plan.
     """
     findings: list[Finding] = []
     names = _unique_names(drawn, findings)
@@ -49,6 +54,22 @@ def make_blocks(
                 Finding(level="warning", code="unknown_block", layer="mudcap.toml", feature=name, text=text)
             )
     return blocks, findings
+
+
+def with_crops(blocks: Sequence[Block], crop: str, stocking: StockingParams) -> tuple[list[Block], list[Finding]]:
+    """The blocks, those of no crop with `crop`, and a warning that names them, with the bees that follow from it."""
+    bare = [b.block_id for b in blocks if not b.crop]
+    if not bare:
+        return list(blocks), []
+    told = _n(
+        "Block {blocks}: nothing says its crop, so {crop} is assumed.", "Blocks {blocks}: nothing says their crop, so {crop} is assumed.", len(bare)
+    ).format(blocks=named(bare), crop=crop_text(crop, _))
+    if not stocking.preset and stocking.females_per_acre is None:
+        females, ratio = release_rate(crop, stocking)
+        told += " " + _("{females:g} females and {males:g} males an acre follow from it.").format(females=females, males=females * ratio)
+    told += " " + _("Give a column crop, or crop under [ranch] in mudcap.toml.")
+    said = Finding(level="warning", code="crop_assumed", layer="", feature=bare[0] if len(bare) == 1 else "", text=told)
+    return [b if b.crop else replace(b, crop=crop) for b in blocks], [said]
 
 
 def _unique_names(drawn: Sequence[Drawn], findings: list[Finding]) -> list[str]:
@@ -107,20 +128,9 @@ def _facts(columns: Columns, row: Mapping[str, str]) -> dict[str, object]:
         "crop": columns.text(row, "crop").lower(),
         "cultivar": columns.text(row, "cultivar"),
         "row_bearing_deg": None if bearing is None else bearing % 360,
-        "row_spacing_m": _spacing(columns, row, "row_spacing"),
-        "tree_spacing_m": _spacing(columns, row, "tree_spacing"),
+        "row_spacing_m": columns.spacing_m(row, "row_spacing"),
+        "tree_spacing_m": columns.spacing_m(row, "tree_spacing"),
         "headland_m": columns.length_m(row, "headland"),
         "corner": corner,
         "trellis": columns.flag(row, "trellis", False) or None,
     }
-
-
-def _spacing(columns: Columns, row: Mapping[str, str], name: str) -> float | None:
-    value = columns.length_m(row, name)
-    if value is not None and not 0.2 <= value <= 30:
-        raise ColumnError(
-            _("{name}: {metres:.2f} m ({feet:.1f} ft) is no spacing of trees; is the unit right?").format(
-                name=name, metres=value, feet=value / M_PER_FT
-            )
-        )
-    return value

@@ -97,6 +97,17 @@ class Columns:
                 return found.metres(name)
         return None
 
+    def spacing_m(self, row: Mapping[str, str], name: str) -> float | None:
+        """Metres of a spacing of rows or trees; ``ColumnError`` too where no orchard is planted so."""
+        value = self.length_m(row, name)
+        if value is not None and not 0.2 <= value <= 30:
+            raise ColumnError(
+                _("{name}: {metres:.2f} m ({feet:.1f} ft) is no spacing of trees; is the unit right?").format(
+                    name=name, metres=value, feet=value / M_PER_FT
+                )
+            )
+        return value
+
     def number(self, row: Mapping[str, str], name: str) -> float | None:
         """Number of our column `name`; None where not said; ``ColumnError`` where it is no number."""
         word = self.text(row, name)

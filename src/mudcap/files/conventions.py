@@ -9,6 +9,7 @@ from mudcap.geo.units import M_PER_FT, Units, length_text
 from mudcap.lang import counted, translator
 from mudcap.orchard.names import crop_text
 from mudcap.plan.model import Params
+from mudcap.supply.kit import usual_facing
 from mudcap.supply.stocking import preset_for
 
 
@@ -21,8 +22,8 @@ class Convention:
     source: str
 
 
-def conventions(params: Params, crops: Iterable[str], lang: str = "en") -> tuple[Convention, ...]:
-    """The numbers used by a run with these options on blocks of these crops."""
+def conventions(params: Params, crops: Iterable[str], lang: str = "en", *, is_south: bool = False) -> tuple[Convention, ...]:
+    """The numbers used by a run with these options on blocks of these crops, on which side of the equator."""
     word = translator(lang)
     common = word("Common practice, no source.")
     access, place, stocking = params.access, params.place, params.stocking
@@ -63,7 +64,7 @@ def conventions(params: Params, crops: Iterable[str], lang: str = "en") -> tuple
     crops = tuple(crops)
     rows += _females(params, crops, lang)
     rows += _bees(params, crops, lang)
-    rows += _goods(params, lang)
+    rows += _goods(params, lang, is_south)
     return tuple(Convention(what=what, value=value, source=source) for what, value, source in rows)
 
 
@@ -108,13 +109,16 @@ def _bees(params: Params, crops: Iterable[str], lang: str) -> list[tuple[str, st
     return rows
 
 
-def _goods(params: Params, lang: str) -> list[tuple[str, str, str]]:
+def _goods(params: Params, lang: str, is_south: bool) -> list[tuple[str, str, str]]:
     word, goods = translator(lang), params.supply
     if goods is None:
         return []
+    why = word("Southeast is often recommended (NC State Extension, bee hotel checklist).")
+    if is_south:
+        why += " " + word("South of the equator that becomes northeast: reasoning by symmetry, no source.")
+    facing_deg = usual_facing(is_south).taken if goods.facing_deg is None else goods.facing_deg
     rows = [
-        (word("Shelters face, from true north"), f"{goods.facing_deg:g}°",
-         word("Southeast is often recommended (NC State Extension, bee hotel checklist).")),
+        (word("Shelters face, from true north"), f"{facing_deg:g}°", why),
         (word("Height of the openings"), length_text(goods.height_m, params.units, 1),
          word("About 5 ft (1.5 m; NC State Extension, bee hotel checklist); out of the shaker's and sprayer's way.")),
     ]  # fmt: skip

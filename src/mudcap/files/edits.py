@@ -118,8 +118,8 @@ def _from_csv(data: bytes, file: str, problems: list[str]) -> Iterator[Edit]:
                 continue
             if abs(point[1]) > 90 or abs(point[0]) > 180:
                 problems.append(
-                    _("{file}, line {line}: {lat}, {lon} is no latitude and longitude.").format(
-                        file=file, line=line, lat=point[1], lon=point[0]
+                    _("{file}, line {line}: {lat}, {lon} is no latitude and longitude{hint}.").format(
+                        file=file, line=line, lat=point[1], lon=point[0], hint=_("; are they swapped?") if abs(point[0]) <= 90 else ""
                     )
                 )
                 continue

@@ -242,11 +242,15 @@ def _add_yard(ground: Ground, layer: RoledLayer, feature: RawFeature, name: str,
 
 
 def _add_row(ground: Ground, layer: RoledLayer, feature: RawFeature, name: str, shape: BaseGeometry) -> None:
-    number = layer.columns.number(feature.attributes, "row")
+    row, columns = feature.attributes, layer.columns
+    number = columns.number(row, "row")
+    row_m, tree_m = columns.spacing_m(row, "row_spacing"), columns.spacing_m(row, "tree_spacing")
     for line in _lines(ground, layer, name, shape):
         ground.row_lines.append(
-            RowLine(layer=layer.title, line=line, number=None if number is None else int(number))
-        )
+            RowLine(
+                layer=layer.title, line=line, number=None if number is None else int(number), row_spacing_m=row_m, tree_spacing_m=tree_m
+            )
+        )  # fmt: skip
 
 
 def _add_feature(ground: Ground, layer: RoledLayer, feature: RawFeature, name: str, shape: BaseGeometry) -> None:

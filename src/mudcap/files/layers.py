@@ -10,17 +10,19 @@ import shapely
 from numpy.typing import NDArray
 
 from mudcap.errors import InputError
-from mudcap.files.blocks import make_blocks
+from mudcap.files.blocks import make_blocks, with_crops
 from mudcap.files.drawn import Drawn, drawn_blocks
 from mudcap.files.ground import Ground, add_layer
 from mudcap.files.lonlat import ReadOptions, read_roled
+from mudcap.files.options import unusual
 from mudcap.files.overlaps import without_overlaps
-from mudcap.files.ranch import RanchSpec
+from mudcap.files.ranch import TOML, RanchSpec
 from mudcap.files.raw import ReadNote
 from mudcap.geo.plane import GEOD, LocalPlane
 from mudcap.geo.units import M2_PER_ACRE
 from mudcap.lang import _
 from mudcap.orchard.model import Block, Finding, Orchard, RefusedBlock, Role
+from mudcap.supply.kit import usual_facing
 
 __all__ = ["ReadOptions", "read_orchard"]
 
@@ -63,12 +65,14 @@ def read_orchard(
         drawn,
         plane,
         overrides=spec.blocks,
-        crop=spec.params.crop,
+        crop=spec.params.crop if spec.names_crop else "",
         accept_repairs=options.accept_repairs,
         codes=options.codes,
     )
     findings += more
+    blocks, more_crops = with_crops(blocks, spec.params.crop, spec.params.stocking)
     refused = tuple(RefusedBlock(name=f.feature, layer=f.layer, reason=f.text) for f in more if f.level == "error")
+    findings += more_crops
     blocks, more = without_overlaps(blocks, plane)
     findings += more
     _check_blocks(blocks, findings, limit_acres)
@@ -76,8 +80,9 @@ def read_orchard(
     for layer in layers:
         if layer.role is not Role.BLOCKS:
             add_layer(ground, layer)
-    findings += [*_where(blocks, plane), *ground.findings]
-    return replace(_orchard(spec, plane, blocks, ground), refused=refused), tuple(findings)
+    orchard = replace(_orchard(spec, plane, blocks, ground), refused=refused)
+    findings += [*_where(blocks, plane), *_facing(spec, orchard), *ground.findings]
+    return orchard, tuple(findings)
 
 
 def _orchard(spec: RanchSpec, plane: LocalPlane, blocks: list[Block], ground: Ground) -> Orchard:
@@ -96,6 +101,7 @@ def _orchard(spec: RanchSpec, plane: LocalPlane, blocks: list[Block], ground: Gr
         tree_points=tuple(ground.tree_points),
         row_lines=tuple(ground.row_lines),
         alley_rules=tuple(ground.alley_rules),
+        season=spec.params.mud.season,
     )
 
 
@@ -163,6 +169,16 @@ def _where(blocks: Sequence[Block], plane: LocalPlane) -> list[Finding]:
         )
         out.append(_plain("warning", "far_groups", text))
     return out
+
+
+def _facing(spec: RanchSpec, orchard: Orchard) -> list[Finding]:
+    """A word where openings are to face another way than is usual on this side of the equator."""
+    asked = spec.params.supply.facing_deg if spec.params.supply is not None else None
+    usual = usual_facing(orchard.is_south)
+    if asked is None or usual.low <= asked % 360 <= usual.high:
+        return []
+    text = f"{TOML}: " + unusual("supply.facing_deg", asked, usual.low, usual.high)
+    return [Finding(level="warning", code="unusual_option", layer=TOML, feature="", text=text)]
 
 
 def _plain(level: str, code: str, text: str) -> Finding:

@@ -14,10 +14,11 @@ from shapely.geometry.base import BaseGeometry
 from mudcap.errors import InputError
 from mudcap.files.columns import Columns
 from mudcap.files.crs import accuracy_m, guess, parse_crs, to_lonlat
-from mudcap.files.names import clean_name, plain_letters
+from mudcap.files.names import clean_name, named, plain_letters
+from mudcap.files.placemarks import holds_points_only, is_silent_kml, sort_placemarks
 from mudcap.files.ranch import LayerSpec, RanchSpec
 from mudcap.files.raw import RawFeature, RawLayer, ReadNote
-from mudcap.files.roles import role_by_name
+from mudcap.files.roles import bars_by_name, role_by_name
 from mudcap.files.vector import read_layers
 from mudcap.lang import _, _n
 from mudcap.orchard.model import Role
@@ -169,9 +170,13 @@ def _roled(raw: list[RawLayer], spec: LayerSpec, lone: bool, notes: list[ReadNot
         return _gps_layers(raw, spec.role, columns, spec, notes)
     roled: list[RoledLayer] = []
     unknown: list[RawLayer] = []
+    is_sorted = spec.role is None and not holds_points_only(raw)
     for layer in raw:
         notes += [replace(n, layer=layer.title) for n in layer.notes]
-        for role, features in _by_role(layer, spec, columns, lone and len(raw) == 1).items():
+        by_role = _by_role(layer, spec, columns, lone, len(raw) == 1)
+        if is_sorted and is_silent_kml(layer):
+            by_role = _by_own_names(layer, by_role, notes)
+        for role, features in by_role.items():
             part = replace(layer, features=features)
             if role is None:
                 unknown.append(part)
@@ -197,13 +202,13 @@ def _roled(raw: list[RawLayer], spec: LayerSpec, lone: bool, notes: list[ReadNot
 
 
 def _by_role(
-    layer: RawLayer, spec: LayerSpec, columns: Columns, only: bool
+    layer: RawLayer, spec: LayerSpec, columns: Columns, lone: bool, only: bool
 ) -> dict[Role | None, tuple[RawFeature, ...]]:
     """Features by role; the only layer of a file that was named by itself is the blocks, whatever it is called."""
-    fallback = spec.role or role_by_name(layer.layer) or role_by_name(layer.file.rpartition("/")[2].rsplit(".", 1)[0])
+    fallback = spec.role or _role_of(layer, lone)
     if layer.layer in {"tracks", "routes", "waypoints"} or spec.role is not None:
         fallback = spec.role
-    elif only:
+    elif lone and only:
         fallback = Role.BLOCKS
     out: dict[Role | None, list[RawFeature]] = {}
     for feature in layer.features:
@@ -211,6 +216,26 @@ def _by_role(
         role = role_by_name(word) if word else fallback
         out.setdefault(role, []).append(feature)
     return {r: tuple(f) for r, f in out.items()}
+
+
+def _role_of(layer: RawLayer, lone: bool) -> Role | None:
+    """What the names of a layer and of its file say; a file named by itself may bear the name of the farm (La Laguna)."""
+    role = role_by_name(layer.layer)
+    if role is None and bars_by_name(layer.layer):
+        return Role.KEEP_OUTS
+    stem = layer.file.rpartition("/")[2].rsplit(".", 1)[0]
+    return role or role_by_name(stem) or (Role.KEEP_OUTS if bars_by_name(stem) and not lone else None)
+
+
+def _by_own_names(
+    layer: RawLayer, by_role: dict[Role | None, tuple[RawFeature, ...]], notes: list[ReadNote]
+) -> dict[Role | None, tuple[RawFeature, ...]]:
+    """Placemarks of a folder that says no role, sorted once more by their own names."""
+    out: dict[Role | None, tuple[RawFeature, ...]] = {}
+    for role, features in by_role.items():
+        for own, some in sort_placemarks(layer, features, role, notes).items():
+            out[own] = (*out.get(own, ()), *some)
+    return out
 
 
 def _roled_layer(layer: RawLayer, role: Role, columns: Columns) -> RoledLayer:
@@ -231,8 +256,11 @@ def _of_single_file(
         return _gps_layers(unknown, Role.BLOCKS, columns, spec, notes)
     if any(r.role is Role.BLOCKS for r in roled):
         for u in unknown:
-            text = _("{layer}: left out; its name says no role. Name it in a mudcap.toml to use it.").format(layer=u.title)
-            notes.append(_left_out(text, u.title, "note"))
+            text = _(
+                "{layer}: left out ({names}); its name says no role. Call it by what it holds (keep-outs, roads, yard), or give it a role "
+                "in mudcap.toml."
+            ).format(layer=u.title, names=named([f.label for f in u.features]))
+            notes.append(_left_out(text, u.title, "warning"))
         return []
     areas = [u for u in unknown if any(_may_be_block(f.geometry) for f in u.features)]
     if len(unknown) == 1 or len(areas) == 1:

@@ -5,11 +5,16 @@ from __future__ import annotations
 import math
 import re
 import unicodedata
+from collections.abc import Sequence
 from datetime import date, datetime
 from typing import Any, Final
 
+from mudcap.lang import _
+
 NAME_LENGTH: Final = 60
 TEXT_LENGTH: Final = 500
+NAMED: Final = 5
+"""So many names stand in one message."""
 _ANSI = re.compile(r"\x1b(?:\[[0-?]*[ -/]*[@-~]|\][^\x07\x1b]*(?:\x07|\x1b\\)?|[@-Z\\-_])|\x9b[0-?]*[ -/]*[@-~]")
 
 
@@ -49,6 +54,17 @@ def plain_letters(text: str) -> str:
     """
     ascii_only = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode()
     return " ".join(re.sub(r"[^0-9A-Za-z]+", " ", ascii_only).lower().split())
+
+
+def named(names: Sequence[str]) -> str:
+    """The first few names, and how many more there are.
+
+    >>> named(["A", "B"]), named(list("ABCDEFG"))
+    ('A, B', 'A, B, C, D, E and 2 more')
+    """
+    more = len(names) - NAMED
+    first = ", ".join(names[:NAMED])
+    return first + " " + _("and {n} more").format(n=more) if more > 0 else first
 
 
 def _as_text(value: Any) -> str:

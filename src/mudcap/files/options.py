@@ -15,6 +15,7 @@ from typing import Any, Final, Literal, TypeVar
 from mudcap.files.names import clean_text
 from mudcap.geo.units import parse_length
 from mudcap.lang import _
+from mudcap.orchard.model import Season
 
 T = TypeVar("T")
 
@@ -38,7 +39,7 @@ RANGES: Final[Mapping[str, tuple[float, float, float, float]]] = {
     "stocking.reserve": (0, 0.5, 0, 5),
     "stocking.batches": (1, 6, 1, 60),
     "stocking.hives_per_acre": (0.25, 4, 0, 20),
-    "supply.facing_deg": (90, 180, 0, 360),
+    "supply.facing_deg": (0, 360, 0, 360),
     "supply.height_m": (0.9, 2, 0.3, 3),
     "supply.tray_depth_m": (0.005, 0.0762, 0.001, 0.3),
     "supply.packages.diameter_mm": (7, 8, 4, 12),
@@ -80,7 +81,7 @@ RANGES: Final[Mapping[str, tuple[float, float, float, float]]] = {
 }
 """Option: warn below, warn above, refuse below, refuse above. Sites an acre, females, males and cavities: the project's
 table of trade limits (8–10 an acre is common practice; no paper states it). Mud reach: NC State Extension's upper bound.
-Facing: NC State Extension (southeast, give or take 45°). Cavities: Mader, Spivak & Evans 2010, SARE Handbook 11.
+Which way of facing is usual is told once the place is known (`supply.kit.usual_facing`). Cavities: Mader, Spivak & Evans 2010, SARE Handbook 11.
 All others: common practice, no source."""
 
 
@@ -130,11 +131,12 @@ def check_range(name: str, value: Any, problems: list[str], warnings: list[str])
             _("{name} = {value:g} is outside {low:g} to {high:g}.").format(name=name, value=value, low=low, high=high)
         )
     elif not warn_low <= value <= warn_high:
-        warnings.append(
-            _("{name} = {value:g} is unusual (usually {low:g} to {high:g}).").format(
-                name=name, value=value, low=warn_low, high=warn_high
-            )
-        )
+        warnings.append(unusual(name, value, warn_low, warn_high))
+
+
+def unusual(name: str, value: float, low: float, high: float) -> str:
+    """The warning about a number that is seldom meant."""
+    return _("{name} = {value:g} is unusual (usually {low:g} to {high:g}).").format(name=name, value=value, low=low, high=high)
 
 
 def read_day(value: Any) -> date | None:
@@ -149,6 +151,23 @@ def read_day(value: Any) -> date | None:
         except ValueError:
             return None
     return None
+
+
+def read_season(value: Any) -> Season | None:
+    """First and last (month, day) of text such as '08-15 to 11-15'; None where it is none.
+
+    >>> read_season("08-15 to 11-15"), read_season("11-1 to 2-15"), read_season("spring")
+    (((8, 15), (11, 15)), ((11, 1), (2, 15)), None)
+    """
+    match = re.fullmatch(r"\s*(\d{1,2})-(\d{1,2})\s+to\s+(\d{1,2})-(\d{1,2})\s*", value) if isinstance(value, str) else None
+    if match is None:
+        return None
+    first, last = (int(match[1]), int(match[2])), (int(match[3]), int(match[4]))
+    try:
+        date(2000, *first), date(2000, *last)
+    except ValueError:
+        return None
+    return first, last
 
 
 def _length(raw: Any, name: str, problems: list[str]) -> float | None:

@@ -71,7 +71,7 @@ def release_section(plan: Plan, lang: str, escaped: Callable[[str], str]) -> str
     note = word("A container holds {capacity} cocoons (release.capacity; common practice, no source).").format(
         capacity=f"{plan.params.release.capacity:,}"
     )
-    advice = "\n".join(f"- {line}" for line in release_advice())
+    advice = "\n".join(f"- {line}" for line in release_advice(plan.orchard.is_south))
     return f"## {word('Release points')}\n\n{_table(head, rows)}\n\n{note}\n\n{advice}"
 
 

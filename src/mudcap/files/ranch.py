@@ -5,21 +5,22 @@ from __future__ import annotations
 import os
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path, PurePosixPath
 from types import MappingProxyType
 from typing import Any, Final
 
 from mudcap.errors import InputError
 from mudcap.files.columns import CORNERS, KNOWN, our_name
-from mudcap.files.names import clean_name, clean_text
-from mudcap.files.options import read_day, section, unknown_key
+from mudcap.files.names import clean_name, clean_text, named
+from mudcap.files.options import read_day, read_season, section, unknown_key
 from mudcap.files.raw import ReadNote
+from mudcap.files.roles import role_by_name
 from mudcap.files.source import read_bytes, shown
 from mudcap.files.supply_options import read_supply
 from mudcap.files.vector import EXTENSIONS
 from mudcap.lang import _
-from mudcap.orchard.model import Role
+from mudcap.orchard.model import Role, Season
 from mudcap.orchard.params import RowParams, TravelParams
 from mudcap.place.params import AccessParams, MudParams, PlaceParams
 from mudcap.plan.model import Params
@@ -76,6 +77,8 @@ class RanchSpec:
     blocks: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     """By block id: what overrides the layer, as text by our column names."""
     notes: tuple[ReadNote, ...] = ()
+    names_crop: bool = False
+    """Whether mudcap.toml says the crop of blocks that do not."""
 
 
 def open_ranch(path: Path | str) -> RanchSpec:
@@ -110,17 +113,38 @@ def _from_folder(path: Path) -> RanchSpec:
         names = sorted(p.name for p in path.iterdir() if p.is_file())
     except OSError as error:
         raise InputError(_("{file}: cannot be read ({why}).").format(file=shown(path), why=error.strerror)) from None
-    files = [
-        n for n in names
-        if Path(n).suffix.lower() in set(EXTENSIONS) - {".txt", ".log"} and n not in OWN_FILES and not n.startswith(".")
-    ]  # fmt: skip
+    files = [n for n in names if _may_be_layer(n)]
     if not files:
-        raise InputError(
-            _("{file}: no layer file in the folder. Put the blocks there, or name a file.").format(file=shown(path))
-        )
+        raise InputError(_no_layers(path))
     layers = tuple(LayerSpec(path=path / n, file=clean_text(n, 120)) for n in files)
     params = Params(ranch=clean_name(path.resolve().name))
     return RanchSpec(path=path, directory=path, is_file=False, params=params, layers=layers)
+
+
+def _may_be_layer(name: str) -> bool:
+    return Path(name).suffix.lower() in set(EXTENSIONS) - {".txt", ".log"} and name not in OWN_FILES and not name.startswith(".")
+
+
+def _no_layers(path: Path) -> str:
+    """Why nothing can be read in a folder, with the layer files that lie in folders below it."""
+    below = _layers_below(path)
+    if not below:
+        return _("{file}: no layer file in the folder. Put the blocks there, or name a file.").format(file=shown(path))
+    return _(
+        "{file}: no layer file in the folder itself, but {files} below it. Move the layers into {file}, name one of these folders, or write a "
+        "mudcap.toml with each file's path: [[layers]] with file = \"{first}\" and role = \"blocks\"."
+    ).format(file=shown(path), files=named(below), first=below[0])
+
+
+def _layers_below(path: Path) -> list[str]:
+    """Layer files one folder down, blocks first, as seen from `path`; links and hidden folders are not followed."""
+    found = []
+    try:
+        for folder in sorted(p for p in path.iterdir() if p.is_dir() and not p.is_symlink() and not p.name.startswith("."))[:200]:
+            found += [f"{clean_text(folder.name, 60)}/{clean_text(p.name, 60)}" for p in sorted(folder.iterdir()) if p.is_file() and _may_be_layer(p.name)]
+    except OSError:
+        return []
+    return sorted(found, key=lambda name: role_by_name(Path(name).stem) is not Role.BLOCKS)
 
 
 def _from_toml(path: Path, toml: Path) -> RanchSpec:
@@ -140,20 +164,23 @@ def _from_toml(path: Path, toml: Path) -> RanchSpec:
     problems += [unknown_key(k, TOML, known) for k in table if k not in known]
     if problems:
         raise InputError("\n".join(f"{TOML}: {p}" for p in problems))
-    notes = tuple(ReadNote(code="unusual_option", text=f"{TOML}: {w}", layer=TOML) for w in warnings)
+    notes = tuple(ReadNote(code="unusual_option", text=f"{TOML}: " + w, layer=TOML) for w in warnings)
     if not layers:
         found = _from_folder(path)
         layers = found.layers
     return RanchSpec(
-        path=path, directory=path, is_file=False, params=params, layers=layers, blocks=blocks, notes=notes
-    )
+        path=path, directory=path, is_file=False, params=params, layers=layers, blocks=blocks, notes=notes,
+        names_crop=bool(clean_name(table.get("ranch", {}).get("crop", ""))),
+    )  # fmt: skip
 
 
 def read_params(table: Mapping[str, Any], path: Path, problems: list[str], warnings: list[str]) -> Params:
     """Options of the tables of a mudcap.toml; what is wrong goes to `problems`, what is unusual to `warnings`."""
+    tables, season = _without_season(table, problems)
     parts: dict[str, Any] = {
-        n: section(cls, table.get(n, {}), n, problems, warnings) for n, cls in _SECTIONS.items()
+        n: section(cls, tables.get(n, {}), n, problems, warnings) for n, cls in _SECTIONS.items()
     }
+    parts["mud"] = replace(parts["mud"], season=season)
     ranch = table.get("ranch", {})
     if not isinstance(ranch, Mapping):
         problems.append(_("[{place}] is no table of options.").format(place="ranch"))
@@ -183,6 +210,21 @@ def read_params(table: Mapping[str, Any], path: Path, problems: list[str], warni
         supply=read_supply(table.get("supply"), problems, warnings),
         **parts,
     )
+
+
+def _without_season(table: Mapping[str, Any], problems: list[str]) -> tuple[Mapping[str, Any], Season | None]:
+    """The tables without `mud.season`, which no plain value can say, and what it says."""
+    mud = table.get("mud")
+    if not isinstance(mud, Mapping) or "season" not in mud:
+        return table, None
+    season = read_season(mud["season"])
+    if season is None:
+        problems.append(
+            _('mud.season = {value} is no season; write first and last day as month-day, such as "08-15 to 11-15".').format(
+                value=clean_text(mud["season"], 40)
+            )
+        )
+    return {**table, "mud": {k: v for k, v in mud.items() if k != "season"}}, season
 
 
 def _layers(entries: Any, path: Path, problems: list[str]) -> tuple[LayerSpec, ...]:

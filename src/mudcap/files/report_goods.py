@@ -9,8 +9,9 @@ from typing import Any
 from mudcap.files.numbers import rounded
 from mudcap.geo.units import M_PER_FT, Units
 from mudcap.plan.model import Plan
+from mudcap.supply.kit import assumed_kit
 from mudcap.supply.model import BlockBees, Costs, KitUse, SupplyPlan, Trays
-from mudcap.supply.names import kit_text, level_text
+from mudcap.supply.names import kit_assumed_text, kit_text, level_text
 
 Word = Callable[[str], str]
 Table = Callable[[Sequence[str], Sequence[Sequence[str]]], str]
@@ -162,7 +163,7 @@ def goods_text(plan: Plan, word: Word, table: Table, escaped: Escape) -> str:
     parts = [
         f"## {word('Goods from the yard')}",
         _packages(yard, word, table, escaped),
-        _kit(yard, word, table, escaped),
+        _kit(plan, yard, word, table, escaped),
         _loads(plan, yard, word, table),
         _rooms(yard, plan.params.units, word),
         _money(yard, word, table, escaped),
@@ -190,13 +191,15 @@ def _packages(yard: SupplyPlan, word: Word, table: Table, escaped: Escape) -> st
     return f"### {word('Cavities')}\n\n{note}\n\n{table(head, rows)}"
 
 
-def _kit(yard: SupplyPlan, word: Word, table: Table, escaped: Escape) -> str:
+def _kit(plan: Plan, yard: SupplyPlan, word: Word, table: Table, escaped: Escape) -> str:
     head = [word("Thing"), word("Unit"), *(escaped(block) for block, _kit in yard.kit_by_block), word("All"), word("On hand"), word("To buy"), word("Order by"), word("Price of these")]
     rows = []
     for i, k in enumerate(yard.kit):
         each = [f"{kit[i][1]:,g}" for _block, kit in yard.kit_by_block]
         rows.append([escaped(kit_text(k.name, word)), escaped(kit_text(k.unit, word)), *each, *_kit_row(k, escaped(yard.currency))])
-    return f"### {word('Bill of materials')}\n\n{table(head, rows)}"
+    names = assumed_kit(plan.params.supply) if plan.params.supply is not None else ()
+    note = kit_assumed_text(names, word) + "\n\n" if names else ""
+    return f"### {word('Bill of materials')}\n\n{note}{table(head, rows)}"
 
 
 def _kit_row(k: KitUse, currency: str) -> list[str]:

@@ -193,7 +193,7 @@ def rule_text(rule: str, word: Word) -> str:
 def _conventions(plan: Plan, word: Word, lang: str) -> str:
     lines = [
         f"- {c.what}: {c.value}. {c.source}"
-        for c in conventions(plan.params, [b.crop for b in plan.orchard.blocks], lang)
+        for c in conventions(plan.params, [b.crop for b in plan.orchard.blocks], lang, is_south=plan.orchard.is_south)
     ]
     note = word(
         "Each of these can be set in mudcap.toml. Pesticide labels, local codes and licensed advisers come first."

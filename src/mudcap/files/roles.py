@@ -34,6 +34,19 @@ _WORDS: Final[tuple[tuple[Role, tuple[str, ...]], ...]] = (
                    "campo", "campos")),
 )  # fmt: skip
 
+_BARRING: Final = frozenset({
+    "house", "houses", "home", "farmhouse", "casa", "casas", "hogar", "vivienda", "viviendas", "pond", "ponds", "lake",
+    "lagoon", "reservoir", "laguna", "lagunas", "lago", "estanque", "estanques", "represa", "reservorio", "well",
+    "wells", "pozo", "pozos", "barn", "barns", "shed", "sheds", "garage", "building", "buildings", "galpon", "galpones",
+    "bodega", "bodegas", "granero", "edificio", "edificios",
+})  # fmt: skip
+"""Things on a farm that keep shelters off, by the names people give them on a map."""
+_BESIDE: Final = frozenset({
+    "the", "my", "our", "old", "new", "big", "small", "farm", "main", "pump", "el", "la", "los", "las", "mi", "nuestra",
+    "nuestro", "vieja", "viejo", "nueva", "nuevo", "grande", "chica", "chico", "bomba",
+})  # fmt: skip
+"""Words that may stand beside them."""
+
 
 def role_by_name(name: str) -> Role | None:
     """The role that a layer's or file's name says, None where it says none.
@@ -51,3 +64,13 @@ def role_by_name(name: str) -> Role | None:
         if any(f" {w} " in padded for w in words):
             return role
     return None
+
+
+def bars_by_name(name: str) -> bool:
+    """Whether a name is that of a thing that keeps shelters off, and of nothing else: so a block may be called Casa Norte.
+
+    >>> bars_by_name("My house"), bars_by_name("Galpón 2"), bars_by_name("Casa Norte"), bars_by_name("7")
+    (True, True, False, False)
+    """
+    words = {w for w in plain_letters(name).split() if not w.isdigit()} - _BESIDE
+    return bool(words) and words <= _BARRING

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import Final
@@ -78,9 +79,10 @@ def read_log(path: Path | str) -> tuple[Entry, ...]:
         cells = [clean_text(row[c]).strip() if 0 <= c < len(row) else "" for c in columns]
         if columns[1] >= 0 and not cells[1]:  # nothing noted: not done
             continue
-        entry = _entry(cells, tick, f"{name}, {_('line {number}').format(number=line)}", problems)
+        where = f"{name}, {_('line {number}').format(number=line)}"
+        entry = _entry(cells, tick, where, problems)
         if entry is not None:
-            entries.append(entry)
+            entries.append(replace(entry, source=f"{where}, {clean_text(rows[0][1][columns[0]], 40)}"))
     if problems:
         raise InputError("\n".join(problems))
     return tuple(entries)
@@ -103,9 +105,13 @@ def _checks(data: bytes, file: str) -> tuple[Entry, ...]:
             )
         site, state = clean_text(check["site"]), _CHECK_STATES[check["state"]]
         is_utc = _is_utc(str(check["at"]))
-        entries.append(Entry(name=site, state=state, day=when[0], time_s=when[1], is_utc=is_utc, crew=clean_text(str(check.get("by", "")))))
+        entry = Entry(
+            name=site, state=state, day=when[0], time_s=when[1], is_utc=is_utc, crew=clean_text(str(check.get("by", ""))),
+            source=f"{file}, checks[{number - 1}].site",
+        )  # fmt: skip
+        entries.append(entry)
         if check["state"] == "not_found" or check.get("damage") or check.get("predators"):
-            entries.append(Entry(name=site, state="flagged", day=when[0], time_s=when[1], is_utc=is_utc))
+            entries.append(replace(entry, state="flagged", crew=""))
     return tuple(entries)
 
 

@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-from mudcap.lang import _
+from mudcap.geo.units import Units, length_text
+from mudcap.lang import _, joined
 from mudcap.orchard.frame import CORNERS, RowFrame, frame_from_corner
 from mudcap.orchard.model import Block, Finding, FindingLevel, Orchard
 from mudcap.orchard.params import RowParams
@@ -30,6 +31,23 @@ def row_spacing_m(block: Block, params: RowParams) -> float:
 def tree_spacing_m(block: Block, params: RowParams) -> float:
     """Distance between trees of a row [m]: the block's, else the ranch's."""
     return params.tree_spacing_m if block.tree_spacing_m is None else block.tree_spacing_m
+
+
+def spacings_assumed(block: Block, params: RowParams, units: Units, *, has_rows: bool) -> tuple[Finding, ...]:
+    """A warning where a spacing is only mudcap's own default; with `has_rows` the rows themselves tell theirs."""
+    usual = RowParams()
+    what = []
+    if not has_rows and block.row_spacing_m is None and params.row_spacing_m == usual.row_spacing_m:
+        what.append(joined(" ", [_("row spacing"), length_text(params.row_spacing_m, units, 1)]))
+    if block.tree_spacing_m is None and params.tree_spacing_m == usual.tree_spacing_m:
+        what.append(joined(" ", [_("tree spacing"), length_text(params.tree_spacing_m, units, 1)]))
+    if not what:
+        return ()
+    text = _(
+        "Block {block}: assumed, for nothing says it: {what}. Give row_spacing and tree_spacing as columns, or under [rows] or "
+        "[blocks] in mudcap.toml, before hanging by row and tree."
+    ).format(block=block.block_id, what=joined(", ", what))
+    return (finding("warning", "spacing_assumed", block, text),)
 
 
 def headland_m(block: Block, params: RowParams) -> float:

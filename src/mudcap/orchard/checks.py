@@ -13,8 +13,8 @@ from mudcap.geo.units import M2_PER_ACRE, M_PER_FT, Units, length_text
 from mudcap.lang import _, _n, joined
 from mudcap.orchard.access_findings import access_findings
 from mudcap.orchard.blocks import finding
-from mudcap.orchard.model import Block, Finding, FindingLevel, Orchard, Role
-from mudcap.orchard.mud import MudVerdict, judge_mud
+from mudcap.orchard.model import Block, Finding, FindingLevel, Orchard, Role, Season
+from mudcap.orchard.mud import MudVerdict, judge_mud, nesting_season
 from mudcap.orchard.network import Days, TravelNetwork, travel_network
 from mudcap.orchard.params import TravelParams
 
@@ -51,7 +51,7 @@ def check(
         *access_findings(orchard, network, params, days=days, units=units),
         *_planted_findings(orchard),
         *_closure_findings(orchard),
-        *_mud_findings(judge_mud(orchard, clay_share_min, season), clay_share_min),
+        *_mud_findings(judge_mud(orchard, clay_share_min, season), clay_share_min, season or nesting_season(orchard)),
     )
 
 
@@ -169,15 +169,19 @@ def _closure_findings(orchard: Orchard) -> list[Finding]:
     return said
 
 
-def _mud_findings(verdicts: tuple[MudVerdict, ...], clay_share_min: float) -> list[Finding]:
+def _mud_findings(
+    verdicts: tuple[MudVerdict, ...], clay_share_min: float, season: tuple[date, date] | Season
+) -> list[Finding]:
     said = []
     for verdict in verdicts:
         why = {
             "serves": _("it serves"),
             "contaminated": _("it does not serve: it is marked as not clean"),
             "not clayey": _("it does not serve: {clay:.0f} % clay is less than the {least:.0f} % wanted"),
-            "dry": _("it does not serve: it is dry while the bees nest"),
-        }[verdict.reason].format(clay=100 * (verdict.clay_share or 0.0), least=100 * clay_share_min)
+            "dry": _("it does not serve: it is dry while the bees nest ({first} to {last}, unless mud.season says otherwise)"),
+        }[verdict.reason].format(
+            clay=100 * (verdict.clay_share or 0.0), least=100 * clay_share_min, first=_day(season[0]), last=_day(season[1])
+        )
         if verdict.serves and verdict.clay_share is None:
             why = _("it is taken to serve, but nothing tells its soil: feel it, or give a texture")
         text = _("Mud source {name}: {why}.").format(name=verdict.source.name or "?", why=why)
@@ -185,6 +189,11 @@ def _mud_findings(verdicts: tuple[MudVerdict, ...], clay_share_min: float) -> li
         code = "mud_" + verdict.reason.replace(" ", "_")
         said.append(_said(level, code, "mud_sources", verdict.source.name, text, verdict.source.geometry))
     return said
+
+
+def _day(day: date | tuple[int, int]) -> str:
+    """A date, or month and day as the options write them."""
+    return day.isoformat() if isinstance(day, date) else f"{day[0]:02d}-{day[1]:02d}"
 
 
 def _said(

@@ -64,6 +64,8 @@ class Exclusion(IntFlag):
 
 
 FindingLevel = Literal["note", "warning", "error"]
+Season = tuple[tuple[int, int], tuple[int, int]]
+"""First and last (month, day) of a stretch of every year; it may pass the turn of the year."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -293,6 +295,13 @@ class Orchard:
     tree_points: tuple[TreePoints, ...] = ()
     row_lines: tuple[RowLine, ...] = ()
     alley_rules: tuple[AlleyRule, ...] = ()
+    season: Season | None = None
+    """First and last day of nesting where the options name them; None = what is usual (`orchard.mud.nesting_season`)."""
+
+    @property
+    def is_south(self) -> bool:
+        """True where the ranch lies south of the equator."""
+        return self.plane.zones[0].lat0 < 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -324,3 +333,6 @@ class RowLine:
     layer: str
     line: LineString
     number: int | None = None
+    row_spacing_m: float | None = None
+    """What the layer says of the rows there; a block's own spacing comes first."""
+    tree_spacing_m: float | None = None

@@ -12,11 +12,13 @@ import shapely
 from numpy.typing import NDArray
 from shapely import Point
 
-from mudcap.orchard.model import Feature, MudSource, Orchard, Role
+from mudcap.orchard.model import Feature, MudSource, Orchard, Role, Season
 from mudcap.orchard.texture import clay_share_of
 
-SEASON: Final = ((2, 1), (5, 15))
+SEASON: Final[Season] = ((2, 1), (5, 15))
 """First and last month and day of nesting where none is given: bloom of almond to apple (common practice, no source)."""
+SOUTHERN_SEASON: Final[Season] = ((8, 1), (11, 15))
+"""The same six months later, south of the equator (common practice, no source)."""
 
 Reason = Literal["serves", "contaminated", "not clayey", "dry"]
 
@@ -48,7 +50,7 @@ def judge_mud(
             reason = "contaminated"
         elif clay is not None and clay < clay_share_min:
             reason = "not clayey"
-        elif not _wet_in(source, season):
+        elif source.wet and not falls_in_season(source.wet, season or nesting_season(orchard)):
             reason = "dry"
         verdicts.append(MudVerdict(source=source, reason=reason, clay_share=clay))
     return tuple(verdicts)
@@ -109,20 +111,28 @@ def _share(text: str) -> float | None:
     return value if value <= 1 and "%" not in text else value / 100
 
 
-def _wet_in(source: MudSource, season: tuple[date, date] | None) -> bool:
-    return not source.wet or falls_in_season(source.wet, season)
+def nesting_season(orchard: Orchard) -> Season:
+    """First and last month and day of nesting: those of the options, else what is usual on the orchard's side of the equator."""
+    return orchard.season or (SOUTHERN_SEASON if orchard.is_south else SEASON)
 
 
-def falls_in_season(spans: Sequence[tuple[date, date]], season: tuple[date, date] | None) -> bool:
-    """Whether some day of the spans (first, last) is one of the season; without a season by day of the year (`SEASON`)."""
-    if season is not None:
-        return any(first <= season[1] and last >= season[0] for first, last in spans)
-    start, end = SEASON
-    for first, last in spans:
-        if (last - first).days >= 365:
-            return True
-        a, b = (first.month, first.day), (last.month, last.day)
-        wraps = a > b
-        if (not wraps and a <= end and b >= start) or (wraps and (a <= end or b >= start)):
-            return True
-    return False
+def falls_in_season(spans: Sequence[tuple[date, date]], season: tuple[date, date] | Season) -> bool:
+    """Whether some day of the spans (first, last) is one of the season: by date, or by day of the year where it has no year.
+
+    Spans and seasons without a year may pass the turn of the year.
+    """
+    start, end = season
+    if isinstance(start, date) and isinstance(end, date):
+        return any(first <= end and last >= start for first, last in spans)
+    return any(_meet((first, last), (start, end)) for first, last in spans)  # type: ignore[arg-type]
+
+
+def _meet(span: tuple[date, date], season: Season) -> bool:
+    first, last = span
+    days = ((first.month, first.day), (last.month, last.day))
+    return (last - first).days >= 365 or _lies_in(days[0], season) or _lies_in(season[0], days)
+
+
+def _lies_in(day: tuple[int, int], span: Season) -> bool:
+    first, last = span
+    return first <= day <= last if first <= last else day >= first or day <= last

@@ -21,7 +21,15 @@ from shapely.geometry.base import BaseGeometry
 from mudcap.geo.units import Units, length_text
 from mudcap.lang import _
 from mudcap.orchard.alleys import lay_alleys
-from mudcap.orchard.blocks import block_frame, corner_name, finding, headland_m, row_spacing_m, tree_spacing_m
+from mudcap.orchard.blocks import (
+    block_frame,
+    corner_name,
+    finding,
+    headland_m,
+    row_spacing_m,
+    spacings_assumed,
+    tree_spacing_m,
+)
 from mudcap.orchard.frame import RowFrame, shrink
 from mudcap.orchard.model import Block, Finding, Orchard, TreeRows
 from mudcap.orchard.numbering import Source, no_rows, number_rows
@@ -101,6 +109,8 @@ def _rows_from_spacing(
         centre = block.polygon.centroid.coords[0]
         bearing = (longest_side_deg(block.polygon) + orchard.plane.convergence_deg(centre)) % 180.0
         said += (_assumed(block, bearing, row_m, tree_m, units),)
+    else:
+        said += spacings_assumed(block, params, units, has_rows=False)
     if not all(SPACING_RANGE_M[0] <= v <= SPACING_RANGE_M[1] for v in (row_m, tree_m)):
         text = _(
             "Block {block}: rows {row} and trees {tree} apart cannot be; no tree is laid. "

@@ -6,6 +6,7 @@ spacing stays free. What is left over of a piece's length is shared between its 
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any, Final
 
 import numpy as np
@@ -14,7 +15,14 @@ from numpy.typing import NDArray
 
 from mudcap.geo.units import Units, length_text
 from mudcap.lang import _, _n
-from mudcap.orchard.blocks import Labels, finding, numbered_frame, row_spacing_m, tree_spacing_m
+from mudcap.orchard.blocks import (
+    Labels,
+    finding,
+    numbered_frame,
+    row_spacing_m,
+    spacings_assumed,
+    tree_spacing_m,
+)
 from mudcap.orchard.frame import RowFrame, shrink
 from mudcap.orchard.model import Block, Finding, Orchard, RowLine, TreeRows
 from mudcap.orchard.numbering import number_rows
@@ -23,6 +31,7 @@ from mudcap.orchard.row_finding import between_rows, row_spacing, turned, vote
 
 _EDGE_M: Final = 0.05
 _BACKWARD_M: Final = 1.0
+_SAME_SPACING_M: Final = 0.05
 
 Floats = NDArray[np.float64]
 
@@ -34,6 +43,7 @@ def rows_from_lines(
 
     Numbers of the lines are kept where each has one of at least 1; lines of one number are pieces of one row.
     """
+    block, spread = _with_own_spacings(block, orchard.row_lines, units)
     tree_m = tree_spacing_m(block, params)
     pieces, number = _pieces(block, orchard.row_lines, tree_m)
     if not pieces:
@@ -63,7 +73,8 @@ def rows_from_lines(
         row_labels={int(k): int(k) for k in np.unique(tree_key)} if given else None,
         row_lines=_row_lines(paths, key),
     )  # fmt: skip
-    return rows, (*said, *_told(block, rows, paths, units))
+    assumed = spacings_assumed(block, params, units, has_rows=True)
+    return rows, (*said, *spread, *_told(block, rows, paths, units), *assumed)
 
 
 def lines_outside(orchard: Orchard) -> tuple[Finding, ...]:
@@ -81,6 +92,25 @@ def lines_outside(orchard: Orchard) -> tuple[Finding, ...]:
     ).format(layer=lost[0].layer, count=len(lost), total=len(orchard.row_lines))
     where = shapely.multilinestrings([line.line for line in lost])
     return (Finding(level="warning", code="rows_outside", layer=lost[0].layer, feature="", text=text, geometry=where),)
+
+
+def _with_own_spacings(block: Block, lines: tuple[RowLine, ...], units: Units) -> tuple[Block, tuple[Finding, ...]]:
+    """The block with the spacings that its drawn rows say, where it says none itself; a word where they say several."""
+    own = [line for line in lines if line.line.intersects(block.polygon)]
+    row = [line.row_spacing_m for line in own if line.row_spacing_m is not None]
+    tree = [line.tree_spacing_m for line in own if line.tree_spacing_m is not None]
+    if row and block.row_spacing_m is None:
+        block = replace(block, row_spacing_m=float(np.median(row)))
+    if not tree or block.tree_spacing_m is not None:
+        return block, ()
+    block = replace(block, tree_spacing_m=float(np.median(tree)))
+    if max(tree) - min(tree) <= _SAME_SPACING_M:
+        return block, ()
+    text = _("Block {block}: its drawn rows say tree spacings from {low} to {high}; {taken} is taken for all.").format(
+        block=block.block_id, low=length_text(min(tree), units, 1), high=length_text(max(tree), units, 1),
+        taken=length_text(float(np.median(tree)), units, 1),
+    )  # fmt: skip
+    return block, (finding("warning", "spacings_differ", block, text),)
 
 
 def _pieces(

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from mudcap.geo.units import M2_PER_ACRE
+from mudcap.orchard.model import Season
 
 HEXAGON: Final = 5 / (18 * 3**0.5)
 """Mean square distance from the middle of a regular hexagon, as a share of its area."""
@@ -40,6 +41,9 @@ class MudParams:
     """Convention; upper bound 160–400 m (NC State Extension, bee hotel checklist)."""
     clay_share_min: float = 0.15
     """Convention: clay before silt or sand, common practice, no source."""
+    season: Season | None = None
+    """First and last day of nesting, in which mud has to be wet; None = 1 February to 15 May, south of the equator 1 August to
+    15 November (common practice, no source)."""
     stand_spacing_m: float = 10.0
     """Distance between two places tried along a way on which the water truck may stand; common practice, no source."""
     offset_m: float = 1.0

@@ -19,6 +19,8 @@ from mudcap.plan.model import Earlier, Edit, Place
 
 SNAP_M: Final = 15.0
 """An edit is taken to the nearest station within this distance; convention: a phone's position is some 5 m off, from memory."""
+FAR_M: Final = 1000.0
+"""A position farther than this from every station is not on the ranch; convention."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -160,6 +162,9 @@ class _Snap:
         if station is not None:
             return station
         xy = self.orchard.plane.to_plane([lonlat])[0]
+        if self._is_swapped(lonlat):
+            self._say(edit, _("its latitude and longitude look swapped, for the other way round it lies on the ranch"))
+            return None
         if self.tree is None or not np.isfinite(xy).all():
             self._say(edit, _("there is no station near it"))
             return None
@@ -168,6 +173,14 @@ class _Snap:
         )
         self._say(edit, text)
         return None
+
+    def _is_swapped(self, lonlat: Place) -> bool:
+        """Whether a place far from every station would lie among them with latitude and longitude the other way round."""
+        xy = self.orchard.plane.to_plane([lonlat, lonlat[::-1]])
+        if self.tree is None or not np.isfinite(xy[1]).all():
+            return False
+        is_far = not np.isfinite(xy[0]).all() or float(self.tree.query(xy[0])[0]) > FAR_M
+        return is_far and float(self.tree.query(xy[1])[0]) <= FAR_M
 
     def _nearest(self, lonlat: Place, taken: set[int]) -> int | None:
         xy = self.orchard.plane.to_plane([lonlat])[0]

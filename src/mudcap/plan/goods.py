@@ -10,8 +10,9 @@ from mudcap.lang import _, _n, joined
 from mudcap.orchard.model import Finding
 from mudcap.plan.model import Params, Plan
 from mudcap.supply.bees import block_bees
+from mudcap.supply.kit import assumed_kit
 from mudcap.supply.model import KitUse, PackageUse, SiteSupply, SupplyPlan
-from mudcap.supply.names import kit_text, level_text
+from mudcap.supply.names import kit_assumed_text, kit_text, level_text
 from mudcap.supply.params import SupplyParams
 
 
@@ -44,6 +45,7 @@ def goods_findings(
     said = [_short(supply)] if any(s.short for s in supply) else []
     said += [_note("lot_kept_back", "warning", p.kept_back) for p in yard.packages if p.kept_back]
     said += _to_buy(yard, options, params)
+    said += _assumed(options)
     said += _mixed(yard)
     if supply and supply[0].facing_deg is not None and supply[0].facing_magnetic_deg is None and params.plan_date:
         text = _("No magnetic bearings are given: the World Magnetic Model at hand does not reach {day}.")
@@ -87,6 +89,12 @@ def _to_buy(yard: SupplyPlan, options: SupplyParams, params: Params) -> list[Fin
         text = _("These should have been ordered before the day of this plan: {goods}.").format(goods=_goods(late))
         said.append(_note("order_late", "warning", text))
     return said
+
+
+def _assumed(options: SupplyParams) -> list[Finding]:
+    """The kit that stands in the bill although the options do not name it."""
+    names = assumed_kit(options)
+    return [_note("kit_assumed", "note", kit_assumed_text(names, _))] if names else []
 
 
 def _goods(lines: Sequence[PackageUse | KitUse]) -> str:

@@ -48,6 +48,8 @@ class Entry:
     note: str = ""
     crew: str = ""
     """Who did it."""
+    source: str = field(default="", compare=False)
+    """File, line and column of the name, for messages."""
 
     def in_zone(self, hours: float) -> Entry:
         """The same by a clock that is so many hours ahead of UTC; a time that is not one of UTC stays as it is.

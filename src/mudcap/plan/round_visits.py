@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import math
+import unicodedata
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from mudcap.errors import InputError
-from mudcap.lang import _
+from mudcap.lang import _, _n
 from mudcap.plan.hanging import room
 from mudcap.plan.model import Plan
 from mudcap.plan.round_model import (
@@ -35,6 +37,8 @@ _DONE: Final[dict[Task, frozenset[str]]] = {
 _GONE: Final = frozenset({"fetched", "stored", "opened"})
 _EACH_ROUND: Final = frozenset({"checked", "wetted", ""})
 """Done again in every round: what was done on an earlier day does not count."""
+_TOLD, _NEAR = 5, 3
+"""Unknown names that are told one by one, and known ones that are told to be near each."""
 WANTED: Final = (0.05, 0.1)
 """Half-widths whose sample size is always told."""
 
@@ -102,21 +106,61 @@ def _check_names(
     """A log may also speak of puddles (or, when wetting, of sites); a name that is neither is a mistake."""
     names = set(known) | {s.site_id for s in plan.sites}
     names |= {p.name for p in plan.puddles.puddles} if plan.puddles is not None else set()
-    strange = sorted({e.name for e in log} | set(options.flagged), key=str)
-    strange = [n for n in strange if n not in names]
-    if strange:
-        raise InputError(
-            _("{name}: no site of plan {number} has this name ({count} such names in all). Is the file of another plan?")
-            .format(name=strange[0], number=plan.number, count=len(strange))
-        )  # fmt: skip
-    blocks = {b.block_id for b in plan.orchard.blocks}
-    for closed in options.closed:
-        if closed.block_id not in blocks:
+    said = [(e.name, e.source) for e in log] + [(name, "--flag") for name in options.flagged]
+    strange = {name: source for name, source in reversed(said) if name not in names}
+    if not strange:
+        return
+    told = [_strange_name(name, source, names) for name, source in list(strange.items())[: -_TOLD - 1 : -1]]
+    more = len(strange) - len(told)
+    raise InputError(
+        _n(
+            "No site of plan {number} has this name: {names}. Is the file of another plan?",
+            "No sites of plan {number} have these {count} names: {names}. Is the file of another plan?",
+            len(strange),
+        ).format(number=plan.number, count=len(strange), names="; ".join(told) + (" " + _("and {n} more").format(n=more) if more else ""))
+    )
+
+
+def _strange_name(name: str, source: str, known: Iterable[str]) -> str:
+    """An unknown name with its place, and the known ones that differ in one letter or digit."""
+    near = sorted(k for k in known if _is_near(name.upper(), k.upper()))[:_NEAR]
+    text = f"{source}: {name}" if source else name
+    return text + (" (" + _("did you mean {near}?").format(near=" / ".join(near)) + ")" if near else "")
+
+
+def _is_near(a: str, b: str) -> bool:
+    """Whether at most one character has to be changed, put in or left out to make one name the other.
+
+    >>> _is_near("BAP0012", "BAP0017"), _is_near("BAP012", "BAP0012"), _is_near("BAP0012", "BAP0021")
+    (True, True, False)
+    """
+    if abs(len(a) - len(b)) > 1:
+        return False
+    same = next((i for i, (x, y) in enumerate(zip(a, b, strict=False)) if x != y), min(len(a), len(b)))
+    return a[same + (len(a) >= len(b)) :] == b[same + (len(b) >= len(a)) :]
+
+
+def with_block_names(plan: Plan, options: RoundOptions) -> RoundOptions:
+    """The options with closed blocks called as the plan calls them, whatever their case and accents.
+
+    Raises ``InputError`` where no block, or more than one, can be meant.
+    """
+    blocks = [b.block_id for b in plan.orchard.blocks]
+    closed = []
+    for one in options.closed:
+        meant = [b for b in blocks if b == one.block_id] or [b for b in blocks if _folded(b) == _folded(one.block_id)]
+        if len(meant) != 1:
             raise InputError(
-                _("{name}: there is no block of that name; there are {known}.").format(
-                    name=closed.block_id, known=", ".join(sorted(blocks))
-                )
+                _("{name}: there is no block of that name; there are {known}.").format(name=one.block_id, known=", ".join(sorted(blocks)))
             )
+        closed.append(replace(one, block_id=meant[0]))
+    return replace(options, closed=tuple(closed))
+
+
+def _folded(name: str) -> str:
+    """A name without case and accents."""
+    letters = unicodedata.normalize("NFKD", name.casefold())
+    return " ".join("".join(c for c in letters if not unicodedata.combining(c)).split())
 
 
 def _done(options: RoundOptions, log: Sequence[Entry], known: dict[str, int]) -> set[int]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date, timedelta
 
 from mudcap.supply.model import KitUse
@@ -12,16 +13,51 @@ from mudcap.supply.params import KitParams, SupplyParams
 PIECE = "piece"
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Facing:
+    """Bearings of the openings from true north [deg]: the one taken where none is given, and between which they usually lie."""
+
+    taken: float
+    low: float
+    high: float
+
+
+def usual_facing(is_south: bool) -> Facing:
+    """Southeast, give or take 45° (NC State Extension, bee hotel checklist); south of the equator northeast.
+
+    There the noon sun stands in the north, so that the side of both morning and noon sun is the northeast: reasoning by
+    symmetry, no source.
+
+    >>> usual_facing(False).taken, usual_facing(True).taken
+    (135.0, 45.0)
+    """
+    return Facing(taken=45.0, low=0.0, high=90.0) if is_south else Facing(taken=135.0, low=90.0, high=180.0)
+
+
 def site_kit(params: SupplyParams) -> tuple[KitParams, ...]:
     """The kit of the options: the standard one of the mount, each thing replaced where the options name it, then their others.
 
+    What is named with each = 0 is left out.
     Common practice, no source: a roof over the nests; free-standing shelters topple unless they are secured to the ground
     (Mader, Spivak & Evans 2010, SARE Handbook 11, nest shelters).
     """
-    names = ["shelter", "awning", *(("post", "anchor") if params.mount == "post" else ("hanger",)), "wire", "label"]
-    standard = {n: KitParams(name=n, per="site" if n == "label" else "shelter") for n in names}
+    standard = {n: KitParams(name=n, per="site" if n == "label" else "shelter") for n in _standard(params)}
     named = {k.name: k for k in params.kit}
-    return tuple({**standard, **named}.values())
+    return tuple(k for k in {**standard, **named}.values() if k.each > 0)
+
+
+def _standard(params: SupplyParams) -> tuple[str, ...]:
+    return ("shelter", "awning", *(("post", "anchor") if params.mount == "post" else ("hanger",)), "wire", "label")
+
+
+def assumed_kit(params: SupplyParams) -> tuple[str, ...]:
+    """Names of the standard kit that the options say nothing of.
+
+    >>> assumed_kit(SupplyParams(kit=(KitParams(name="shelter"), KitParams(name="wire", each=0.0))))
+    ('awning', 'post', 'anchor', 'label')
+    """
+    named = {k.name for k in params.kit}
+    return tuple(n for n in _standard(params) if n not in named)
 
 
 def shelters_for(cavities: int, params: SupplyParams) -> int:

@@ -10,7 +10,7 @@ from mudcap.geo.declination import declination_deg, to_magnetic_deg
 from mudcap.geo.units import round_half_up
 from mudcap.supply.apportion import largest_remainder
 from mudcap.supply.costs import Taken, costs_of, material_cost
-from mudcap.supply.kit import bill, block_bill, order_by, shelters_for, site_kit
+from mudcap.supply.kit import bill, block_bill, order_by, shelters_for, site_kit, usual_facing
 from mudcap.supply.loads import Capacity, Goods, loads, places
 from mudcap.supply.model import BlockBees, DensityCost, KitUse, Load, PackageUse, SiteSupply, SupplyPlan
 from mudcap.supply.packages import Filling, fill_sites
@@ -44,12 +44,13 @@ def plan_supply(
     room = [_room(filling.given[k] if filling else (), n, kit, params) for k, n in enumerate(shelters)]
     found = vehicle_loads(range(len(sites)), [(n, *r) for n, r in zip(shelters, room, strict=True)], params)
     number, place = places(found, len(sites))
-    compass = compass_by_block(sites, params.facing_deg, day)
+    facing_deg = usual_facing(bool(sites) and sites[0].lat < 0).taken if params.facing_deg is None else params.facing_deg
+    compass = compass_by_block(sites, facing_deg, day)
     supply = tuple(
         SiteSupply(
             packages=tuple((params.packages[i].name, n) for i, n in filling.given[k]) if filling else (),
             cavities=filling.cavities[k] if filling else 0,
-            facing_deg=params.facing_deg,
+            facing_deg=facing_deg,
             facing_magnetic_deg=compass.get(s.block_id),
             load=number[k],
             place_in_load=place[k],

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+
+from mudcap.lang import joined
 
 Text = Callable[[str], str]
 
@@ -17,6 +19,14 @@ def kit_text(name: str, _: Text) -> str:
         "shelter": _("shelter"), "awning": _("awning"), "post": _("post"), "hanger": _("hanger"),
         "anchor": _("anchor"), "wire": _("wire"), "label": _("label"), "piece": _("piece"),
     }.get(name, name)  # fmt: skip
+
+
+def kit_assumed_text(names: Sequence[str], _: Text) -> str:
+    """What is said of kit in the bill that the options do not name."""
+    return _(
+        "mudcap.toml does not name these, so they stand in the bill of materials as assumed, one for each shelter (labels: for each site): "
+        "{names}. What you have goes under [[supply.kit]] with its stock, what you do not use with name = \"{first}\" and each = 0."
+    ).format(names=joined(", ", [kit_text(n, _) for n in names]), first=names[0])
 
 
 def level_text(name: str, _: Text) -> str:

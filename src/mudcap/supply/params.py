@@ -97,8 +97,8 @@ class SupplyParams:
     packages: tuple[PackageParams, ...] = ()
     kit: tuple[KitParams, ...] = ()
     """Named like one of the standard kit it replaces that; other names are added."""
-    facing_deg: float = 135.0
-    """Bearing of the openings from true north. Southeast is often recommended (NC State Extension, bee hotel checklist)."""
+    facing_deg: float | None = None
+    """Bearing of the openings from true north; None = what is usual on that side of the equator (`supply.kit.usual_facing`)."""
     height_m: float = 1.5
     """About 5 ft (NC State Extension, bee hotel checklist)."""
     mount: Literal["post", "hanger"] = "post"

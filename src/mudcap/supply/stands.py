@@ -13,7 +13,7 @@ from scipy.spatial import cKDTree
 
 from mudcap.orchard.barriers import Walls
 from mudcap.orchard.model import Feature, Orchard, Role
-from mudcap.orchard.mud import falls_in_season
+from mudcap.orchard.mud import falls_in_season, nesting_season
 from mudcap.orchard.network import ALLEY, CART, HEADLAND, ROAD, TRUCK, TravelNetwork, reached
 from mudcap.orchard.params import RowParams
 from mudcap.place.exclude import swept_ways
@@ -159,7 +159,7 @@ def _closed(orchard: Orchard, season: tuple[date, date] | None) -> list[Any]:
     out = []
     for closure in orchard.closures:
         spans = ((closure.first or date.min, closure.last or date.max),)
-        if (closure.first is None and closure.last is None) or falls_in_season(spans, season):
+        if (closure.first is None and closure.last is None) or falls_in_season(spans, season or nesting_season(orchard)):
             out.append(closure.geometry)
     return out
 

@@ -68,12 +68,19 @@ def release_findings(points: Sequence[ReleasePoint], params: ReleaseParams) -> t
     return (_said("note", "release_points", text),)
 
 
-def release_advice() -> tuple[str, ...]:
-    """How the containers are set out, one sentence each; common practice, no source, unless named."""
+def release_advice(is_south: bool = False) -> tuple[str, ...]:
+    """How the containers are set out, one sentence each; common practice, no source, unless named.
+
+    `is_south`: south of the equator.
+    """
+    shade = _("Hang or stand them in the shade, off the ground and out of the rain, the holes to the southeast, as is often "
+              "recommended for nests (NC State Extension, bee hotel checklist).")  # fmt: skip
+    if is_south:
+        shade = _("Hang or stand them in the shade, off the ground and out of the rain, the holes to the northeast (southeast is "
+                  "often recommended north of the equator, NC State Extension, bee hotel checklist; mirrored by symmetry, no source).")  # fmt: skip
     return (
         _("Use containers that keep out mice and birds, with holes that let a bee out and nothing larger in."),
-        _("Hang or stand them in the shade, off the ground and out of the rain, the holes to the southeast, as is often "
-          "recommended for nests (NC State Extension, bee hotel checklist)."),
+        shade,
         _("Lay loose cocoons at most 2-3 in (5-8 cm) deep."),
         _("Set them out when about 15 % of the flowers are open; others say 5-10 %."),
         _("Set none out before or during a spray: the label and the licensed applicator decide when the block is safe."),
