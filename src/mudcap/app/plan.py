@@ -195,7 +195,8 @@ class _Run:
             self.drawer = children.enter_context(Drawer())  # before a bar on the terminal takes a thread
         with self.console.progress():
             orchard, findings = read(spec, self.reading, self.console, read_codes(before))
-            edits = self._edits()
+            edits, said = self._edits()
+            findings = (*findings, *said)
             if self.choices.ortho is not None and not self.choices.dry_run:
                 from mudcap.files.ortho import cut_photo
 
@@ -237,9 +238,9 @@ class _Run:
                 self.drawer.load()
             threading.Thread(target=load_ahead, args=(self.drawer,), daemon=True).start()
 
-    def _edits(self) -> Sequence[Any]:
+    def _edits(self) -> tuple[Sequence[Any], Sequence[Any]]:
         if self.choices.edits is None:
-            return ()
+            return (), ()
         from mudcap.files.edits import read_edits
 
         return read_edits(self.choices.edits)

@@ -13,12 +13,13 @@ from mudcap.errors import InputError
 from mudcap.files.crs import WGS84
 from mudcap.files.geojson import read_geojson
 from mudcap.files.gps import WAYPOINTS, read_gpx
-from mudcap.files.names import clean_text, plain_letters
+from mudcap.files.names import clean_text, named, plain_letters
 from mudcap.files.raw import RawFeature
 from mudcap.files.source import decode, read_bytes, shown
-from mudcap.files.tables import LATITUDES, LONGITUDES, read_rows
+from mudcap.files.tables import LATITUDES, LONGITUDES, has_decimal_commas, read_rows, with_point
 from mudcap.files.xml import number
-from mudcap.lang import _
+from mudcap.lang import _, _n
+from mudcap.orchard.model import Finding
 from mudcap.plan.model import Edit, EditKind
 
 KINDS: Final = {
@@ -32,12 +33,12 @@ SITE_ID: Final = re.compile(r"[A-Z0-9]{1,3}[0-9]{4}")
 """A site_id as the plan writes it: block code and four-figure serial."""
 
 
-def read_edits(path: Path | str) -> tuple[Edit, ...]:
-    """The edits of a file, in file order.
+def read_edits(path: Path | str) -> tuple[tuple[Edit, ...], tuple[Finding, ...]]:
+    """The edits of a file, in file order, and a warning where it holds waypoints that say of no edit.
 
     GPX: waypoints whose name, type or comment starts with a kind (`pin`, `ban CRK0012`, `add`); one named by a site_id
     alone means that site was moved there. CSV: columns kind, site_id, lat, lon, note. GeoJSON: the same as properties of
-    points. Raises ``InputError``, a line for each edit that does not say what is wanted.
+    points. Raises ``InputError``, a line for each edit that does not say what is wanted, or where there is none at all.
     """
     path = Path(path)
     name, extension = shown(path), path.suffix.lower()
@@ -45,13 +46,31 @@ def read_edits(path: Path | str) -> tuple[Edit, ...]:
     if extension not in readers:
         raise InputError(_("{file}: edits are read from .gpx, .csv and .geojson.").format(file=name))
     problems: list[str] = []
-    edits = tuple(readers[extension](read_bytes(path), name, problems))
+    others: list[str] = []
+    edits = tuple(readers[extension](read_bytes(path), name, problems, others))
     if problems:
         raise InputError("\n".join(problems))
-    return edits
+    if not edits:
+        raise InputError(
+            _("{file}: holds no edit. A CSV needs a first line with kind, site_id, lat, lon and note; a GPX waypoints called pin, ban, move or "
+              "add, or by a site's id.").format(file=name)
+        )  # fmt: skip
+    return edits, _beside(name, others)
 
 
-def _from_gpx(data: bytes, file: str, problems: list[str]) -> Iterator[Edit]:
+def _beside(file: str, names: list[str]) -> tuple[Finding, ...]:
+    """A warning that names waypoints which are no edits: handhelds carry others besides."""
+    if not names:
+        return ()
+    text = _n(
+        "{file}: {n} waypoint says of no edit and was left out: {names}. If it is one, begin its name with pin, ban, move or add.",
+        "{file}: {n} waypoints say of no edit and were left out: {names}. If one of them is, begin its name with pin, ban, move or add.",
+        len(names),
+    ).format(file=file, n=len(names), names=named(names))
+    return (Finding(level="warning", code="edit_unread", layer="", feature="", text=text),)
+
+
+def _from_gpx(data: bytes, file: str, problems: list[str], others: list[str]) -> Iterator[Edit]:
     for layer in read_gpx(data, file):
         if layer.layer != WAYPOINTS:
             continue
@@ -60,6 +79,9 @@ def _from_gpx(data: bytes, file: str, problems: list[str]) -> Iterator[Edit]:
             word, site = _kind_and_site(texts)
             if not word and SITE_ID.fullmatch(feature.name):
                 word, site = "move", feature.name
+            if not word and not site:
+                others.append(feature.name or feature.label)
+                continue
             yield from _edit(word, site, _point(feature.geometry), feature, file, problems)
 
 
@@ -102,8 +124,9 @@ def _columns(row: dict[str, str]) -> dict[str, str]:
     return {ours: next((folded[n] for n in theirs if folded.get(n)), "") for ours, theirs in names.items()}
 
 
-def _from_csv(data: bytes, file: str, problems: list[str]) -> Iterator[Edit]:
-    rows = read_rows(decode(data, file)[0], file)
+def _from_csv(data: bytes, file: str, problems: list[str], others: list[str]) -> Iterator[Edit]:
+    text = decode(data, file)[0]
+    rows, has_commas = read_rows(text, file), has_decimal_commas(text)
     head = [plain_letters(c) for c in rows[0][1]]
     x, y = (next((i for i, h in enumerate(head) if h in names), -1) for names in (LONGITUDES, LATITUDES))
     for line, cells in rows[1:]:
@@ -112,7 +135,7 @@ def _from_csv(data: bytes, file: str, problems: list[str]) -> Iterator[Edit]:
         point = None
         if any(cell):
             try:
-                point = number(cell[0]), number(cell[1])
+                point = number(with_point(cell[0], has_commas)), number(with_point(cell[1], has_commas))
             except ValueError as error:
                 problems.append(_("{file}, line {line}: {why}.").format(file=file, line=line, why=error))
                 continue
@@ -134,7 +157,7 @@ def _from_row(
     yield from _edit(found["kind"], found["site"].upper(), point, feature, file, problems)
 
 
-def _from_geojson(data: bytes, file: str, problems: list[str]) -> Iterator[Edit]:
+def _from_geojson(data: bytes, file: str, problems: list[str], others: list[str]) -> Iterator[Edit]:
     layer = read_geojson(data, file)
     if layer.crs != WGS84:
         raise InputError(_("{file}: edits are read in longitude and latitude (WGS 84) only.").format(file=file))

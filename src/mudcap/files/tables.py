@@ -54,7 +54,7 @@ def read_table(data: bytes, file: str, *, encoding: str | None = None) -> RawLay
     if epsg is not None and crs is None:
         crs = _one_crs([r[epsg] for _line, r in rows[1:] if epsg < len(r)], file)
     keys = _keys(rows[0][1])
-    decimal_comma = _delimiter(text) in ";\t"
+    decimal_comma = has_decimal_commas(text)
     features: list[RawFeature] = []
     for line, row in rows[1:]:
         if len(features) >= MAX_FEATURES:
@@ -156,12 +156,23 @@ def _feature(
     return RawFeature(number=place, geometry=shapely.Point(x, y), attributes=attributes)
 
 
+def has_decimal_commas(text: str) -> bool:
+    """Whether a table's numbers may have decimal commas, since its columns are parted by something else."""
+    return _delimiter(text) in ";\t"
+
+
+def with_point(word: str, decimal_comma: bool) -> str:
+    """A number's text with a decimal point.
+
+    >>> with_point("-119,499", True), with_point("-119.499", True), with_point("-119,499", False)
+    ('-119.499', '-119.499', '-119,499')
+    """
+    return word.replace(",", ".") if decimal_comma and "." not in word and word.count(",") == 1 else word
+
+
 def _number(cell: str, line: int, file: str, decimal_comma: bool) -> float:
-    word = cell.strip().rstrip("°").strip()
-    if decimal_comma and "." not in word and word.count(",") == 1:
-        word = word.replace(",", ".")
     try:
-        return number(word)
+        return number(with_point(cell.strip().rstrip("°").strip(), decimal_comma))
     except ValueError as error:
         raise InputError(
             _("{file}, line {line}: {why}. Positions are decimal numbers such as 37.123456.").format(
