@@ -19,7 +19,7 @@ Word = Callable[[str], str]
 STYLE: Final = """
 body{font:16px/1.4 system-ui,sans-serif;color:#000;background:#fff;margin:1rem auto;max-width:62rem;padding:0 1rem}
 h1{font-size:1.5rem}h2{font-size:1.2rem;border-top:2px solid #000;padding-top:.6rem}
-table{border-collapse:collapse;margin:.5rem 0}th,td{border:1px solid #000;padding:.25rem .5rem;text-align:right}
+table{border-collapse:collapse;margin:.5rem 0}th,td{border:1px solid #000;padding:.25rem .5rem;text-align:right}.wide{overflow-x:auto}
 th:first-child,td:first-child{text-align:left}tr.now td{font-weight:700}figure{display:inline-block;margin:0 1rem 0 0}
 svg text{font:12px system-ui,sans-serif}
 """
@@ -125,8 +125,8 @@ def _block(block_id: str, rows: list[TradeOff], now: float, units: Units, word: 
             )
         )  # fmt: skip
     heads = [
-        word("Sites an acre"), word("Row economy"), word("Shelters to buy"), f"{word('Farthest tree')} [{unit}]",
-        f"{word('Mean')} [{unit}]", word("CV of trees"), word("Cavities a site, mean"), word("most"), word("Rows to drive"),
+        word("Sites an acre"), word("Given up for fewer rows"), word("Shelters"), f"{word('Farthest tree')} [{unit}]",
+        f"{word('Mean')} [{unit}]", word("Unevenness (CV of trees a site)"), word("Cavities a site, mean"), word("most"), word("Rows to drive"),
         f"{word('Their length')} [{unit}]", word("Hours a check"),
     ]  # fmt: skip
     head = "".join(f"<th>{escape(h)}</th>" for h in heads)
@@ -135,7 +135,7 @@ def _block(block_id: str, rows: list[TradeOff], now: float, units: Units, word: 
         _line(r, r.per_acre == now and r.row_economy == first_economy, scale) for r in [*density, *varied]
     )
     figures = "".join(f"<figure>{p}</figure>" for p in plots)
-    return f"<h2>{escape(block_id)}</h2>{figures}<table><tr>{head}</tr>{body}</table>"
+    return f"<h2>{escape(block_id)}</h2>{figures}<div class='wide'><table><tr>{head}</tr>{body}</table></div>"
 
 
 def _line(row: TradeOff, is_now: bool, scale: float) -> str:
