@@ -93,6 +93,24 @@ def table(
     return [head, *body]
 
 
+def under_each_page(key: Sequence[Item], lines: Sequence[Item]) -> list[Item]:
+    """A table whose head is preceded by a key, on its first page and on each that it runs on to."""
+    head = _stacked((*key, lines[0]))
+    return [head, *(replace(line, repeat=head) for line in lines[1:])]
+
+
+def _stacked(items: Sequence[Item]) -> Item:
+    """Items as one, kept with what follows."""
+
+    def draw(pen: Pen, left: float, top: float, width: float) -> None:
+        y = top
+        for item in items:
+            item.draw(pen, left, y, width)
+            y -= item.height
+
+    return Item(height=sum(i.height for i in items), draw=draw, is_head=True)
+
+
 def together(items: Sequence[Item]) -> list[Item]:
     """The items as one piece, which no page break parts."""
     return [*(replace(item, is_head=True) for item in items[:-1]), *items[-1:]]
