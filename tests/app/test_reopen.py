@@ -19,6 +19,7 @@ from mudcap.files.ranch import open_ranch
 from mudcap.files.report_json import report
 from mudcap.files.saved import read_saved
 from mudcap.files.store import read_codes
+from mudcap.lang import in_language, speaking
 from mudcap.plan.reopen import changed_options, reopen_plan
 
 
@@ -66,6 +67,22 @@ def test_the_plan_comes_back_as_it_was_written(planned):
     for thing in (*plan.puddles.puddles, *plan.release):
         assert plan.orchard.plane.to_lonlat([(thing.x_m, thing.y_m)])[0] == pytest.approx((thing.lon, thing.lat), abs=1e-7)
     assert (plan.candidates.reasons & 256).sum() == 256 and sum(s.pinned for s in plan.sites) == 1
+
+
+def test_puddles_addresses_come_in_the_language_of_the_run(planned):
+    """The files hold one language; what no place on the ground says so any more stays as it was told."""
+    english = [p["address"] for p in json.loads((planned / "out" / "report.json").read_text())["puddles"]]
+    with speaking("es"):
+        spanish = [p.address for p in opened(planned)[0].puddles.puddles]
+    with speaking("both"):
+        both = [p.address for p in opened(planned)[0].puddles.puddles]
+    assert english == both and spanish == [in_language(a, "es") for a in both]
+    assert not set(english) & set(spanish) and any("hilera" in text for text in spanish)
+    told = json.loads((planned / "out" / "report.json").read_text())
+    told["puddles"][0]["address"] = "by the old oak"
+    (planned / "out" / "report.json").write_text(json.dumps(told))
+    with speaking("es"):
+        assert [p.address for p in opened(planned)[0].puddles.puddles] == ["by the old oak", *spanish[1:]]
 
 
 def test_options_that_differ_are_named(planned):

@@ -28,18 +28,29 @@ def test_every_site_has_one_line() -> None:
     assert all(f"page {n} of {len(pages)}" in page for n, page in enumerate(pages, 1))
 
 
-def test_the_letters_are_those_of_the_checks_file() -> None:
-    """What can be written on paper is what the map's file of checks knows: one letter for each word of its schema."""
+@pytest.mark.parametrize("lang", ["en", "es"])
+def test_the_digits_are_those_of_the_checks_file(lang: str) -> None:
+    """What can be circled on paper is what the map's file of checks knows, in the order of its schema, in either language."""
     schema = json.loads(files("mudcap.files").joinpath("checks.schema.json").read_text())
     item = schema["properties"]["checks"]["items"]["properties"]
-    words = "\n".join(texts(checks(PLAN)))
-    for key, name in (("state", "State"), ("predators", "Predators"), ("damage", "Damage")):
+    words = "\n".join(texts(checks(PLAN, lang=lang)))
+    lines = re.findall(r"^\S+: (1 .*?)\.", words, re.M)[:3]
+    for key, line in zip(("state", "predators", "damage"), lines, strict=True):
         known = item[key].get("enum") or item[key]["items"]["enum"]
-        line = re.search(rf"^{name}: (.*?)\.", words, re.M)
-        assert line
-        said = [entry.strip().split(" ", 1) for entry in line[1].split(",")]
-        assert [word.replace(" ", "_") for _letter, word in said] == known
-        assert len({letter for letter, _word in said}) == len(known)
+        said = [entry.strip().split(" ", 1) for entry in line.split(",")]
+        assert [digit for digit, _word in said] == [str(k) for k in range(1, len(known) + 1)]
+        if lang == "en":
+            assert [word.replace(" ", "_") for _digit, word in said] == known
+    assert words.count("1 2 3 4 5 6 1 2 3 4 5 6") == len(PLAN.sites)
+
+
+def test_the_key_stands_on_every_page_with_sites() -> None:
+    """Whoever holds the third page of a block need not look for the first."""
+    plan = sample_plan(1, 90)
+    pages = [page for page in texts(checks(plan)) if any(site.site_id in page for site in plan.sites)]
+    assert len(pages) >= 3
+    for page in pages:
+        assert all(page.count(f"{name}: 1 ") == 1 for name in ("State", "Predators", "Damage"))
 
 
 @pytest.mark.parametrize("page", sorted(PAGES_MM))

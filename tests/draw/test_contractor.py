@@ -54,6 +54,19 @@ def test_every_shelter_lies_in_a_span_of_its_row() -> None:
             assert row.spans[0][0] >= 1 and row.spans[-1][1] <= 24
 
 
+def test_an_alley_in_pieces_is_named_once() -> None:
+    """A gap in an alley makes two of it, but the sprayer drives one."""
+    block = PLAN.orchard.blocks[0]
+    in_pieces = replace(block, alleys=tuple(a for alley in block.alleys for a in (alley, replace(alley, is_spray_lane=True))))
+    assert [r.alleys for r in rows_off(in_pieces, own_sites(0))] == [r.alleys for r in rows_off(block, own_sites(0))]
+    orchard = replace(PLAN.orchard, blocks=(in_pieces, *PLAN.orchard.blocks[1:]))
+    said = " ".join(" ".join(texts(contractor(replace(PLAN, orchard=orchard)))).split())
+    used = re.search(r"Alleys that the sprayer is known to use: ([0-9|, ]+)\.", said)
+    assert used is not None
+    names = used[1].split(", ")
+    assert len(names) == len(set(names)) > 1
+
+
 @pytest.mark.parametrize(
     ("trees", "known", "want"),
     [

@@ -14,12 +14,18 @@ import numpy as np
 import pdfplumber
 import pypdfium2
 import pytest
+import shapely
 from plans import HOSTILE, sample_plan, with_status
 from pypdf import PdfReader
+from reportlab.pdfgen.canvas import Canvas
 
+from mudcap.draw.scene import make_scene
 from mudcap.draw.sheet import sheet
-from mudcap.draw.sheet_layout import PAGES_MM
-from mudcap.draw.sheet_pen import _glyphs, printable
+from mudcap.draw.sheet_frame import _draw_scale
+from mudcap.draw.sheet_labels import ROW_PT
+from mudcap.draw.sheet_layout import PAGES_MM, block_views
+from mudcap.draw.sheet_map import draw_block
+from mudcap.draw.sheet_pen import Pen, _glyphs, printable
 from mudcap.draw.style import STYLES
 from mudcap.geo.units import M_PER_FT
 from mudcap.plan.model import Plan
@@ -27,6 +33,18 @@ from mudcap.plan.model import Plan
 MM = 72 / 25.4
 PLAN = sample_plan(2, 40)
 LARGE = sample_plan(1, 260, rows=44, trees=60)
+
+
+class Labels(Pen):
+    """A pen that notes the texts of a map with their heights on the page [mm] and type sizes."""
+
+    def __init__(self, canvas: Canvas) -> None:
+        super().__init__(canvas)
+        self.said: list[tuple[str, float, float]] = []
+
+    def text(self, x: float, y: float, text: str, size_pt: float, **how: Any) -> None:  # type: ignore[override]
+        self.said.append((text, y, size_pt))
+        super().text(x, y, text, size_pt, **how)
 
 
 class Opened:
@@ -88,7 +106,7 @@ def rings(page: Any) -> np.ndarray:
 def ink(char: dict[str, Any]) -> tuple[float, float, float, float]:
     """Box [mm] of a digit's ink: 0.73 em above its base line (Bitstream Vera)."""
     a, b, _c, _d, x, y = char["matrix"]
-    length, height = char["adv"] * np.hypot(a, b) if char["upright"] else char["height"], 0.73 * (char["size"] if char["upright"] else 6.0)
+    length, height = char["adv"] * np.hypot(a, b) if char["upright"] else char["height"], 0.73 * (char["size"] if char["upright"] else ROW_PT)
     turn = np.arctan2(b, a)
     corners = np.array([[0, 0], [length, 0], [length, height], [0, height]])
     turned = corners @ np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]]) + (x, y)
@@ -170,9 +188,20 @@ def test_scale_bars_in_metric_have_round_numbers() -> None:
     opened.plumbed.close()
 
 
+@pytest.mark.parametrize(("units", "first", "second"), [("us", "ft", "m"), ("metric", "m", "ft")])
+def test_the_reader_s_own_unit_has_the_upper_scale_bar(units: str, first: str, second: str) -> None:
+    """Feet above metres, or metres above feet."""
+    plan = sample_plan(1, 20)
+    plan = replace(plan, params=replace(plan.params, units=units))  # type: ignore[arg-type]
+    pen = Labels(Canvas(BytesIO()))
+    _draw_scale(pen, block_views(plan.orchard.blocks[0].polygon, [], "letter", units)[0], 0.0, 50.0, units, str)  # type: ignore[arg-type]
+    ends = [(y, text.rsplit(" ", 1)[1]) for text, y, _size in pen.said if re.fullmatch(r"[\d,.]+ (ft|m)", text)]
+    assert [unit for _y, unit in sorted(ends, reverse=True)] == [first, second]
+
+
 @pytest.mark.parametrize("plan_name", ["small", "large", "angled"])
 def test_every_site_has_its_number_and_none_overlap(plan_name: str, pdf: Opened, large: Opened) -> None:
-    """Site and row numbers are all there (or listed), of 6 pt or more, and no two share ground."""
+    """Site and row numbers are all there (or listed), of 7 pt or more, and no two share ground."""
     angled = sample_plan(1, 40, turn_deg=31.0)
     plan = {"small": PLAN, "large": LARGE, "angled": angled}[plan_name]
     opened = {"small": pdf, "large": large}.get(plan_name) or Opened(sheet(plan))
@@ -183,7 +212,7 @@ def test_every_site_has_its_number_and_none_overlap(plan_name: str, pdf: Opened,
         for (text_a, a), (text_b, b) in combinations(placed, 2):
             assert not overlap(a, b), (text_a, text_b, a, b)
         seen |= {text for text, _box in numbers(page, bold=True)}
-        assert min(c["size"] for c in page.chars if c["upright"]) >= 6.0 - 1e-6
+        assert min(c["size"] for c in page.chars if c["upright"]) >= 7.0 - 1e-6
         listed = re.search(r"No room to label: (.*)", opened.texts[i])
         seen |= set(re.findall(r"(\d+) \(R", listed[1])) if listed else set()
     assert seen >= {str(s.number) for s in plan.sites if s.block_id == "North 1"}
@@ -203,8 +232,41 @@ def test_rows_are_numbered_at_both_ends(pdf: Opened, large: Opened) -> None:
     (i,) = pdf.maps("North 1")
     found = [text for text, _box in numbers(pdf.page(i), bold=False)]
     assert all(found.count(str(row)) == 2 for row in range(1, 17))
-    rows = [text for i in large.maps("North 1") for text, _box in numbers(large.page(i), bold=False)]
-    assert all(rows.count(str(row)) >= 2 for row in range(1, 45))
+    for page in map(large.page, large.maps("North 1")):
+        placed = sorted(((box[1] + box[3]) / 2, int(text)) for text, box in numbers(page, bold=False))
+        cuts = [k for k in range(1, len(placed)) if placed[k][0] - placed[k - 1][0] > 5.0]
+        lines = [[row for _y, row in placed[a:b]] for a, b in zip([0, *cuts], [*cuts, len(placed)], strict=True)]
+        assert 1 <= len(lines) <= 2
+        for line in lines:
+            assert {min(line), *(k for k in range(min(line), max(line)) if k % 10 == 0)} <= set(line)
+
+
+def test_row_numbers_stand_in_one_line_on_the_rows_where_a_road_and_a_block_lie_beyond() -> None:
+    """Nothing is numbered in a neighbour's ground; the line of numbers then stands inside, and every height is the same."""
+    plan = sample_plan(1, 40, rows=40)
+    (block,) = plan.orchard.blocks
+    west, south, east, _north = block.polygon.bounds
+    assert block.rows is not None
+    north = float(block.rows.tree_xy[:, 1].max()) + 1.0
+    block = replace(block, polygon=shapely.box(west, south, east, north))
+    beyond = replace(block, block_id="Beyond", polygon=shapely.box(west, north, east, north + 60.0), rows=None, alleys=())
+    view = block_views(block.polygon, [(s.x_m, s.y_m) for s in plan.sites], "letter", "us")[0]
+    plan = replace(plan, orchard=replace(plan.orchard, blocks=(block, beyond)))
+    pen = Labels(Canvas(BytesIO()))
+    drawn = draw_block(pen, plan, make_scene(plan), view, 0)
+    edge = view.to_page([(west, north)])[0][1]
+    inside = [y for text, y, _size in pen.said if re.fullmatch(r"R\d+", text)]
+    assert len(inside) > 5 and max(inside) - min(inside) < 2.0 and 0 < edge - inside[0] < 12
+    assert not [y for text, y, _size in pen.said if text.isdigit() and y > edge]
+    assert not any(re.fullmatch(r"R\d+", name) for name in drawn.unlabelled)
+
+
+def test_no_print_is_smaller_than_7_pt(pdf: Opened, large: Opened) -> None:
+    """Legend, row numbers, names and notes alike; letters inside symbols are pictures."""
+    for opened in (pdf, large):
+        for i in range(len(opened.texts)):
+            small = [c for c in opened.page(i).chars if c["upright"] and c["size"] < 7.0 - 1e-6]
+            assert {c["text"] for c in small} <= set("ACFGHLMWXY!"), "".join(c["text"] for c in small)
 
 
 @pytest.mark.parametrize("page", sorted(PAGES_MM))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from io import BytesIO
@@ -19,11 +20,12 @@ from shapely.geometry.base import BaseGeometry
 
 from mudcap.draw.contractor import _scene as contractor_scene
 from mudcap.draw.contractor_facts import rows_off
+from mudcap.draw.labels import Ground
 from mudcap.draw.scene import make_scene
 from mudcap.draw.sheet import sheet
-from mudcap.draw.sheet_frame import _draw_legend, legend_words, match_lines
-from mudcap.draw.sheet_labels import Drawn
-from mudcap.draw.sheet_layout import MARGIN_MM, PAGES_MM, View, block_views, overview
+from mudcap.draw.sheet_frame import SCALE_MM, _draw_legend, draw_strip, legend_words, match_lines
+from mudcap.draw.sheet_labels import Drawn, name_labels
+from mudcap.draw.sheet_layout import MARGIN_MM, PAGES_MM, PANEL_MM, STRIP_MM, View, block_views, overview
 from mudcap.draw.sheet_map import draw_block, draw_overview
 from mudcap.draw.sheet_pen import PT_PER_MM, Pen, printable, text_width_mm
 from mudcap.draw.style import STYLES, Style
@@ -44,6 +46,8 @@ class Recorder(Pen):
     texts: list[tuple[str, str, Polygon]] = field(default_factory=list)
     symbols: list[Polygon] = field(default_factory=list)
     edges: list[tuple[str, BaseGeometry]] = field(default_factory=list)
+    dotted: list[float] = field(default_factory=list)
+    """Radii of dots."""
     inside: bool = False
     """While a symbol or a way is drawn, whose own letters and lines are no texts and match lines."""
 
@@ -72,6 +76,10 @@ class Recorder(Pen):
         if width_mm >= 0.5 and not self.inside:  # a match line
             self.edges.append(("match", LineString(points).buffer(width_mm / 2)))
         super().line(points, width_mm=width_mm, **how)
+
+    def dots(self, points: Any, radius_mm: float, colour: str) -> None:
+        self.dotted.append(radius_mm)
+        super().dots(points, radius_mm, colour)
 
     def _edge(self, geometry: BaseGeometry, style: Style, half: float) -> None:
         key = next((k for k, s in STYLES.items() if s.stroke == style.stroke and s.width_mm == style.width_mm and s.fill == style.fill
@@ -157,6 +165,50 @@ def test_what_is_not_labelled_is_listed() -> None:
                     assert mark.label in said or mark.label in listed, (name, mark.label)
 
 
+def test_closures_and_hazards_are_never_lost() -> None:
+    """On a map without any room each still has a key in bold, and the lines below begin with them at 8 pt; other names may go."""
+    plan = sample_plan(2, 60)
+    scene = make_scene(plan)
+    bounds = tuple(float(v) for v in shapely.total_bounds([b.polygon for b in plan.orchard.blocks]))
+    view = overview(bounds, "letter", "us", 30.0)  # type: ignore[arg-type]
+    window = box(*view.frame.window)
+    drawn, ground = Drawn(), Ground(*view.frame.inner)
+    ground.taken[:] = True
+    labels = list(name_labels(scene, view, ground, drawn, None))
+    told = [f"{mark.label} ({mark.note})" for mark in scene.layer("closures").marks]  # type: ignore[union-attr]
+    hazards = [m.label for m in scene.layer("hazards").marks if m.style != "setback"]  # type: ignore[union-attr]
+    assert told and hazards and labels
+    assert all(re.fullmatch(r"!\d+", label.text) and label.size_pt >= 8 and label.face == "bold" for label in labels)
+    assert all(window.contains(Point(label.box.x, label.box.y)) for label in labels)
+    warned = [text for _name, text in drawn.warned]
+    assert [w.split(" ", 1)[0] for w in warned] == [label.text for label in labels]
+    assert {w.split(" ", 1)[1] for w in warned} >= {*told, *hazards}
+    assert not {*told, *hazards} & set(drawn.unnamed)
+    assert drawn.unnamed
+    pen = Recorder(Canvas(BytesIO()))
+    draw_strip(pen, view, drawn, str)
+    below = [(text, face, shape) for text, face, shape in pen.texts if "100 mm" not in text]
+    assert below[0][1] == "bold" and below[0][0].startswith("!1 ")
+    said = " ".join(text for text, _face, _shape in below)
+    assert all(name in said for name, _told in drawn.warned)
+    assert all(one.disjoint(two) for (_a, _f, one), (_b, _g, two) in combinations(pen.texts, 2))
+    left, bottom, right, _top = view.frame.outer
+    assert all(shape.within(box(left, bottom - STRIP_MM, right + 0.1, bottom)) for _text, _face, shape in pen.texts)
+
+
+def test_a_closure_named_without_its_dates_has_them_below_the_map() -> None:
+    """One line at 8 pt, in bold, before the names that found no room."""
+    view = overview((0, 0, 400, 300), "letter", "us", 30.0)
+    drawn = Drawn(unnamed=["Yard Drive"], warned=[("Punta sprayed", "Punta sprayed (closed 2027-03-22 to 2027-03-24)")])
+    pen = Recorder(Canvas(BytesIO()))
+    draw_strip(pen, view, drawn, str)
+    (first, second) = [(text, face, shape) for text, face, shape in pen.texts if "100 mm" not in text]
+    assert first[:2] == ("Punta sprayed (closed 2027-03-22 to 2027-03-24)", "bold")
+    assert second[0] == "No room to label: Yard Drive"
+    assert first[2].bounds[3] - first[2].bounds[1] > 0.72 * 8 / PT_PER_MM  # as high as 8 pt, with room below the line
+    assert first[2].bounds[1] > second[2].bounds[3]
+
+
 @pytest.mark.parametrize("lang", ["en", "es"])
 @pytest.mark.parametrize("paper", ["letter", "a4"])
 def test_the_legend_is_never_cut(paper: str, lang: str) -> None:
@@ -168,13 +220,14 @@ def test_the_legend_is_never_cut(paper: str, lang: str) -> None:
         for form in ("area", "line", "point") if key in ("mud", "hazard") else ("line",):
             drawn.note(key, form)
     width = PAGES_MM[paper][0]
-    left, right = MARGIN_MM + min(70.0, (width - 2 * MARGIN_MM) * 0.28) + 2, width - MARGIN_MM - 65.0
+    left, right, top = MARGIN_MM + min(70.0, (width - 2 * MARGIN_MM) * 0.27) + 2, width - MARGIN_MM - SCALE_MM - 1.0, MARGIN_MM + PANEL_MM - 1.0
     pen = Recorder(Canvas(BytesIO()))
-    _draw_legend(pen, left, right, 52.0, drawn, _)
+    _draw_legend(pen, left, right, top, drawn, _)
     assert [text for text, _face, _shape in pen.texts if "…" in text] == []
     assert len(pen.texts) == 23
     assert all(one.disjoint(two) for (_a, _f, one), (_b, _g, two) in combinations(pen.texts, 2))
-    assert all(shape.within(box(left, 9.0, right, 52.0)) for _text, _face, shape in pen.texts)
+    assert all(shape.within(box(left, MARGIN_MM, right, top)) for _text, _face, shape in pen.texts)
+    assert len(pen.dotted) == 2  # small trees and every tenth have their picture
     assert {text for text, _face, _shape in pen.texts} >= {legend_words(_)[key] for key in ("beyond", "mud", "hazard")}
 
 

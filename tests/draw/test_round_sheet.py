@@ -8,6 +8,7 @@ import re
 from datetime import date
 from io import BytesIO
 
+import pdfplumber
 import pytest
 from pypdf import PdfReader
 from shapely import MultiLineString
@@ -16,9 +17,11 @@ from mudcap.draw.round_scene import with_round
 from mudcap.draw.round_sheet import round_sheet
 from mudcap.draw.scene import make_scene
 from mudcap.draw.webmap import web_map
+from mudcap.lang import translator
 from mudcap.plan.round_make import make_round
 from mudcap.plan.round_model import RoundOptions, SampleOptions
-from mudcap.plan.round_words import clock
+from mudcap.plan.round_words import clock, why_text
+from mudcap.plan.spoken import round_in
 from mudcap.supply.model import Puddle, PuddlePlan
 from round_plans import every_third, plan_at, three_blocks
 from small_plan import HOSTILE_NAMES
@@ -74,6 +77,30 @@ def test_each_crew_has_its_part_with_every_stop_and_the_cautions(pages, fetching
         assert all(s.visit.name in own for s in day.stops)
         assert "Enter between rows" in own and "Go to" in own and "Work safely" in own and "one rider on an ATV" in own
         assert re.search(r"07:0\d (Go to|Along)", own)
+
+
+def test_a_box_tells_row_tree_side_and_number(plan, fetching):
+    """Nobody need look back for the row; at 8 pt or more, the site's name smaller beside it."""
+    stop = next(s for s in fetching.days[0].stops if s.side)
+    wanted = f"R{stop.visit.row} T{stop.visit.tree} {stop.side} · no. {stop.visit.number}"
+    with pdfplumber.open(BytesIO(round_sheet(plan, fetching))) as document:
+        lines = [line for page in document.pages for line in page.extract_text_lines() if f"{wanted} {stop.visit.name}" in line["text"]]
+    (line,) = lines
+    sizes = {c["text"]: c["size"] for c in line["chars"]}
+    assert sizes["R"] >= 8 and sizes["·"] >= 8 and min(sizes.values()) >= 7
+    assert f"{stop.order} {wanted} {stop.visit.name}" in line["text"]
+
+
+def test_why_a_site_is_not_fetched_is_a_digit_with_its_key_on_each_page(plan, fetching):
+    """Nothing is cut off: the whole reason stands above each page of the list."""
+    spanish = round_in(fetching, "es")
+    for made, lang in ((fetching, "en"), (spanish, "es")):
+        reader = PdfReader(BytesIO(round_sheet(plan, made, lang=lang)))
+        pages = [re.sub(r"\s+", " ", p.extract_text()) for p in reader.pages]
+        proof = [p for p in pages if translator(lang)("Every site of the plan") in p]
+        assert proof and all(f"5 {why_text(fetching.left[0], fetching, translator(lang))}" in page for page in proof)
+        assert sum(page.count("! 5") for page in proof) == len(fetching.left)
+        assert not any("…" in page for page in proof)
 
 
 def test_the_list_that_proves_it_holds_every_site_once(pages, plan, fetching):

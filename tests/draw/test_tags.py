@@ -141,6 +141,14 @@ def test_a_label_says_where_what_and_which_way(name):
             assert f"Plan {NUMBER}" in text
 
 
+@pytest.mark.parametrize("name", ["letter-3x10", "a4-3x7", "letter-2x3"])
+def test_packages_stand_on_common_labels_in_type_of_7_pt(name):
+    """Where the address takes less room, all else can be read."""
+    (page,) = pdfplumber.open(io.BytesIO(tags(SUPPLIED[:5], STOCKS[name], plan_number=NUMBER))).pages
+    assert min(c["size"] for c in page.chars) >= 7 - 1e-6
+    assert all(f"{count} × {package}" in page.extract_text() for package, count in SUPPLIED[0].packages)
+
+
 def test_without_supply_nothing_is_said_of_facing_or_packages():
     """No dial is drawn either: no curve stands on the page."""
     content = tags(PLAIN[:4], STOCKS["letter-3x10"], plan_number=NUMBER)

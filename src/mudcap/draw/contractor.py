@@ -137,7 +137,7 @@ def _off_items(off: tuple[RowOff, ...], block: Block, width: float, _: Text) -> 
          ", ".join(f"{a}–{b}" if a != b else str(a) for a, b in r.spans))
         for r in off
     ]  # fmt: skip
-    known = [f"{a.left_row}|{a.right_row}" for a in block.alleys if a.is_spray_lane]
+    known = dict.fromkeys(f"{a.left_row}|{a.right_row}" for a in block.alleys if a.is_spray_lane)
     lanes = _("Alleys that the sprayer is known to use: {alleys}.").format(alleys=", ".join(known)) if known else ""
     codes = _("20|21: the alley between rows 20 and 21. 0|1: outside row 1.")
     heads = (_("Row"), _("Shelters"), _("Reached from alleys"), _("Off along trees"))

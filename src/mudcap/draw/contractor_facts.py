@@ -32,7 +32,7 @@ class RowOff:
     spans: tuple[tuple[int, int], ...]
     """(first, last) tree number, ascending, apart from each other."""
     alleys: tuple[tuple[int, int], ...]
-    """Rows on both sides of each alley from which this row is reached."""
+    """Rows on both sides of each alley from which this row is reached, each once."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -64,7 +64,8 @@ def rows_off(block: Block, sites: Sequence[Site]) -> tuple[RowOff, ...]:
     for row, own in groupby(sorted(sites, key=lambda s: (s.row, s.tree)), key=lambda s: s.row):
         trees = tuple(dict.fromkeys(s.tree for s in own))
         known = _tree_numbers(block.rows, row)
-        alleys = tuple((a.left_row, a.right_row) for a in block.alleys if row in (a.left_row, a.right_row))
+        # an alley with a gap in it comes in pieces
+        alleys = tuple(dict.fromkeys((a.left_row, a.right_row) for a in block.alleys if row in (a.left_row, a.right_row)))
         out.append(RowOff(row=row, shelters=trees, spans=spans(trees, known), alleys=alleys))
     return tuple(out)
 

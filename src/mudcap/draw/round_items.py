@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import get_args
 
 from mudcap.draw.scene import Text
-from mudcap.draw.sheet_pen import Pen, fitted, fitting_size, wrapped
-from mudcap.draw.sheet_tables import BODY_PT, LINE_MM, Item, heading, paragraph, table
+from mudcap.draw.sheet_pen import Pen, fitted, fitting_size, text_width_mm, wrapped
+from mudcap.draw.sheet_tables import BODY_PT, CELL_PT, LINE_MM, Item, heading, paragraph, table, under_each_page
 from mudcap.lang import counted
 from mudcap.plan.model import Plan
-from mudcap.plan.round_model import CrewDay, Leg, Round, Stop
+from mudcap.plan.round_model import CrewDay, Leg, NotVisited, Round, StillWhy, Stop
 from mudcap.plan.round_words import (
     cautions,
     clock,
@@ -26,8 +27,13 @@ from mudcap.plan.round_words import (
     why_text,
 )
 
-CELLS = 4
-"""Boxes to tick side by side."""
+STOP_CELLS = 3
+"""Boxes to tick side by side where each tells row, tree, side and number."""
+PLACE_CELLS = 4
+"""Where each tells row and tree."""
+ID_PT = 7.0
+WHYS: tuple[StillWhy, ...] = get_args(StillWhy)
+"""Why a site is not fetched, in the order of the digits that stand for it."""
 CELL_MM = 5.6
 CLOCK_MM = 13.0
 
@@ -118,33 +124,42 @@ def leg_items(plan: Plan, leg: Leg, width: float, _: Text) -> list[Item]:
         return Item(height=LINE_MM, draw=draw, is_head=bool(leg.stops))
 
     items = [line(words, k == 0) for k, words in enumerate(lines)]
-    cells = [(f"{s.order}", stop_text(s, _) if s.visit.site >= 0 else s.visit.block_id, s.visit.name) for s in leg.stops]
-    return items + _strips(cells, CLOCK_MM)
+    return items + _strips([(f"{s.order}", _where(s, _), s.visit.name) for s in leg.stops], CLOCK_MM, STOP_CELLS)
 
 
-def _strips(cells: Sequence[tuple[str, str, str]], indent: float) -> list[Item]:
+def _where(stop: Stop, _: Text) -> str:
+    """Where a stop is, so that nobody need look back for the row: 'R2 T33 right · no. 8'; a puddle's block."""
+    visit = stop.visit
+    if visit.site < 0:
+        return visit.block_id
+    return _("R{row} {tree} · no. {number}").format(row=visit.row, tree=stop_text(stop, _), number=visit.number)
+
+
+def _strips(cells: Sequence[tuple[str, str, str]], indent: float, columns: int) -> list[Item]:
     """Boxes to tick in lines of a few: a number, what, and a name."""
 
     def strip(own: Sequence[tuple[str, str, str]]) -> Item:
         def draw(pen: Pen, left: float, top: float, width: float) -> None:
-            step = (width - indent) / CELLS
+            step = (width - indent) / columns
             for k, (number, what, name) in enumerate(own):
                 x = left + indent + k * step
                 pen.rectangle(x, top - 4.6, 3.6, 3.6, width_mm=0.3)
                 pen.text(x + 4.6, top - 4.0, number, BODY_PT, face="bold")
-                room = step - 33.0
-                pen.text(x + 12.5, top - 4.0, fitted(what, room, fitting_size(what, room, (BODY_PT, 7.0, 6.0))), BODY_PT)
-                pen.text(x + step - 2.0, top - 4.0, name, 7.0, anchor="end", colour="#333333")
+                start = 5.8 + max(text_width_mm(number, BODY_PT, "bold"), 4.0)
+                room = step - start - text_width_mm(name, ID_PT) - 3.0
+                size = fitting_size(what, room, CELL_PT)
+                pen.text(x + start, top - 4.0, fitted(what, room, size), size)
+                pen.text(x + step - 2.0, top - 4.0, name, ID_PT, anchor="end", colour="#333333")
 
         return Item(height=CELL_MM, draw=draw)
 
-    return [strip(cells[k : k + CELLS]) for k in range(0, len(cells), CELLS)]
+    return [strip(cells[k : k + columns]) for k in range(0, len(cells), columns)]
 
 
-def proof_items(plan: Plan, made: Round, _: Text) -> list[Item]:
+def proof_items(plan: Plan, made: Round, width: float, _: Text) -> list[Item]:
     """Every site of the plan with the crew and day that fetch it, or the reason why none does."""
     when: dict[int, tuple[CrewDay, Stop]] = {s.visit.site: (d, s) for d in made.days for s in d.stops}
-    why = {n.site: why_text(n, made, _) for n in made.not_visited}
+    why = {n.site: n for n in made.not_visited}
     left = {n.site for n in made.left}
     rows = []
     for i, site in enumerate(plan.sites):
@@ -152,7 +167,7 @@ def proof_items(plan: Plan, made: Round, _: Text) -> list[Item]:
             day, stop = when[i]
             said = (f"{_('Crew {name}').format(name=day.crew)}, {day_name(made.options, day.day, _)}", clock(stop.begin_s), "")
         else:
-            said = ("", "", ("! " if i in left else "") + why.get(i, "–"))
+            said = ("", "", _code(why[i], is_left=i in left) if i in why else "–")
         rows.append((site.site_id, site.block_id, str(site.row), str(site.tree), *said, ""))
     total, fetched = len(plan.sites), len(when)
     done = sum(n.why == "done" for n in made.not_visited)
@@ -160,8 +175,21 @@ def proof_items(plan: Plan, made: Round, _: Text) -> list[Item]:
         total=total, fetched=fetched, done=done, left=len(left)
     )
     heads = (_("Site"), _("Block"), _("Row"), _("Tree"), _("Fetched by"), _("At"), _("Or why not"), _("in"))
-    body = table(heads, (20, 40, 12, 12, 46, 14, 44, 10), rows, boxes=1, bold=frozenset({0, 2, 3}))
-    return [heading(_("No site left behind: tick each shelter as it comes in")), *paragraph(text, 190.0, face="bold"), *body]
+    body = table(heads, (20, 50, 14, 14, 56, 16, 26, 10), rows, boxes=1, bold=frozenset({0, 2, 3, 6}))
+    first = [heading(_("No site left behind: tick each shelter as it comes in")), *paragraph(text, width, face="bold")]
+    return [*first, *under_each_page(_code_key(made, width, _), body)]
+
+
+def _code(place: NotVisited, *, is_left: bool) -> str:
+    """A digit for the reason, the same in every language; '!' where a shelter stays out."""
+    return f"{'! ' if is_left else ''}{1 + WHYS.index(place.why)}"
+
+
+def _code_key(made: Round, width: float, _: Text) -> list[Item]:
+    """What the digits mean that stand in this list."""
+    told = {n.why: why_text(n, made, _) for n in made.not_visited}
+    codes = [f"{1 + k} {told[why]}" for k, why in enumerate(WHYS) if why in told]
+    return paragraph(_("Or why not: {codes}. !: still out.").format(codes="; ".join(codes)), width) if codes else []
 
 
 def hardware_items(plan: Plan, made: Round, width: float, _: Text) -> list[Item]:
@@ -179,6 +207,6 @@ def hardware_items(plan: Plan, made: Round, width: float, _: Text) -> list[Item]
             continue
         own.sort(key=lambda s: (s.row, s.tree))
         items.append(heading(counted(_, "Block {block}: {count} place", "Block {block}: {count} places", len(own)).format(block=block.block_id, count=len(own))))
-        items += _strips([(str(s.number), s.address, s.site_id) for s in own], 0.0)
+        items += _strips([(str(s.number), s.address, s.site_id) for s in own], 0.0, PLACE_CELLS)
         items.append(_call(_("Block {block} is clear (name, date)").format(block=block.block_id)))
     return items

@@ -105,7 +105,7 @@ class _Maker:
             out += [self._way_page(day, title), *self._block_pages(day)]
             out += self._lists([*day_items(self.plan, day, width, _), *cautions_items(made, width, _)], title, "")
         if made.options.task == "fetch":
-            out += self._lists(proof_items(self.plan, made, _), _("Every site of the plan"), _("Every site of the plan"))
+            out += self._lists(proof_items(self.plan, made, width, _), _("Every site of the plan"), _("Every site of the plan"))
             title = _("Posts and anchors")
             out += self._lists(hardware_items(self.plan, made, width, _), title, title)
         return out

@@ -23,7 +23,7 @@ from mudcap.draw.sheet_frame import (
 )
 from mudcap.draw.sheet_geo import MapCanvas, map_canvas
 from mudcap.draw.sheet_labels import Drawn
-from mudcap.draw.sheet_layout import MARGIN_MM, PAGES_MM, View, block_views, overview
+from mudcap.draw.sheet_layout import MARGIN_MM, PAGES_MM, STRIP_MM, View, block_views, overview
 from mudcap.draw.sheet_map import draw_block, draw_overview
 from mudcap.draw.sheet_pen import PT_PER_MM, Pen, fitted, printable
 from mudcap.draw.sheet_tables import Item, draw_items, flow, heading, table
@@ -193,7 +193,7 @@ def _overview_page(plan: Plan, scene: Scene, blocks: Sequence[_BlockSheets], vie
         _surround(pen, plan, view, words, drawn, _)
         _link_blocks(pen, plan, view, blocks)
         if len(plan.blocks) <= INDEX_ROWS:
-            top = view.frame.outer[1] - 7.0
+            top = view.frame.outer[1] - STRIP_MM - 0.6
             for item in _index_items(blocks, plan, _)[1:]:
                 item.draw(pen, MARGIN_MM, top, view.frame.width - 2 * MARGIN_MM)
                 top -= item.height

@@ -12,18 +12,33 @@ import numpy as np
 from shapely import LineString, box
 
 from mudcap.draw.scene import Text
-from mudcap.draw.sheet_labels import Drawn, Match
-from mudcap.draw.sheet_layout import COLLAR_MM, HEAD_MM, INDEX_MM, MARGIN_MM, PANEL_MM, View, index_cells
-from mudcap.draw.sheet_pen import Pen, fitted, fitting_size, text_width_mm, wrapped
+from mudcap.draw.sheet_labels import CAUTION_PT, LINE_EM, Drawn, Match
+from mudcap.draw.sheet_layout import (
+    COLLAR_MM,
+    HEAD_MM,
+    INDEX_MM,
+    MARGIN_MM,
+    PANEL_MM,
+    STRIP_MM,
+    View,
+    index_cells,
+)
+from mudcap.draw.sheet_pen import PT_PER_MM, Face, Pen, fitted, fitting_size, text_width_mm, wrapped
 from mudcap.draw.style import STYLES, Style
 from mudcap.geo.declination import declination_deg
 from mudcap.geo.units import M_PER_FT, Units
 from mudcap.plan.model import Plan
 
 CHECK_MM: Final = 100.0
+SCALE_MM: Final = 62.0
+"""Width of the part with scale and north."""
 BAND_MM: Final = 6.0
+SMALL_PT: Final = 7.0
+"""The smallest type on a page."""
 SAMPLE_MM: Final = 6.4
 """Width of a sample in the legend."""
+_TREES: Final = "trees"
+"""Legend key of the dots, which have no style of their own."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,7 +64,7 @@ def draw_heading(pen: Pen, width: float, height: float, words: PageText, _: Text
     pen.text(MARGIN_MM, top - 4.6, title, 13, face="bold")
     after = MARGIN_MM + text_width_mm(title, 13, "bold") + 4
     left_over = width - MARGIN_MM - text_width_mm(page, 9) - 4 - after
-    size = fitting_size(words.subtitle, left_over, (9.0, 8.0, 7.0, 6.5))
+    size = fitting_size(words.subtitle, left_over, (9.0, 8.0, SMALL_PT))
     pen.text(after, top - 4.6, fitted(words.subtitle, left_over, size), size)
     pen.text(width - MARGIN_MM, top - 4.6, page, 9, anchor="end")
     if words.band:
@@ -111,15 +126,41 @@ def draw_strip(pen: Pen, view: View, drawn: Drawn, _: Text) -> None:
     for x in (left, left + CHECK_MM):
         pen.line([(x, y - 1.3), (x, y + 1.3)], width_mm=0.3)
     words = _("Print at 100 %: this line must measure 100 mm (3 15/16 in)")
-    pen.text(left + CHECK_MM / 2, y - 3.2, words, 6.5, anchor="middle")
-    missing = [*dict.fromkeys(drawn.unlabelled), *dict.fromkeys(drawn.unnamed)]
-    if missing:
-        room = right - left - CHECK_MM - 6
-        lines = wrapped(_("No room to label: {names}").format(names=", ".join(missing)), room, 6)
-        if len(lines) > 3:
-            lines = [*lines[:2], fitted(" ".join(lines[2:]), room, 6)]
-        for k, line in enumerate(lines):
-            pen.text(left + CHECK_MM + 6, y + 1.3 - 2.2 * k, line, 6)
+    pen.text(left + CHECK_MM / 2, y - 3.6, words, SMALL_PT, anchor="middle")
+    _draw_missing(pen, left + CHECK_MM + 5, right, bottom - 0.6, drawn, _)
+
+
+def _draw_missing(pen: Pen, left: float, right: float, top: float, drawn: Drawn, _: Text) -> None:
+    """Closures and hazards first, in bold; then the other names, cut where there is no more room."""
+    room, y = right - left, top
+    bottom = top - STRIP_MM + 0.4
+    size, lines = _warning(drawn, room, y - bottom)
+    for line in lines:
+        y -= LINE_EM * size / PT_PER_MM
+        pen.text(left, y, line, size, face="bold")
+    names = [*dict.fromkeys(drawn.unlabelled), *dict.fromkeys(drawn.unnamed)]
+    text = _("No room to label: {names}").format(names=", ".join(names)) if names else ""
+    for line in _cut_lines(text, room, y - bottom, SMALL_PT, "plain"):
+        y -= LINE_EM * SMALL_PT / PT_PER_MM
+        pen.text(left, y, line, SMALL_PT)
+
+
+def _warning(drawn: Drawn, room: float, height: float) -> tuple[float, list[str]]:
+    """Type size and lines of what must not be lost: all that is said of it where there is room, else its name."""
+    names, told = ("; ".join(dict.fromkeys(words)) for words in zip(*drawn.warned, strict=True)) if drawn.warned else ("", "")
+    for text, size in ((told, CAUTION_PT), (names, CAUTION_PT), (names, SMALL_PT)):
+        lines = wrapped(text, room, size, "bold")
+        if len(lines) * LINE_EM * size / PT_PER_MM <= height:
+            return size, lines
+    return SMALL_PT, _cut_lines(names, room, height, SMALL_PT, "bold")
+
+
+def _cut_lines(text: str, room: float, height: float, size: float, face: Face) -> list[str]:
+    """The lines of a text that a height has room for, the last one cut where there are more."""
+    lines, num = wrapped(text, room, size, face), int(height / (LINE_EM * size / PT_PER_MM))
+    if len(lines) <= num:
+        return lines
+    return [*lines[: num - 1], fitted(" ".join(lines[num - 1 :]), room, size, face)] if num else []
 
 
 def draw_panel(pen: Pen, plan: Plan, view: View, words: PageText, drawn: Drawn, _: Text) -> None:
@@ -127,8 +168,8 @@ def draw_panel(pen: Pen, plan: Plan, view: View, words: PageText, drawn: Drawn, 
     left, right = MARGIN_MM, view.frame.width - MARGIN_MM
     height = view.frame.panel_mm - 1
     bottom, top = MARGIN_MM, MARGIN_MM + height
-    title = left + min(70.0, (right - left) * 0.28)
-    scale = right - 64.0
+    title = left + min(70.0, (right - left) * 0.27)
+    scale = right - SCALE_MM
     for a, b in ((left, title), (title, scale), (scale, right)):
         pen.rectangle(a, bottom, b - a, height, width_mm=0.3)
     _draw_facts(pen, left + 2, title - 2, top, words)
@@ -138,16 +179,26 @@ def draw_panel(pen: Pen, plan: Plan, view: View, words: PageText, drawn: Drawn, 
 
 
 def _draw_facts(pen: Pen, left: float, right: float, top: float, words: PageText) -> None:
+    """Names and values; a value too long for a line goes on below it."""
+    start, second = left + 14, 3.0
+    laid = [_fact_lines(value, right - start) for _name, value in words.facts]
+    more = sum(len(lines) > 1 for _size, lines in laid)
+    step = min(4.35, (PANEL_MM - 7.0 - second * more) / max(len(laid) - 1, 1))
     y = top - 4.6
-    for name, value in words.facts:
-        pen.text(left, y, fitted(name, 13.5, 7), 7, colour="#333333")
-        start = left + 14
-        if value:
-            size = fitting_size(value, right - start, (8.0, 7.2, 6.5, 6.0), "bold")
-            pen.text(start, y, fitted(value, right - start, size, "bold"), size, face="bold")
-        else:
+    for (name, value), (size, lines) in zip(words.facts, laid, strict=True):
+        pen.text(left, y, fitted(name, 13.5, SMALL_PT), SMALL_PT, colour="#333333")
+        for k, line in enumerate(lines):
+            pen.text(start, y - k * second, line, size, face="bold")
+        if not value:
             pen.line([(start, y - 0.6), (right - 4, y - 0.6)], width_mm=0.2)
-        y -= 4.35
+        y -= step + (second if len(lines) > 1 else 0.0)
+
+
+def _fact_lines(value: str, room: float) -> tuple[float, list[str]]:
+    """Type size and one or two lines."""
+    size = fitting_size(value, room, (8.0, 7.5, SMALL_PT), "bold")
+    lines = wrapped(value, room, size, "bold")
+    return size, lines if len(lines) < 2 else [lines[0], fitted(" ".join(lines[1:]), room, size, "bold")]
 
 
 def _draw_legend(pen: Pen, left: float, right: float, top: float, drawn: Drawn, _: Text) -> None:
@@ -155,7 +206,7 @@ def _draw_legend(pen: Pen, left: float, right: float, top: float, drawn: Drawn, 
     forms: dict[str, list[str]] = {key: [form for k, form in drawn.keys if k == key] for key in names}
     items = [(key, own, names[key]) for key, own in forms.items() if own]
     if drawn.has_tree_dots:
-        items.append(("", [], _("dot: tree (big: 10th)")))
+        items.append((_TREES, [], _("tree (big: every 10th)")))
     if drawn.row_step > 1:
         items.append(("", [], _("one row in {k} numbered").format(k=drawn.row_step)))
     if not items:
@@ -166,19 +217,21 @@ def _draw_legend(pen: Pen, left: float, right: float, top: float, drawn: Drawn, 
         x, y = left + sum(widths[: k // rows]), top - 0.7 - step / 2 - (k % rows) * step
         for form in sorted(own):  # an area, then lines, then the symbol over them, as on the map
             draw_sample(pen, x, y, STYLES[key], form, SAMPLE_MM)
-        pen.text(x + SAMPLE_MM + 0.9, y - 0.8, fitted(text, widths[k // rows] - SAMPLE_MM - 0.9, size), size)
+        if key == _TREES:
+            pen.trees([(x + SAMPLE_MM * share, y) for share in (0.2, 0.5, 0.8)], np.array([False, True, False]))
+        pen.text(x + SAMPLE_MM + 0.9, y - 0.9, fitted(text, widths[k // rows] - SAMPLE_MM - 0.9, size), size)
 
 
 def _legend_columns(texts: Sequence[str], room: float) -> tuple[float, int, list[float]]:
     """Type size, lines a column and the columns' widths: as few lines as fit whole, each column as wide as its words."""
-    for size in (6.2, 6.0):
-        for rows in range(9, 14):
+    for size in (7.5, SMALL_PT):
+        for rows in range(9, 15):
             columns = [texts[k : k + rows] for k in range(0, len(texts), rows)]
             widths = [max(text_width_mm(t, size) for t in own) + SAMPLE_MM + 1.5 for own in columns]
             if sum(widths) - 0.4 <= room:
                 return size, rows, [w + (room - sum(widths)) / len(widths) for w in widths]
     rows = max(9, math.ceil(len(texts) / 2))
-    return 6.0, rows, [room / 2] * 2
+    return SMALL_PT, rows, [room / 2] * 2
 
 
 def draw_sample(pen: Pen, x: float, y: float, style: Style, form: str, width: float) -> None:
@@ -198,10 +251,10 @@ def _draw_scale(pen: Pen, view: View, left: float, top: float, units: Units, _: 
     if units == "us" and feet == int(feet):
         text = _("1 inch = {feet} feet").format(feet=f"{feet:,.0f}") + f"   ({text})"
     pen.text(left, top - 4.8, text, 8.5, face="bold")
-    half = feet if feet == int(feet) else _round_step(view.scale * 0.045 / M_PER_FT) / 2
-    _bar(pen, left, top - 11.5, [k * half for k in range(3)], M_PER_FT * 1000 / view.scale, _("ft"))
-    half = _round_step(view.scale * 0.045) / 2
-    _bar(pen, left, top - 20.5, [k * half for k in range(3)], 1000 / view.scale, _("m"))
+    half_ft = feet if feet == int(feet) else _round_step(view.scale * 0.045 / M_PER_FT) / 2
+    bars = [(half_ft, M_PER_FT, _("ft")), (_round_step(view.scale * 0.045) / 2, 1.0, _("m"))]
+    for k, (half, metres, unit) in enumerate(bars if units == "us" else bars[::-1]):
+        _bar(pen, left, top - 11.5 - 9.0 * k, [n * half for n in range(3)], metres * 1000 / view.scale, unit)
 
 
 def _bar(pen: Pen, left: float, y: float, values: Sequence[float], mm_per_unit: float, unit: str) -> None:
@@ -212,7 +265,7 @@ def _bar(pen: Pen, left: float, y: float, values: Sequence[float], mm_per_unit: 
     for k, value in enumerate(values):
         label = f"{value:,.10g}" + (f" {unit}" if k == len(values) - 1 else "")
         x = left + value * mm_per_unit
-        pen.text(x, y + 2.4, label, 6.5, anchor="start" if k == 0 else "middle")
+        pen.text(x, y + 2.4, label, SMALL_PT, anchor="start" if k == 0 else "middle")
 
 
 def _round_step(limit: float) -> float:
@@ -231,8 +284,8 @@ def _draw_north(pen: Pen, plan: Plan, view: View, x: float, bottom: float, _: Te
     for side in (1, -1):
         pen.line([tip, tip - 3.4 * along + side * 1.5 * across], width_mm=0.6)
     pen.text(x, bottom + 16.0, _("N"), 9, face="bold", anchor="middle")
-    pen.text(x, bottom + 0.4, _("true north"), 6, anchor="middle")
-    pen.text(x - 11, bottom + 0.4, declination_text(plan, view, _), 6, anchor="end")
+    pen.text(x + 9.0, bottom, _("true north"), SMALL_PT, anchor="end")
+    pen.text(x - 2.6, bottom + 3.6, declination_text(plan, view, _), SMALL_PT, anchor="end")
 
 
 def declination_text(plan: Plan, view: View, _: Text) -> str:
@@ -263,7 +316,7 @@ def legend_words(_: Text) -> dict[str, str]:
         "site_pinned": _("shelter pinned by hand"),
         "site_override": _("shelter, limit overridden"),
         "excluded": _("no shelter here"),
-        "beyond": _("trees too far from a shelter"),
+        "beyond": _("trees too far away"),
         "spray_lane": _("spray lane"),
         "spray_alley": _("alley used by sprayer"),
         "keep_out": _("keep-out"),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -21,23 +21,35 @@ from mudcap.draw.style import STYLES
 from mudcap.orchard.model import TreeRows
 from mudcap.plan.model import Plan
 
-SITE_TRIES: Final = ((8.0, 0.0), (7.0, 0.0), (6.0, 0.0), (7.0, 1.0), (6.0, 1.0), (6.0, 2.2))
+SITE_TRIES: Final = ((8.0, 0.0), (7.5, 0.0), (7.0, 0.0), (7.5, 1.0), (7.0, 1.0), (7.0, 2.2))
 """Type size [pt] and ring [mm] tried in turn for site numbers: small beside the symbol before large farther off.
 
-6 pt is the smallest that can be read outdoors (common practice, no source).
+7 pt is the smallest that can be read outdoors (common practice, no source).
 """
 LEADER_FROM_MM: Final = 0.75
 """A number farther from its symbol's edge than this gets a line to it."""
-ROW_PT: Final = 6.0
-NAME_PT: Final = 6.5
+ROW_PT: Final = 7.0
+NAME_PT: Final = 7.0
 ROW_REACH_MM: Final = 11.0
-"""How far beyond a row's end its number may stand; where that is taken it stands on the row itself, near its end."""
+"""How far beyond the rows' ends the line of their numbers may stand; where that is taken it stands on the rows, near their ends."""
 ROW_INWARD_MM: Final = 40.0
+_ROW_STEPS: Final = (1, 2, 5, 10, 20, 50, 100, 1000)
+"""Every how many rows may be numbered."""
+_ROW_GAP_MM: Final = 0.6
+_IN_LINE: Final = 0.9
+"""Where so many numbers of a side find room in one line, the rest are left out: a row is told by its neighbours."""
+_HALF_IN_LINE: Final = 0.4
+"""Where fewer find room beyond the ends, the whole line stands on the rows."""
 LINE_EM: Final = 1.15
-_NAMED: Final = ("puddles", "release", "gates", "hives", "hazards", "chemical_store", "keep_outs", "mud", "water", "closures", "forage", "roads")
+CAUTIONS: Final = ("closures", "hazards", "chemical_store", "hives", "keep_outs")
+"""What must never be lost: named before all else, under the map where there is no room on it."""
+CAUTION_PT: Final = 8.0
+_CAUTION_RINGS: Final = (0.0, *(1.0 + 1.6 * k for k in range(16)))
+"""How far from it [mm] a caution's name may stand, with a line to it."""
+_NAMED: Final = (*CAUTIONS, "puddles", "release", "gates", "mud", "water", "forage", "roads")
 _ALONG: Final = (0.5, 0.35, 0.65, 0.2, 0.8, 0.1, 0.9, 0.0, 1.0)
 """Shares of a line's length at which its name may stand, the best first."""
-FEW_NAMES: Final = ("gates", "hives", "chemical_store", "closures", "roads")
+FEW_NAMES: Final = ("closures", "chemical_store", "hives", "gates", "roads")
 """What is named on the overview; the rest is named on the blocks' own pages."""
 
 
@@ -51,6 +63,9 @@ class Drawn:
     """Sites and rows without their number."""
     unnamed: list[str] = field(default_factory=list)
     """Features without their name."""
+    warned: list[tuple[str, str]] = field(default_factory=list)
+    """Closures, hazards and the like that are not told whole on the map: name, and all that is said of it; each begins with the key
+    that stands there, if no name does."""
     row_step: int = 1
     """Every how many rows are numbered."""
     has_tree_dots: bool = False
@@ -103,6 +118,7 @@ def match_labels(matches: Sequence[Match], ground: Ground) -> Iterator[Label]:
             ]
             box = ground.first_free(places)
             if box is not None:
+                ground.take(box, gap_mm=1.2)
                 yield Label(box=box, text=match.text, size_pt=NAME_PT, face="slant")
 
 
@@ -186,63 +202,141 @@ def _room(spot: Spot, ground: Ground, size: float, ring: float) -> int:
 
 def row_labels(
     rows: TreeRows, ends: Sequence[RowEnd], view: View, foreign: BaseGeometry, ground: Ground, drawn: Drawn
-) -> tuple[list[Label], list[tuple[RowEnd, float]], float]:
-    """Row numbers beyond both ends of what the window shows of each row, the ends that found no room there, the rows' distance.
+) -> tuple[list[Label], list[list[RowEnd]], float]:
+    """Row numbers in a line beyond the ends of what the window shows of the rows, the sides that found no room there, the
+    rows' distance.
 
     `foreign` (page millimetres) is ground of other blocks, in which a number would be taken for one of theirs.
     """
     shapely.prepare(foreign)
-    widest = max((str(n) for n in rows.row_number), key=len)
-    width, height = _extent(widest, ROW_PT, "plain")
     pitch = rows.row_spacing_m * 1000 / view.scale
-    away = ends[len(ends) // 2][2]
-    level = width * abs(away[1]) + height * abs(away[0])
-    drawn.row_step = next(k for k in (1, 2, 5, 10, 20, 50, 100, 1000) if pitch * k >= height + 0.6)
-    turned = level + 0.6 > pitch * drawn.row_step
-    edges = {int(rows.row_number[0]), int(rows.row_number[-1])}
+    edges = frozenset((int(rows.row_number[0]), int(rows.row_number[-1])))
     labels: list[Label] = []
-    waiting: list[tuple[RowEnd, float]] = []
-    for number, end, direction in ends:
-        if number % drawn.row_step and number not in edges:
+    waiting: list[list[RowEnd]] = []
+    for side in (list(ends[0::2]), list(ends[1::2])):
+        line = _best_line(side, pitch, edges, ground, ROW_REACH_MM, foreign)
+        if line.share < _HALF_IN_LINE:
+            waiting.append(side)
             continue
-        angle = _upright(math.degrees(math.atan2(direction[1], direction[0]))) if turned else 0.0
-        size = _extent(str(number), ROW_PT, "plain")
-        places = _row_places(end, direction, direction, size, angle, ROW_REACH_MM, pitch)
-        box = ground.first_free(b for b in places if not shapely.intersects_xy(foreign, b.x, b.y))
-        if box is None:
-            waiting.append(((number, end, direction), angle))
-        else:
-            labels.append(Label(box=box, text=str(number), size_pt=ROW_PT, face="plain"))
+        drawn.row_step = max(drawn.row_step, line.step)
+        placed, left = _placed_line(line, ground, foreign)
+        labels += placed
+        if line.share < _IN_LINE:  # no straight headland: each as near its own end as it can
+            labels += _placed_alone(left, line.angle_deg, pitch, ground, foreign)
     return labels, waiting, pitch
 
 
+def inner_row_labels(
+    waiting: Sequence[Sequence[RowEnd]], numbered: Sequence[Label], rows: TreeRows, pitch: float, ground: Ground, drawn: Drawn
+) -> Iterator[Label]:
+    """Numbers on the rows themselves, in a line near their ends, where there was no room beyond; rows that have none at either
+    end are listed."""
+    edges = frozenset((int(rows.row_number[0]), int(rows.row_number[-1])))
+    seen = {label.text for label in numbered}
+    for side in waiting:
+        inward = [(number, end, (-away[0], -away[1])) for number, end, away in side]
+        line = _best_line(inward, pitch, edges, ground, ROW_INWARD_MM, None, "R")
+        drawn.row_step = max(drawn.row_step, line.step)
+        placed, left = _placed_line(line, ground, None)
+        yield from placed
+        seen |= {label.text.removeprefix("R") for label in placed}
+        drawn.unlabelled += [f"R{number}" for number, _end, _away in left if str(number) not in seen and number % line.step == 0]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _RowLine:
+    """Row numbers of one side in one line: which, how turned, how far from the ends, and how many find room."""
+
+    wanted: tuple[RowEnd, ...]
+    step: int
+    angle_deg: float
+    off_mm: float
+    share: float
+    prefix: str
+
+    def box(self, end: RowEnd) -> Box:
+        """Where a row's number stands in the line."""
+        number, (x, y), away = end
+        size = _extent(f"{self.prefix}{number}", ROW_PT, "plain")
+        d = self.off_mm + _depth(size, away, self.angle_deg)
+        return Box(x=x + away[0] * d, y=y + away[1] * d, width=size[0], height=size[1], turn_deg=self.angle_deg)
+
+
+def _best_line(
+    side: Sequence[RowEnd], pitch: float, edges: frozenset[int], ground: Ground, reach_mm: float, foreign: BaseGeometry | None,
+    prefix: str = "",
+) -> _RowLine:  # fmt: skip
+    """The first way to number a side in which nearly all find room: all rows before every second, level before turned; else
+    the way in which most do."""
+    best: _RowLine | None = None
+    for step, angle in _row_ways(side, pitch, prefix):
+        wanted = tuple(sorted((e for e in side if e[0] % step == 0 or e[0] in edges), key=lambda e: e[0] not in edges))
+        for off in np.arange(0.6, reach_mm, 0.5) if wanted else ():
+            trial = _RowLine(wanted=wanted, step=step, angle_deg=angle, off_mm=float(off), share=0.0, prefix=prefix)
+            free = sum(_may_stand(trial.box(e), ground, foreign) for e in wanted)
+            trial = replace(trial, share=free / len(wanted))
+            if trial.share >= _IN_LINE:
+                return trial
+            if best is None or trial.share > best.share:
+                best = trial
+    return best or _RowLine(wanted=(), step=1, angle_deg=0.0, off_mm=0.0, share=1.0, prefix=prefix)
+
+
+def _row_ways(side: Sequence[RowEnd], pitch: float, prefix: str) -> Iterator[tuple[int, float]]:
+    """Steps and angles at which numbers of rows in turn do not meet."""
+    if not side:
+        return
+    away = side[len(side) // 2][2]
+    width, height = _extent(prefix + str(max(number for number, _end, _away in side)), ROW_PT, "plain")
+    level = width * abs(away[1]) + height * abs(away[0])
+    turned = _upright(math.degrees(math.atan2(away[1], away[0])))
+    ways = [(step, angle) for step in _ROW_STEPS for angle, wide in ((0.0, level), (turned, height)) if wide + _ROW_GAP_MM <= pitch * step]
+    yield from ways[:5]
+
+
+def _placed_line(line: _RowLine, ground: Ground, foreign: BaseGeometry | None) -> tuple[list[Label], list[RowEnd]]:
+    """The numbers that find room in the line, and the row ends that do not."""
+    labels, left = [], []
+    for end in line.wanted:
+        box = line.box(end)
+        if _may_stand(box, ground, foreign):
+            ground.take(box, gap_mm=0.2)
+            labels.append(Label(box=box, text=f"{line.prefix}{end[0]}", size_pt=ROW_PT, face="plain"))
+        else:
+            left.append(end)
+    return labels, left
+
+
+def _placed_alone(ends: Sequence[RowEnd], angle: float, pitch: float, ground: Ground, foreign: BaseGeometry) -> Iterator[Label]:
+    for number, end, away in ends:
+        size = _extent(str(number), ROW_PT, "plain")
+        places = _row_places(end, away, size, angle, ROW_REACH_MM, pitch)
+        box = ground.first_free(b for b in places if not shapely.intersects_xy(foreign, b.x, b.y))
+        if box is not None:
+            yield Label(box=box, text=str(number), size_pt=ROW_PT, face="plain")
+
+
+def _may_stand(box: Box, ground: Ground, foreign: BaseGeometry | None) -> bool:
+    return ground.is_free(box) and (foreign is None or not shapely.intersects_xy(foreign, box.x, box.y))
+
+
+def _depth(size: tuple[float, float], away: tuple[float, float], angle: float) -> float:
+    """Half of what a text so turned takes in the direction `away`."""
+    turn = math.radians(angle)
+    along, across = abs(away[0] * math.cos(turn) + away[1] * math.sin(turn)), abs(away[1] * math.cos(turn) - away[0] * math.sin(turn))
+    return min(size[0] / 2 / max(along, 1e-9), size[1] / 2 / max(across, 1e-9))
+
+
 def _row_places(
-    end: tuple[float, float], direction: tuple[float, float], away: tuple[float, float], size: tuple[float, float],
-    angle: float, reach_mm: float, pitch: float,
-) -> Iterator[Box]:  # fmt: skip
+    end: tuple[float, float], away: tuple[float, float], size: tuple[float, float], angle: float, reach_mm: float, pitch: float
+) -> Iterator[Box]:
     """Places on a row's own line, `away` from its end; then as far beside it as no other row is nearer."""
     turn = math.radians(angle)
-    along, across = abs(direction[0] * math.cos(turn) + direction[1] * math.sin(turn)), abs(direction[1] * math.cos(turn) - direction[0] * math.sin(turn))
+    along, across = abs(away[0] * math.cos(turn) + away[1] * math.sin(turn)), abs(away[1] * math.cos(turn) - away[0] * math.sin(turn))
     free = (pitch - size[0] * across - size[1] * along) / 2 - 0.1
     for shift in (0.0, 0.5 * free, -0.5 * free, free, -free) if free > CELL_MM else (0.0,):
-        start = (end[0] - direction[1] * shift, end[1] + direction[0] * shift)
+        start = (end[0] - away[1] * shift, end[1] + away[0] * shift)
         yield from places_beyond(start, away, *size, angle, reach_mm)
-
-
-def inner_row_labels(
-    waiting: Sequence[tuple[RowEnd, float]], pitch: float, ground: Ground, drawn: Drawn
-) -> Iterator[Label]:
-    """Numbers on the rows themselves, near their ends, where there was no room beyond them."""
-    for (number, end, direction), angle in waiting:
-        text = f"R{number}"
-        size = _extent(text, ROW_PT, "plain")
-        wide = (size[0] + 1.2, size[1])
-        inward = (-direction[0], -direction[1])
-        box = ground.first_free(_row_places(end, direction, inward, wide, angle, ROW_INWARD_MM, pitch))
-        if box is None:
-            drawn.unlabelled.append(text)
-        else:
-            yield Label(box=box, text=text, size_pt=ROW_PT, face="plain")
 
 
 def row_ends(rows: TreeRows, view: View) -> Iterator[RowEnd]:
@@ -271,12 +365,43 @@ def name_labels(
             if mark.style == "setback" or not words.strip() or visible.is_empty:
                 continue
             texts = dict.fromkeys(_fitted_lines(w) for w in (words, mark.label) if w.strip())
+            if key in CAUTIONS:
+                yield _caution(tuple(texts), words, visible, ground, drawn, STYLES[mark.style].size_mm / 2)
+                continue
             yield from _place_name(tuple(texts), visible, ground, drawn, STYLES[mark.style].size_mm / 2)
     blocks = scene.layer("blocks")
     for mark in blocks.marks if blocks and block is not None else ():
         visible = view.geometry(mark.geometry).intersection(window)
         if mark.index != block and not visible.is_empty:
             yield from _place_name((fitted(mark.label, 48.0, NAME_PT, "slant"),), visible, ground, drawn, 0.0)
+
+
+def _caution(
+    texts: Sequence[str], words: str, shape: BaseGeometry, ground: Ground, drawn: Drawn, half: float
+) -> Label:
+    """The name of what must not be lost, else a key to it; what the map does not tell whole is kept for the lines below it."""
+    name, told = texts[-1].replace("\n", " "), words.replace("\n", " ")
+    found = next(_place_name(texts, shape, ground, Drawn(), half), None) or _name_afar(texts[-1], shape, ground, half, NAME_PT, "slant")
+    if found is not None:
+        if found.text != texts[0]:
+            drawn.warned.append((name, told))
+        return found
+    key = f"!{1 + sum(each.startswith('!') for each, _told in drawn.warned)}"
+    drawn.warned.append((f"{key} {name}", f"{key} {told}"))
+    spot = shape.representative_point()
+    size = _extent(key, CAUTION_PT, "bold")
+    return _name_afar(key, shape, ground, half, CAUTION_PT, "bold") or Label(
+        box=Box(x=spot.x, y=spot.y, width=size[0], height=size[1]), text=key, size_pt=CAUTION_PT, face="bold"
+    )
+
+
+def _name_afar(text: str, shape: BaseGeometry, ground: Ground, half: float, size_pt: float, face: Face) -> Label | None:
+    """A name that stands apart, with a line to what it names."""
+    spot = shape.representative_point()
+    box = ground.first_free(places_around(spot.x, spot.y, half, *_extent(text, size_pt, face), rings=_CAUTION_RINGS))
+    if box is None:
+        return None
+    return Label(box=box, text=text, size_pt=size_pt, face=face, leader=_leader(spot.x, spot.y, min(half, 1.0), box))
 
 
 def _fitted_lines(text: str) -> str:
@@ -364,7 +489,7 @@ def block_labels(plan: Plan, view: View, names: dict[int, str], ground: Ground, 
 
 
 def _inside_label(text: str, shape: BaseGeometry, ground: Ground) -> Label | None:
-    for size in (9.0, 7.5, 6.5, 6.0):
+    for size in (9.0, 8.0, 7.0):
         box = ground.first_free(_inside_places(shape, *_extent(text, size, "bold")))
         if box is not None:
             return Label(box=box, text=text, size_pt=size, face="bold")
@@ -372,8 +497,8 @@ def _inside_label(text: str, shape: BaseGeometry, ground: Ground) -> Label | Non
 
 
 def _outside_label(text: str, shape: BaseGeometry, ground: Ground) -> Label | None:
-    box = ground.first_free(_name_places(shape, 0.0, *_extent(text, 6.5, "bold")))
-    return None if box is None else Label(box=box, text=text, size_pt=6.5, face="bold")
+    box = ground.first_free(_name_places(shape, 0.0, *_extent(text, NAME_PT, "bold")))
+    return None if box is None else Label(box=box, text=text, size_pt=NAME_PT, face="bold")
 
 
 def draw_label(pen: Pen, label: Label) -> None:

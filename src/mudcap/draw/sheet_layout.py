@@ -23,9 +23,9 @@ WIDER: Final = (2, 3, 4, 5, 6, 8, 10, 15, 20, 30, 50, 80, 120, 200, 500, 1000, 5
 """Multiples of the last scale for the overview of a wide ranch."""
 MARGIN_MM: Final = 9.0
 HEAD_MM: Final = 8.0
-PANEL_MM: Final = 43.0
-STRIP_MM: Final = 8.0
-"""Between map and panel: the check line."""
+PANEL_MM: Final = 47.0
+STRIP_MM: Final = 11.0
+"""Between map and panel: the check line, and what found no room on the map."""
 INDEX_MM: Final = 4.5
 COLLAR_MM: Final = 6.0
 """Around the map window, for the numbers of rows that run on."""

@@ -76,7 +76,7 @@ def draw_block(
     labels += placed
     labels += match_labels(matches, ground)
     labels += site_labels(spots, ground, drawn) if is_numbered else []
-    labels += inner_row_labels(waiting, pitch, ground, drawn)
+    labels += inner_row_labels(waiting, placed, rows, pitch, ground, drawn) if rows is not None else []
     ground.keep_within(*window)
     labels += name_labels(scene, view, ground, drawn, block)
     for label in labels:
@@ -193,12 +193,11 @@ def _draw_trees(pen: Pen, rows: TreeRows | None, view: View, drawn: Drawn) -> No
     """A dot for each tree and a larger one for every tenth, where the scale leaves room to count them."""
     if rows is None or rows.tree_spacing_m * 1000 / view.scale < TREE_DOTS_FROM_MM:
         return
-    tenth = rows.tree_number % 10 == 0
-    for pick, radius, colour in ((~tenth, 0.14, "#8f8f8f"), (tenth, 0.32, "#555555")):
-        points = _in_window(view.to_page(rows.tree_xy[pick]), view) if pick.any() else np.empty((0, 2))
-        if len(points):
-            pen.dots(points, radius, colour)
-            drawn.has_tree_dots = True
+    points = view.to_page(rows.tree_xy)
+    shown = _is_in_window(points, view)
+    if shown.any():
+        pen.trees(points[shown], rows.tree_number[shown] % 10 == 0)
+        drawn.has_tree_dots = True
 
 
 def _draw_sites(
@@ -235,6 +234,10 @@ def _take_window(ground: Ground, window: tuple[float, float, float, float]) -> N
 
 
 def _in_window(points: NDArray[np.float64], view: View) -> NDArray[np.float64]:
+    return points[_is_in_window(points, view)]
+
+
+def _is_in_window(points: NDArray[np.float64], view: View) -> NDArray[np.bool_]:
     left, bottom, right, top = view.frame.window
     x, y = points[:, 0], points[:, 1]
-    return points[(x > left) & (x < right) & (y > bottom) & (y < top)]
+    return (x > left) & (x < right) & (y > bottom) & (y < top)

@@ -14,7 +14,7 @@ from weakref import WeakKeyDictionary
 import numpy as np
 import reportlab
 import reportlab.rl_config
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from reportlab.lib.rl_accel import fp_str
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
@@ -247,6 +247,13 @@ class Pen:
         corners = np.asarray(points, float)[:, :2] * PT_PER_MM - side / 2
         path = "\n".join(f"{x:.3f} {y:.3f}{size}" for x, y in corners.tolist())
         self.canvas.addLiteral(f"{_colour(colour)} rg {path} f")
+
+    def trees(self, points: ArrayLike, tenth: NDArray[np.bool_]) -> None:
+        """A dot for each tree and a larger one for every tenth."""
+        places = np.asarray(points, float)
+        for pick, radius, colour in ((~tenth, 0.14, "#8f8f8f"), (tenth, 0.32, "#555555")):
+            if pick.any():
+                self.dots(places[pick], radius, colour)
 
     def crosses(self, points: ArrayLike, style: Style) -> None:
         """Many small diagonal crosses in one path."""

@@ -12,6 +12,8 @@ from mudcap.draw.sheet_pen import Face, Pen, fitted, fitting_size, wrapped
 ROW_MM: Final = 5.4
 LINE_MM: Final = 4.4
 BODY_PT: Final = 8.5
+CELL_PT: Final = (BODY_PT, 8.0, 7.5, 7.0)
+"""Type sizes that a table's cell tries in turn."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,6 +95,24 @@ def table(
     return [head, *body]
 
 
+def under_each_page(key: Sequence[Item], lines: Sequence[Item]) -> list[Item]:
+    """A table whose head is preceded by a key, on its first page and on each that it runs on to."""
+    head = _stacked((*key, lines[0]))
+    return [head, *(replace(line, repeat=head) for line in lines[1:])]
+
+
+def _stacked(items: Sequence[Item]) -> Item:
+    """Items as one, kept with what follows."""
+
+    def draw(pen: Pen, left: float, top: float, width: float) -> None:
+        y = top
+        for item in items:
+            item.draw(pen, left, y, width)
+            y -= item.height
+
+    return Item(height=sum(i.height for i in items), draw=draw, is_head=True)
+
+
 def together(items: Sequence[Item]) -> list[Item]:
     """The items as one piece, which no page break parts."""
     return [*(replace(item, is_head=True) for item in items[:-1]), *items[-1:]]
@@ -143,18 +163,27 @@ def _row(
                 pen.rectangle(x + share * unit / 2 - 1.8, top - height / 2 - 1.8, 3.6, 3.6, width_mm=0.3)
             elif cell:
                 own: Face = "bold" if k in bold else face
-                size = fitting_size(cell, share * unit - 1.2, (BODY_PT, 7.5, 6.75, 6.0), own)
-                words = fitted(cell, share * unit - 1.2, size, own)
-                if k >= len(cells) - centred:
-                    pen.text(x + share * unit / 2, base, words, size, face=own, anchor="middle")
-                else:
-                    pen.text(x + 0.8, base, words, size, face=own)
+                size, lines = cell_lines(cell, share * unit - 1.2, own)
+                for up, words in zip((0.0,) if len(lines) == 1 else (1.25, -1.25), lines, strict=True):
+                    if k >= len(cells) - centred:
+                        pen.text(x + share * unit / 2, base + up, words, size, face=own, anchor="middle")
+                    else:
+                        pen.text(x + 0.8, base + up, words, size, face=own)
             if walls and k:
                 pen.line([(x, top), (x, top - height)], width_mm=0.1)
             x += share * unit
         pen.line([(left, top - height), (left + width, top - height)], width_mm=0.35 if heavy else 0.1)
 
     return draw
+
+
+def cell_lines(text: str, room: float, face: Face = "plain") -> tuple[float, list[str]]:
+    """Type size and lines of a cell: one as large as fits, else two; what is longer still is cut."""
+    size = fitting_size(text, room, CELL_PT, face)
+    lines = wrapped(text, room, size, face)
+    if len(lines) > 2:
+        lines = [lines[0], fitted(" ".join(lines[1:]), room, size, face)]
+    return size, lines
 
 
 def _kept_with(items: Sequence[Item], k: int) -> list[Item]:

@@ -34,7 +34,7 @@ SMALLEST_PT: Final = 4.5
 _POINTS: Final = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
 
 
-READABLE_PT: Final = 6.0
+READABLE_PT: Final = 7.0
 """As long as all type is this large, everything worth knowing is printed; on a smaller label the least needed goes."""
 
 
@@ -182,23 +182,27 @@ def _arrangements(plan_number: str, _: Text) -> tuple[Callable[[Pick], list[_Lin
     return (
         partial(made, take="line", with_plan=True), partial(made, take="lines", with_plan=True),
         partial(made, take="line", with_plan=False), partial(made, take="lines", with_plan=False),
-        partial(made, take="", with_plan=False), partial(_few_lines, _=_),
+        partial(made, take="lines", with_plan=False, even=True), partial(made, take="", with_plan=False), partial(_few_lines, _=_),
     )  # fmt: skip
 
 
-def _lines(pick: Pick, *, plan_number: str, _: Text, take: str, with_plan: bool) -> list[_Line]:
-    """The full label; packages in one line, in a line each (where a long name is cut, never the number), or not at all."""
+def _lines(pick: Pick, *, plan_number: str, _: Text, take: str, with_plan: bool, even: bool = False) -> list[_Line]:
+    """The full label; packages in one line, in a line each (where a long name is cut, never the number), or not at all.
+
+    `even`: the address is hardly larger than the rest, so that the rest can be read on a small label.
+    """
+    share, small = (0.8, 0.8) if even else (0.62, 0.5)
     lines = [
-        *_first_lines(pick, 0.62, _),
-        _Line(text=_("No. {number} · {site}").format(number=pick.number, site=pick.site_id), share=0.62),
+        *_first_lines(pick, share, _),
+        _Line(text=_("No. {number} · {site}").format(number=pick.number, site=pick.site_id), share=share),
     ]
     if pick.facing_deg is not None:
-        lines.append(_Line(text=_facing_text(pick, _), share=0.62, dial=True))
-    lines.append(_Line(text=_("{count} cavities").format(count=pick.cavities), share=0.62, face="bold"))
+        lines.append(_Line(text=_facing_text(pick, _), share=share, dial=True))
+    lines.append(_Line(text=_("{count} cavities").format(count=pick.cavities), share=share, face="bold"))
     if pick.packages and take == "line":
-        lines.append(_Line(text=pick.take, share=0.5))
+        lines.append(_Line(text=pick.take, share=small))
     elif pick.packages and take == "lines":
-        lines += [_Line(text=packages_text([p]), share=0.5, may_be_cut=True) for p in pick.packages]
+        lines += [_Line(text=packages_text([p]), share=small, may_be_cut=True) for p in pick.packages]
     if with_plan:
         lines.append(_Line(text=_("Plan {number}").format(number=plan_number), share=0.4))
     return lines

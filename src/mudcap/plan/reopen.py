@@ -14,7 +14,7 @@ from scipy.spatial import cKDTree
 from mudcap.errors import InputError
 from mudcap.lang import _
 from mudcap.orchard.model import Finding, Orchard
-from mudcap.orchard.network import open_on, travel_network
+from mudcap.orchard.network import TravelNetwork, open_on, travel_network
 from mudcap.orchard.rows import lay_rows
 from mudcap.place.borders import bordering
 from mudcap.place.candidates import Candidates, lay_candidates
@@ -25,8 +25,10 @@ from mudcap.plan.identity import SAME_PLACE_M
 from mudcap.plan.make import number_of
 from mudcap.plan.model import BlockPlan, Edit, Params, Plan, Site
 from mudcap.plan.picking import Pick
+from mudcap.supply.address import Addresses, said_anew
 from mudcap.supply.model import Puddle, PuddlePlan, ReleasePoint, SiteSupply
 from mudcap.supply.params import SupplyParams
+from mudcap.supply.stands import puddle_places
 
 T = TypeVar("T", Puddle, ReleasePoint)
 
@@ -59,7 +61,7 @@ class SavedPlan:
 def reopen_plan(saved: SavedPlan, orchard: Orchard) -> Plan:
     """The plan whose files are `saved`, on the `orchard` it was made from (as read, rows not laid).
 
-    Rows, network, stations and trees are laid again with the plan's own options; sites, block facts and findings are the
+    Rows, network, stations and trees are laid again with the plan's own options, and puddles' addresses said in the language of this run; sites, block facts and findings are the
     saved ones, a finding's place shrunk to one point, the water truck's way left out; what each site takes is the saved one
     too, but what the yard must have ready is not reckoned again (`supply_plan` is None). Nothing is solved. Raises ``InputError`` where the input is not what
     the plan was made from.
@@ -79,7 +81,7 @@ def reopen_plan(saved: SavedPlan, orchard: Orchard) -> Plan:
         orchard=laid, params=params, edits=saved.edits, network=network, candidates=candidates, demand=demand,
         assigned=_assigned(laid, demand, sites, params.place.border_m), sites=sites, blocks=saved.blocks,
         findings=tuple(_in_plane(f, orchard) for f in saved.findings), last_serial=saved.last_serial, number=saved.number, reproducible=saved.reproducible,
-        puddles=_puddles(saved.puddles, laid), release=tuple(_at(r, laid) for r in saved.release),
+        puddles=_puddles(saved, laid, network), release=tuple(_at(r, laid) for r in saved.release),
         supply=_supply(saved),
     ))  # fmt: skip
 
@@ -114,10 +116,18 @@ def _taken(pick: Pick, options: SupplyParams) -> SiteSupply:
     )  # fmt: skip
 
 
-def _puddles(puddles: PuddlePlan | None, orchard: Orchard) -> PuddlePlan | None:
-    if puddles is None:
-        return None
-    return dataclasses.replace(puddles, puddles=tuple(_at(p, orchard) for p in puddles.puddles))
+def _puddles(saved: SavedPlan, orchard: Orchard, network: TravelNetwork) -> PuddlePlan | None:
+    """The puddles at their places in the plane, their addresses in the language of this run."""
+    made, params = saved.puddles, saved.params
+    if made is None or not made.puddles:
+        return made
+    places = puddle_places(orchard, network, mud=params.mud, access=params.access, rows=params.rows)
+    words = Addresses(orchard, params.units)
+    placed = [_at(p, orchard) for p in made.puddles]
+    told = [said_anew(words, places, np.array([p.x_m, p.y_m]), p.address) for p in placed]
+    return dataclasses.replace(
+        made, puddles=tuple(dataclasses.replace(p, address=text) for p, text in zip(placed, told, strict=True))
+    )
 
 
 def _at(thing: T, orchard: Orchard) -> T:

@@ -11,13 +11,16 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from mudcap.geo.units import Units, length_text
-from mudcap.lang import _
+from mudcap.lang import LANGUAGES, _, speaking
 from mudcap.orchard.model import Orchard, Road
 from mudcap.orchard.network import ALLEY, HEADLAND
+from mudcap.supply.stands import PuddlePlaces
 
 _BESIDE_M: Final = 60.0
 """A tree farther off than this is no landmark; then the distance to the block is told."""
 _ON_M: Final = 1.0
+_SAME_M: Final = 0.05
+"""Places as near as this are one: files round longitude and latitude."""
 
 
 class Addresses:
@@ -96,3 +99,21 @@ class Addresses:
         )  # fmt: skip
         side = names[int(np.floor(bearing / 45.0 + 0.5)) % 8]
         return _("{side}, {distance} off").format(side=side, distance=length_text(float(np.hypot(*away)), self.units))
+
+
+def said_anew(words: Addresses, places: PuddlePlaces, xy: NDArray[np.float64], told: str) -> str:
+    """The address of the puddle at `xy`, which a file has `told` in one language, as this run says it.
+
+    `told` itself where no place there has that address in any language.
+    """
+    here = np.flatnonzero(np.hypot(*(places.xy - xy).T) <= _SAME_M) if len(places.xy) else ()
+    for k in here:
+        parts = places.xy[k], places.stand_xy[k], int(places.kind[k])
+        if told in {_spoken(words, parts, language) for language in LANGUAGES}:
+            return words.of(*parts)
+    return told
+
+
+def _spoken(words: Addresses, parts: tuple[NDArray[np.float64], NDArray[np.float64], int], language: str) -> str:
+    with speaking(language):
+        return words.of(*parts)
