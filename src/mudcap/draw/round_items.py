@@ -198,7 +198,8 @@ def _code_key(made: Round, width: float, _: Text) -> list[Item]:
     """What the digits mean that stand in this list."""
     told = {n.why: why_text(n, made, _) for n in made.not_visited}
     codes = [f"{1 + k} {told[why]}" for k, why in enumerate(WHYS) if why in told]
-    return paragraph(_("Or why not: {codes}. !: still out.").format(codes="; ".join(codes)), width) if codes else []
+    text = _("Or why not: {codes}. {mark}: still out.")
+    return paragraph(text.format(codes="; ".join(codes), mark="!"), width) if codes else []
 
 
 def hardware_items(plan: Plan, made: Round, width: float, _: Text) -> list[Item]:
