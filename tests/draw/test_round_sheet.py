@@ -158,6 +158,8 @@ def test_puddles_stand_on_the_maps_of_their_blocks_in_order(plan):
         own = [s for s in day.stops if s.visit.block_id == block]
         assert f"Block {block} Stops {len(own)} Time {clock(own[0].begin_s)}–{clock(own[-1].end_s)}" in text
         assert all(re.search(rf"(?<!\d){s.order}(?!\d)", text) for s in own) and all(s.visit.name in text for s in own)
+        assert all(f"{s.order} {s.visit.name}" in text for s in own)  # the name stands beside its stop, and no drop beneath it
+        assert sum(text.count(s.visit.name) for s in own) == len(own)
     told = re.sub(r"\s+", " ", " ".join(p.extract_text() for p in pages))
     assert told.count(" with 26 gal: the road.") == 3 and f"A, Day 1: {', '.join(day.blocks)}" in told
 
@@ -178,7 +180,7 @@ def test_the_map_has_a_layer_for_each_day_and_crew(plan, fetching):
     assert fetching.left and left["title"] == f"Not gone to: {len(fetching.left)}" and left["shown"]
     assert len(left["marks"]) == len(fetching.left) and "no time left" in json.dumps(left["marks"][0])
     whole = web_map(plan, "en", make_round(plan, RoundOptions(task="check", lunch_s=None)))
-    assert "left_undone" not in whole
+    assert "left_undone" not in re.search(r'id="mudcap-data">(.*?)</script>', whole, re.S)[1]
     assert web_map(plan) == web_map(plan, "en", None) and "round-A1" not in web_map(plan)
 
 
