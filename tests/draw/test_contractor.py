@@ -15,7 +15,8 @@ from shapely import Point
 from mudcap.draw.contractor import contractor
 from mudcap.draw.contractor_facts import NEAR_M, closings, rows_off, span_lines, spans, zones
 from mudcap.draw.sheet_layout import PAGES_MM
-from mudcap.orchard.model import Closure, KeepOut
+from mudcap.orchard.model import Closure, Exclusion, KeepOut
+from mudcap.orchard.names import kind_text
 from mudcap.plan.model import Site
 
 PLAN = sample_plan(2, 40)
@@ -52,6 +53,18 @@ def test_every_shelter_lies_in_a_span_of_its_row() -> None:
         for row in off.values():
             assert all(b + 1 < c for (_a, b), (c, _d) in zip(row.spans, row.spans[1:], strict=False))
             assert row.spans[0][0] >= 1 and row.spans[-1][1] <= 24
+
+
+@pytest.mark.parametrize(("kind", "wanted"), [("Power line", "línea"), ("well", "pozo"), ("beehive oven", "beehive oven")])
+def test_common_kinds_of_zones_are_told_in_the_reader_s_language(kind: str, wanted: str) -> None:
+    """A kind of ours is translated, whatever its capitals; a word of the user's stays."""
+    spanish = {"power line": "línea eléctrica", "well": "pozo"}
+    assert wanted in kind_text(kind, lambda text: spanish.get(text, text))
+    block = PLAN.orchard.blocks[0]
+    zone = KeepOut(name="Here", geometry=block.polygon.centroid.buffer(2), setback_m=3.0, reason=kind, rule=Exclusion.HAZARD)
+    plan = replace(PLAN, orchard=replace(PLAN.orchard, keep_outs=(zone,)))
+    said = " ".join(" ".join(texts(contractor(plan))).split())
+    assert f"Here hazard {kind_text(kind, str)} " in said
 
 
 def test_an_alley_in_pieces_is_named_once() -> None:

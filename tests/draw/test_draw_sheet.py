@@ -261,6 +261,17 @@ def test_row_numbers_stand_in_one_line_on_the_rows_where_a_road_and_a_block_lie_
     assert not any(re.fullmatch(r"R\d+", name) for name in drawn.unlabelled)
 
 
+def test_only_the_rows_asked_for_are_numbered() -> None:
+    """As on the map of a wetting round; on other maps as many as find room."""
+    plan = sample_plan(1, 20)
+    view = block_views(plan.orchard.blocks[0].polygon, [(s.x_m, s.y_m) for s in plan.sites], "letter", "us")[0]
+    for only, wanted in ((None, set(range(1, 17))), (frozenset({3, 4, 11}), {3, 4, 11}), (frozenset(), set())):
+        pen = Labels(Canvas(BytesIO()))
+        drawn = draw_block(pen, plan, make_scene(plan), view, 0, is_numbered=False, only_rows=only)
+        assert {int(text.removeprefix("R")) for text, _y, _size in pen.said if re.fullmatch(r"R?\d+", text)} == wanted
+        assert drawn.row_step == 1
+
+
 def test_no_print_is_smaller_than_7_pt(pdf: Opened, large: Opened) -> None:
     """Legend, row numbers, names and notes alike; letters inside symbols are pictures."""
     for opened in (pdf, large):

@@ -12,6 +12,7 @@ from pypdf import PdfReader
 
 from mudcap.draw.picklist import picklist
 from mudcap.plan.picking import by_load, picks
+from mudcap.supply.params import KitParams, SupplyParams
 from small_plan import relaxed, two_block_plan
 from supplied import with_supply
 
@@ -44,6 +45,14 @@ def test_without_loads_each_block_is_a_part():
     assert ["Block North 40" in texts[0], "Block Creek" in texts[1], "Totals by block" in texts[2]] == [True] * 3
     assert all("Read before hanging" in t for t in texts) and not any("compass" in t for t in texts)
     assert abs(float(pages[0].width) - 595.28) < 0.1 and abs(float(pages[0].height) - 841.89) < 0.1
+
+
+@pytest.mark.parametrize(("units", "wanted"), [("us", "wire 23.7 ft"), ("metric", "wire 7.2 m")])
+def test_lengths_of_kit_are_in_the_units_of_the_plan(units, wanted):
+    """A load of six sites with 1.2 m of wire each."""
+    options = SupplyParams(kit=(KitParams(name="wire", each=1.2, unit="m"),))
+    plan = dataclasses.replace(PLAN, params=dataclasses.replace(PLAN.params, units=units, supply=options))
+    assert wanted in pdfplumber.open(io.BytesIO(picklist(plan))).pages[0].extract_text()
 
 
 def test_many_kinds_of_packages_are_told_in_letters():

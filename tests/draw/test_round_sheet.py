@@ -158,6 +158,8 @@ def test_puddles_stand_on_the_maps_of_their_blocks_in_order(plan):
         own = [s for s in day.stops if s.visit.block_id == block]
         assert f"Block {block} Stops {len(own)} Time {clock(own[0].begin_s)}–{clock(own[-1].end_s)}" in text
         assert all(re.search(rf"(?<!\d){s.order}(?!\d)", text) for s in own) and all(s.visit.name in text for s in own)
+        assert all(f"{s.order} {s.visit.name}" in text for s in own)  # the name stands beside its stop, and no drop beneath it
+        assert sum(text.count(s.visit.name) for s in own) == len(own)
     told = re.sub(r"\s+", " ", " ".join(p.extract_text() for p in pages))
     assert told.count(" with 26 gal: the road.") == 3 and f"A, Day 1: {', '.join(day.blocks)}" in told
 

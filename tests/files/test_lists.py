@@ -14,8 +14,10 @@ import pytest
 
 from mudcap.files.picklist_json import picklist_json
 from mudcap.files.spreadsheet import COLUMNS, FILLED, TICK, guarded, picklist_csv, picklist_xlsx
+from mudcap.geo.units import M_PER_FT
 from mudcap.plan.model import Plan
-from mudcap.plan.picking import picks
+from mudcap.plan.picking import by_load, picks
+from mudcap.supply.params import KitParams, SupplyParams
 from small_plan import two_block_plan
 from supplied import with_supply
 
@@ -54,7 +56,8 @@ def test_no_text_of_a_user_becomes_a_formula_in_the_workbook(attack):
     with zipfile.ZipFile(io.BytesIO(data)) as archive:
         names = archive.namelist()
         sheets = "".join(archive.read(n).decode() for n in names if n.startswith("xl/worksheets/sheet"))
-        own = re.sub(r"<formula1>\"☐,☑\"</formula1>", "", sheets)  # the choice of two boxes: a list of ours
+        # the choice of two boxes and the limits of a count are ours
+        own = re.sub(r"<formula1>(\"☐,☑\"</formula1>|0</formula1><formula2>9999</formula2>)", "", sheets)
     assert "<f>" not in own and "<f " not in own and "formula" not in own and "hyperlink" not in own
     assert not [n for n in names if "vba" in n.lower() or "external" in n.lower()]
     cells = [c for sheet in openpyxl.load_workbook(io.BytesIO(data)) for row in sheet.iter_rows() for c in row]
@@ -113,6 +116,36 @@ def test_the_workbook_has_a_sheet_for_each_purpose_with_titles_and_a_page_a_load
     assert [r[4] for r in loads] == [TICK] * len(loads)
     assert sum(r[2] for r in loads if r[1] == "bundle of 25") == sum(dict(p.packages)["bundle of 25"] for p in picks(PLAN))
     assert openpyxl.load_workbook(io.BytesIO(picklist_xlsx(two_block_plan()))).sheetnames == ["Pick-list", "Totals"]
+
+
+def test_the_workbook_can_be_scrolled_filled_in_and_printed():
+    """Site and address stay in sight, as do all head lines; a count is a whole number; paper as the units have it."""
+    book = openpyxl.load_workbook(io.BytesIO(picklist_xlsx(PLAN)))
+    first = book["Pick-list"]
+    heads = [c.value for c in first[1]]
+    assert first.freeze_panes == first.cell(2, heads.index("Row, tree") + 2).coordinate
+    assert book["Loads"].freeze_panes == book["Totals"].freeze_panes == "A2"
+    (rule,) = [v for v in first.data_validations.dataValidation if v.type == "whole"]
+    column = first.cell(2, heads.index("Cavities hung, if other") + 1)
+    assert column.coordinate in rule.sqref and (rule.formula1, rule.formula2) == ("0", "9999")
+    assert rule.showErrorMessage and rule.allowBlank
+    metric = dataclasses.replace(PLAN, params=dataclasses.replace(PLAN.params, units="metric"))
+    for plan, paper in ((PLAN, 1), (metric, 9)):
+        assert all(sheet.page_setup.paperSize == paper for sheet in openpyxl.load_workbook(io.BytesIO(picklist_xlsx(plan))))
+    loads = book["Loads"]
+    assert all(row[0].alignment.wrap_text for row in loads.iter_rows(min_row=2))
+
+
+@pytest.mark.parametrize(("units", "unit"), [("us", "ft"), ("metric", "m")])
+def test_lengths_of_kit_are_in_the_units_of_the_plan(units, unit):
+    """Sites of 0.2 m of wire each: enough, rounded up to a tenth."""
+    kit = KitParams(name="wire", each=0.2, unit="m")
+    plan = dataclasses.replace(PLAN, params=dataclasses.replace(PLAN.params, units=units, supply=SupplyParams(kit=(kit,))))
+    assert len({p.load for p in picks(plan)}) > 1
+    found = [r for r in openpyxl.load_workbook(io.BytesIO(picklist_xlsx(plan)))["Loads"].iter_rows(min_row=2, values_only=True) if r[1] == "wire"]
+    total = sum(len(own) for _load, own in by_load(picks(plan)))
+    assert {r[3] for r in found} == {unit}
+    assert sum(r[2] for r in found) == pytest.approx(total * 0.2 / (M_PER_FT if units == "us" else 1.0), abs=0.1 * len(found))
 
 
 def test_without_supply_the_json_names_no_load_and_no_package():

@@ -33,7 +33,7 @@ from mudcap.draw.words import corner_word
 from mudcap.geo.units import length_text
 from mudcap.lang import translator
 from mudcap.orchard.model import Block
-from mudcap.orchard.names import crop_text, exclusion_text
+from mudcap.orchard.names import crop_text, exclusion_text, kind_text
 from mudcap.plan.model import Plan
 
 _LEFT_OUT: Final = frozenset({"excluded", "beyond", "catchments", "puddle_links", "water_round"})
@@ -157,9 +157,8 @@ def _closed_items(plan: Plan, ground: BaseGeometry, width: float, _: Text) -> li
 
 def _zone_items(plan: Plan, block: Block, width: float, _: Text) -> list[Item]:
     units = plan.params.units
-    own = {"hives": _("honey-bee hives"), "hazard": _("hazard"), "chemical store": _("chemical store")}
     rows = [
-        (z.name or "–", exclusion_text(int(z.rule), _), own.get(z.reason, z.reason), length_text(z.setback_m, units),
+        (z.name or "–", exclusion_text(int(z.rule), _), kind_text(z.reason, _), length_text(z.setback_m, units),
          length_text(z.away_m, units) if z.away_m > 0 else _("in it"))
         for z in zones(plan, block.polygon)
     ]  # fmt: skip

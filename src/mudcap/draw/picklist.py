@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from io import BytesIO
 from typing import Final
 
@@ -16,11 +16,11 @@ from mudcap.draw.sheet_layout import MARGIN_MM, PAGES_MM
 from mudcap.draw.sheet_pen import PT_PER_MM, Pen, face_name, printable
 from mudcap.draw.sheet_tables import Item, draw_items, flow, heading, paragraph, table
 from mudcap.draw.words import status_words
+from mudcap.geo.units import Units, amount_in
 from mudcap.lang import counted, translator
 from mudcap.plan.hanging import HangList, outing_text
-from mudcap.plan.model import Plan
-from mudcap.plan.picking import Pick, Sums, by_block, by_load, has_loads, picks, sums, wants
-from mudcap.supply.params import SupplyParams
+from mudcap.plan.model import Params, Plan
+from mudcap.plan.picking import Pick, Sums, Want, by_block, by_load, has_loads, picks, sums, wants
 
 MOST_COLUMNS: Final = 8
 """More kinds of packages than this are written in words of letters instead of a column each."""
@@ -85,11 +85,11 @@ def _parts(plan: Plan, hang: HangList | None, width: float, _: Text) -> list[_Pa
         last = max(load for load, _own in loads)
         for load, own in loads:
             title = _("load {number} of {count}").format(number=load, count=last) if load else _("without a load")
-            parts.append(_Part(title=title, items=tuple(_load_items(title, "", own, plan.params.supply, letters, width, _))))
+            parts.append(_Part(title=title, items=tuple(_load_items(title, "", own, plan.params, letters, width, _))))
     else:
         for name, own in by_block(found):
             title = _("block {block}").format(block=name)
-            parts.append(_Part(title=title, items=tuple(_block_items(title, own, plan.params.supply, letters, width, _))))
+            parts.append(_Part(title=title, items=tuple(_block_items(title, own, plan.params, letters, width, _))))
     parts.append(_Part(title=_("totals"), items=tuple(_totals(found, letters, width, _))))
     return parts
 
@@ -100,27 +100,27 @@ def _round_parts(plan: Plan, hang: HangList, letters: dict[str, str], width: flo
     for load, own in by_load(hang.picks):
         if not load:
             title = _("left over")
-            parts.append(_Part(title=title, items=tuple(_left_items(title, own, plan.params.supply, letters, width, _))))
+            parts.append(_Part(title=title, items=tuple(_left_items(title, own, plan.params, letters, width, _))))
             continue
         outing = hang.outing(load)
         title = _("load {number} of {count}, crew {crew}, day {day}").format(
             number=load, count=len(hang.outings), crew=outing.crew, day=outing.day + 1
         )
         said = outing_text(outing, hang.options, _)
-        parts.append(_Part(title=title, items=tuple(_load_items(title, said, own, plan.params.supply, letters, width, _))))
+        parts.append(_Part(title=title, items=tuple(_load_items(title, said, own, plan.params, letters, width, _))))
     return parts
 
 
 def _left_items(
-    title: str, own: Sequence[Pick], supply: SupplyParams | None, letters: dict[str, str], width: float, _: Text
+    title: str, own: Sequence[Pick], params: Params, letters: dict[str, str], width: float, _: Text
 ) -> list[Item]:
     text = _("No crew comes to these sites on this round; the crew sheet says why. What they take stays in the yard.")
-    first, *rest = _block_items(title, own, supply, letters, width, _)
+    first, *rest = _block_items(title, own, params, letters, width, _)
     return [first, *paragraph(text, width), *rest]
 
 
 def _load_items(
-    title: str, said: str, own: Sequence[Pick], supply: SupplyParams | None, letters: dict[str, str], width: float, _: Text
+    title: str, said: str, own: Sequence[Pick], params: Params, letters: dict[str, str], width: float, _: Text
 ) -> list[Item]:
     total = sums(own)
     return [
@@ -128,7 +128,7 @@ def _load_items(
         *(paragraph(said, width, face="bold") if said else ()),
         *paragraph(_("Load from the top of this list to the bottom: what is hung last goes on first. Hang from the bottom to "
                      "the top. Keep within the vehicle's load limit, and tie the load down."), width),
-        *_wants(own, supply, letters, _),
+        *_wants(own, params, letters, _),
         heading(_("Sites in loading order")),
         *_site_table(own, letters, _, in_load=True),
         *_sum_line(total, width, _),
@@ -136,10 +136,10 @@ def _load_items(
 
 
 def _block_items(
-    title: str, own: Sequence[Pick], supply: SupplyParams | None, letters: dict[str, str], width: float, _: Text
+    title: str, own: Sequence[Pick], params: Params, letters: dict[str, str], width: float, _: Text
 ) -> list[Item]:
     total = sums(own)
-    bring = _wants(own, supply, letters, _) if letters or supply else []
+    bring = _wants(own, params, letters, _) if letters or params.supply else []
     return [heading(_capital(title)), *bring, *_site_table(own, letters, _, in_load=False), *_sum_line(total, width, _)]
 
 
@@ -147,10 +147,17 @@ def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _wants(own: Sequence[Pick], supply: SupplyParams | None, letters: dict[str, str], _: Text) -> list[Item]:
+def _wants(own: Sequence[Pick], params: Params, letters: dict[str, str], _: Text) -> list[Item]:
     heads = (_("Mark"), _("What to bring"), _("How many"), _("on board"))
-    rows = [(letters[w.name] if w.is_package else "", w.name, w.text, "") for w in wants(own, supply, _)]
+    things = [in_units(w, params.units) for w in wants(own, params.supply, _)]
+    rows = [(letters[w.name] if w.is_package else "", w.name, w.text, "") for w in things]
     return table(heads, (14, 110, 24, 20), rows, boxes=1)
+
+
+def in_units(thing: Want, units: Units) -> Want:
+    """The same with a length in the plan's units."""
+    amount, unit = amount_in(thing.amount, thing.unit, units)
+    return replace(thing, amount=amount, unit=unit)
 
 
 def _site_table(own: Sequence[Pick], letters: dict[str, str], _: Text, *, in_load: bool) -> list[Item]:

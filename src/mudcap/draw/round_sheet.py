@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import itertools
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Sequence, Set
 from dataclasses import dataclass
 from io import BytesIO
 
@@ -138,7 +138,7 @@ class _Maker:
         own = [s for s in day.stops if not block or s.visit.block_id == block]
         blocks = counted(_, "{n} block", "{n} blocks", len(day.blocks)).format(n=len(day.blocks))
         facts = [
-            (_("Round"), task_name(self.made.options.task, _)),
+            (_("Task"), task_name(self.made.options.task, _)),
             (_("Crew"), day.crew),
             (_("Day"), day_name(self.made.options, day.day, _)),
             (_("Block"), block or (day.blocks[0] if len(day.blocks) == 1 else blocks)),
@@ -196,7 +196,8 @@ class _Maker:
         def draw(pen: Pen, number: int, count: int) -> None:
             if part == 0:  # tiles follow each other, so the first one's page tells all
                 numbers.update(self._tiles(plan, view, block, day, number))
-            drawn = draw_block(pen, plan, scene, view, block, match_lines(view, numbers, self._))
+            rows = _rows_beside(plan, block) if self.made.options.task == "wet" else None
+            drawn = draw_block(pen, plan, scene, view, block, match_lines(view, numbers, self._), only_rows=rows)
             _arrows(pen, view, day, plan.orchard.blocks[block].polygon.buffer(NEAR_M))
             name = plan.orchard.blocks[block].block_id
             self._surround(pen, view, self._words(day, number, count, name), drawn)
@@ -236,13 +237,33 @@ def _as_sites(plan: Plan, day: CrewDay) -> Plan:
 
 def _ordered_scene(scene: Scene, day: CrewDay, plan: Plan, near: BaseGeometry) -> Scene:
     """The ground, the day's way near one block, and the stops with their order."""
-    kept = tuple(layer for layer in scene.layers if layer.key not in ("sites", "excluded", "catchments"))
+    wet = {s.visit.name for s in day.stops if s.visit.site < 0 and shapely.intersects_xy(near, *s.visit.xy)}
+    kept = tuple(_without(layer, wet) for layer in scene.layers if layer.key not in ("sites", "excluded", "catchments"))
     marks = tuple(
-        Mark(geometry=shapely.Point(s.x_m, s.y_m), style="round_stop", label=str(s.number), index=i) for i, s in enumerate(plan.sites)
+        Mark(geometry=shapely.Point(s.x_m, s.y_m), style="round_stop", label=f"{s.number} {s.site_id}" if s.site_id in wet else str(s.number), index=i)
+        for i, s in enumerate(plan.sites)
     )
     stops = Layer(key="sites", title="", marks=marks)
     way = Mark(geometry=shapely.LineString(day.track).intersection(near), style=way_style(day))
     return dataclasses.replace(scene, layers=(*kept, Layer(key="round", title="", marks=(way,)), stops))
+
+
+def _without(layer: Layer, puddles: Set[str]) -> Layer:
+    """The layer without puddles that stand on the map as stops, under their names."""
+    if layer.key != "puddles" or not puddles:
+        return layer
+    return dataclasses.replace(layer, marks=tuple(mark for mark in layer.marks if mark.label not in puddles))
+
+
+def _rows_beside(plan: Plan, block: int) -> frozenset[int]:
+    """Numbers of the rows on both sides of each stop of a block."""
+    rows = plan.orchard.blocks[block].rows
+    own = [plan.sites[i] for i in plan.site_index(plan.orchard.blocks[block].block_id)]
+    if rows is None or not len(rows.row_number):
+        return frozenset()
+    away = shapely.distance(np.array(rows.row_line, object)[:, None], shapely.points([(s.x_m, s.y_m) for s in own])[None])
+    near = np.argsort(away, axis=0, kind="stable")[:2].T
+    return frozenset(int(rows.row_number[k]) for stop, two in enumerate(near) for k in two if away[k, stop] <= rows.row_spacing_m)
 
 
 def _arrows(pen: Pen, view: View, day: CrewDay, near: BaseGeometry | None = None) -> None:

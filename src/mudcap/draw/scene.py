@@ -16,7 +16,7 @@ from mudcap.draw.scene_parts import Layer, Mark, Scene, Text
 from mudcap.lang import translator
 from mudcap.orchard.barriers import gate_bits
 from mudcap.orchard.model import Exclusion, Gate, Orchard, Role
-from mudcap.orchard.names import crop_text, exclusion_text
+from mudcap.orchard.names import crop_text, exclusion_text, kind_text
 from mudcap.plan.model import Plan, Site
 
 __all__ = ["Layer", "Mark", "Scene", "Text", "make_scene", "site_style"]
@@ -159,7 +159,7 @@ def _barred(orchard: Orchard, _: Text) -> Iterator[Layer]:
             if not (s := k.geometry.buffer(k.setback_m)).is_empty
         ]
         marks += [
-            Mark(geometry=k.geometry, style=style, label=k.name, note=k.reason)
+            Mark(geometry=k.geometry, style=style, label=k.name, note=kind_text(k.reason, _))
             for k in keeps
             if not any(k.geometry.equals(f.geometry) for f in things)
         ]

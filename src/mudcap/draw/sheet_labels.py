@@ -201,24 +201,26 @@ def _room(spot: Spot, ground: Ground, size: float, ring: float) -> int:
 
 
 def row_labels(
-    rows: TreeRows, ends: Sequence[RowEnd], view: View, foreign: BaseGeometry, ground: Ground, drawn: Drawn
-) -> tuple[list[Label], list[list[RowEnd]], float]:
+    rows: TreeRows, ends: Sequence[RowEnd], view: View, foreign: BaseGeometry, ground: Ground, drawn: Drawn,
+    only: frozenset[int] | None = None,
+) -> tuple[list[Label], list[list[RowEnd]], float]:  # fmt: skip
     """Row numbers in a line beyond the ends of what the window shows of the rows, the sides that found no room there, the
     rows' distance.
 
-    `foreign` (page millimetres) is ground of other blocks, in which a number would be taken for one of theirs.
+    `foreign` (page millimetres) is ground of other blocks, in which a number would be taken for one of theirs; `only` are the
+    rows to number, None = as many as there is room for.
     """
     shapely.prepare(foreign)
     pitch = rows.row_spacing_m * 1000 / view.scale
-    edges = frozenset((int(rows.row_number[0]), int(rows.row_number[-1])))
+    always = _always(rows, only)
     labels: list[Label] = []
     waiting: list[list[RowEnd]] = []
     for side in (list(ends[0::2]), list(ends[1::2])):
-        line = _best_line(side, pitch, edges, ground, ROW_REACH_MM, foreign)
+        line = _best_line(_of_rows(side, only), pitch, always, ground, ROW_REACH_MM, foreign)
         if line.share < _HALF_IN_LINE:
             waiting.append(side)
             continue
-        drawn.row_step = max(drawn.row_step, line.step)
+        drawn.row_step = max(drawn.row_step, line.step) if only is None else 1
         placed, left = _placed_line(line, ground, foreign)
         labels += placed
         if line.share < _IN_LINE:  # no straight headland: each as near its own end as it can
@@ -227,20 +229,31 @@ def row_labels(
 
 
 def inner_row_labels(
-    waiting: Sequence[Sequence[RowEnd]], numbered: Sequence[Label], rows: TreeRows, pitch: float, ground: Ground, drawn: Drawn
-) -> Iterator[Label]:
+    waiting: Sequence[Sequence[RowEnd]], numbered: Sequence[Label], rows: TreeRows, pitch: float, ground: Ground, drawn: Drawn,
+    only: frozenset[int] | None = None,
+) -> Iterator[Label]:  # fmt: skip
     """Numbers on the rows themselves, in a line near their ends, where there was no room beyond; rows that have none at either
     end are listed."""
-    edges = frozenset((int(rows.row_number[0]), int(rows.row_number[-1])))
+    always = _always(rows, only)
     seen = {label.text for label in numbered}
     for side in waiting:
-        inward = [(number, end, (-away[0], -away[1])) for number, end, away in side]
-        line = _best_line(inward, pitch, edges, ground, ROW_INWARD_MM, None, "R")
-        drawn.row_step = max(drawn.row_step, line.step)
+        inward = [(number, end, (-away[0], -away[1])) for number, end, away in _of_rows(side, only) if only is None or not seen]
+        line = _best_line(inward, pitch, always, ground, ROW_INWARD_MM, None, "R")
+        drawn.row_step = max(drawn.row_step, line.step) if only is None else 1
         placed, left = _placed_line(line, ground, None)
         yield from placed
         seen |= {label.text.removeprefix("R") for label in placed}
-        drawn.unlabelled += [f"R{number}" for number, _end, _away in left if str(number) not in seen and number % line.step == 0]
+        if only is None:  # else a stop's name tells enough
+            drawn.unlabelled += [f"R{number}" for number, _end, _away in left if str(number) not in seen and number % line.step == 0]
+
+
+def _always(rows: TreeRows, only: frozenset[int] | None) -> frozenset[int]:
+    """Rows that are numbered whatever the step: first and last, or those asked for."""
+    return frozenset((int(rows.row_number[0]), int(rows.row_number[-1]))) if only is None else only
+
+
+def _of_rows(side: Sequence[RowEnd], only: frozenset[int] | None) -> list[RowEnd]:
+    return [end for end in side if only is None or end[0] in only]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -263,14 +276,14 @@ class _RowLine:
 
 
 def _best_line(
-    side: Sequence[RowEnd], pitch: float, edges: frozenset[int], ground: Ground, reach_mm: float, foreign: BaseGeometry | None,
+    side: Sequence[RowEnd], pitch: float, always: frozenset[int], ground: Ground, reach_mm: float, foreign: BaseGeometry | None,
     prefix: str = "",
 ) -> _RowLine:  # fmt: skip
     """The first way to number a side in which nearly all find room: all rows before every second, level before turned; else
     the way in which most do."""
     best: _RowLine | None = None
     for step, angle in _row_ways(side, pitch, prefix):
-        wanted = tuple(sorted((e for e in side if e[0] % step == 0 or e[0] in edges), key=lambda e: e[0] not in edges))
+        wanted = tuple(sorted((e for e in side if e[0] % step == 0 or e[0] in always), key=lambda e: e[0] not in always))
         for off in np.arange(0.6, reach_mm, 0.5) if wanted else ():
             trial = _RowLine(wanted=wanted, step=step, angle_deg=angle, off_mm=float(off), share=0.0, prefix=prefix)
             free = sum(_may_stand(trial.box(e), ground, foreign) for e in wanted)

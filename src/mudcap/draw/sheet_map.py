@@ -45,11 +45,12 @@ _SOFT_ON_OVERVIEW: Final = frozenset({"spray_lane"})
 
 
 def draw_block(
-    pen: Pen, plan: Plan, scene: Scene, view: View, block: int, matches: Sequence[Match] = (), *, is_numbered: bool = True
-) -> Drawn:
+    pen: Pen, plan: Plan, scene: Scene, view: View, block: int, matches: Sequence[Match] = (), *, is_numbered: bool = True,
+    only_rows: frozenset[int] | None = None,
+) -> Drawn:  # fmt: skip
     """Draw one block's map: ground, rows, match lines, symbols, then numbers where there is room.
 
-    Without `is_numbered` rows alone are numbered, sites are not.
+    Without `is_numbered` rows alone are numbered, sites are not; `only_rows` are the rows to number, None = as many as fit.
     """
     drawn = Drawn()
     ground = Ground(*view.frame.inner)
@@ -72,11 +73,11 @@ def draw_block(
     foreign = view.geometry(shapely.union_all([b.polygon for i, b in enumerate(plan.orchard.blocks) if i != block]))
     rows = plan.orchard.blocks[block].rows
     ends = list(row_ends(rows, view)) if rows is not None else []
-    placed, waiting, pitch = row_labels(rows, ends, view, foreign, ground, drawn) if rows is not None and ends else ([], [], 0.0)
+    placed, waiting, pitch = row_labels(rows, ends, view, foreign, ground, drawn, only_rows) if rows is not None and ends else ([], [], 0.0)
     labels += placed
     labels += match_labels(matches, ground)
     labels += site_labels(spots, ground, drawn) if is_numbered else []
-    labels += inner_row_labels(waiting, placed, rows, pitch, ground, drawn) if rows is not None else []
+    labels += inner_row_labels(waiting, placed, rows, pitch, ground, drawn, only_rows) if rows is not None else []
     ground.keep_within(*window)
     labels += name_labels(scene, view, ground, drawn, block)
     for label in labels:

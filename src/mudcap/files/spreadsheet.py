@@ -17,6 +17,7 @@ from typing import Any, Final
 
 import xlsxwriter
 
+from mudcap.geo.units import amount_in
 from mudcap.lang import counted, translator
 from mudcap.plan.hanging import HangList, outing_text
 from mudcap.plan.model import Plan, Site
@@ -41,6 +42,11 @@ CREW_COLUMNS: Final = ("crew", "day")
 """What a hanging round's list has besides, before the load."""
 FILLED: Final = ("hung", "stocked", "cavities_hung")
 """Columns that the crew fills in; empty as written, so that no program in between can spoil a sign in them."""
+MOST_CAVITIES: Final = 9999
+"""As in the files of checks."""
+_LETTER: Final = 1
+_A4: Final = 9
+"""Numbers of paper sizes in a workbook: ECMA-376, part 1, section 18.3.1.63."""
 TICK: Final = "☐"
 TICKED: Final = "☑"
 _RISKY: Final = "=+-@＝＋－＠﹣﹢﹦﹫\t\r\n"
@@ -214,7 +220,7 @@ def _list_sheet(
         if line.kind == "load total":
             breaks.append(row + 1)
     _tick_choice(sheet, columns, len(lines), word)
-    sheet.freeze_panes(1, 0)
+    sheet.freeze_panes(1, 1 + next(k for k, head in enumerate(columns) if head.key == "address"))
     sheet.autofilter(0, 0, len(lines), len(columns) - 1)
     _page(sheet, plan, word)
     if with_loads:  # a page break counts only where the sheet is not fitted to pages
@@ -225,26 +231,32 @@ def _list_sheet(
 
 
 def _tick_choice(sheet: Any, columns: Sequence[Head], last: int, word: Any) -> None:
-    """A choice of both boxes; anything else may be typed all the same."""
+    """A choice of both boxes, where anything else may be typed all the same; a count of cavities is a whole number."""
     for column, head in enumerate(columns):
         if head.key in ("hung", "stocked"):
             sheet.data_validation(1, column, last, column, {
                 "validate": "list", "source": [TICK, TICKED], "show_error": False,
                 "input_title": word("Done?"), "input_message": word("Choose the ticked box, or type x."),
             })  # fmt: skip
+        elif head.key == "cavities_hung":
+            sheet.data_validation(1, column, last, column, {
+                "validate": "integer", "criteria": "between", "minimum": 0, "maximum": MOST_CAVITIES,
+                "error_title": word("Cavities"), "error_message": word("A whole number from 0 to 9999, or nothing."),
+            })  # fmt: skip
 
 
 def _load_sheet(book: Any, name: str, plan: Plan, loads: Sequence[tuple[str, Sequence[Want]]], lang: str) -> None:
     """What goes onto the vehicle before it leaves: one line a thing."""
     sheet, style, word = book.add_worksheet(name), _styles(book), translator(lang)
-    _head_row(sheet, [(word("Load"), max(12, *(min(40, len(title)) for title, _things in loads))), (word("Take"), 40), (word("How many"), 10), (word("Unit"), 8), (word("On board"), 10)], style)
+    _head_row(sheet, [(word("Load"), max(12, *(min(60, len(title) + 2) for title, _things in loads))), (word("Take"), 40), (word("How many"), 10), (word("Unit"), 8), (word("On board"), 10)], style)
     row = 0
     for title, things in loads:
         for thing in things:
             row += 1
-            cells: tuple[Cell, ...] = (title, thing.name, thing.amount, thing.unit, TICK)
+            cells: tuple[Cell, ...] = (title, thing.name, *amount_in(thing.amount, thing.unit, plan.params.units), TICK)
             for column, value in enumerate(cells):
-                _write(sheet, row, column, value, style["cell"])
+                _write(sheet, row, column, value, style["cell" if column else "wrapped"])
+    sheet.freeze_panes(1, 0)
     _page(sheet, plan, word)
     sheet.fit_to_pages(1, 0)
 
@@ -262,6 +274,7 @@ def _total_sheet(book: Any, name: str, plan: Plan, lines: Sequence[PickLine], la
             cells.append(packages_text(line.sums.packages))
         for column, value in enumerate(cells):
             _write(sheet, row, column, value, style["cell" if line.kind == "block total" else "total"])
+    sheet.freeze_panes(1, 0)
     _page(sheet, plan, word)
     sheet.fit_to_pages(1, 0)
 
@@ -275,6 +288,7 @@ def _head_row(sheet: Any, columns: Sequence[tuple[str, float]], style: dict[str,
 
 def _page(sheet: Any, plan: Plan, word: Any) -> None:
     sheet.set_landscape()
+    sheet.set_paper(_LETTER if plan.params.units == "us" else _A4)
     sheet.set_margins(left=0.4, right=0.4, top=0.7, bottom=0.6)
     sheet.set_header("&L" + _title(plan).replace("&", "&&")[:200])
     sheet.set_footer("&L" + word("Plan {number}").format(number=plan.number) + "&R&P / &N")
@@ -284,6 +298,7 @@ def _styles(book: Any) -> dict[str, Any]:
     return {
         "head": book.add_format({"bold": True, "border": 1, "text_wrap": True, "valign": "top"}),
         "cell": book.add_format({"border": 1}),
+        "wrapped": book.add_format({"border": 1, "text_wrap": True, "valign": "top"}),
         "total": book.add_format({"border": 1, "bold": True, "top": 2}),
     }
 

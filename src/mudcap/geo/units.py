@@ -34,6 +34,19 @@ def length_text(length_m: float, units: Units, digits: int = 0) -> str:
     return f"{length_m:,.{digits}f} m"
 
 
+def amount_in(amount: float, unit: str, units: Units) -> tuple[float, str]:
+    """An amount of something and its unit as people of these units count it: feet or metres where it is a length, rounded up to a
+    tenth so that enough is brought; anything else as it is.
+
+    >>> amount_in(86.4, "m", "us"), amount_in(10.0, "m", "metric"), amount_in(3.0, "roll", "us")
+    ((283.5, 'ft'), (10.0, 'm'), (3.0, 'roll'))
+    """
+    wanted, factor = ("ft", 1 / M_PER_FT) if units == "us" else ("m", M_PER_FT)
+    if unit not in ("m", "ft") or unit == wanted:
+        return amount, unit
+    return math.ceil(amount * factor * 10 - 1e-6) / 10, wanted
+
+
 def parse_length(text: str) -> float:
     """Metres of a length such as '45ft', '45 ft', '13.7 m' or '13.7m'; a bare number is refused.
 

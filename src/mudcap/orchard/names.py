@@ -32,6 +32,20 @@ def role_text(role: Role | str, _: Text) -> str:
     }[Role(role)]  # fmt: skip
 
 
+def kind_text(kind: str, _: Text) -> str:
+    """Words for what a keep-out or hazard is, where it is of a common kind; the user's word where it is not.
+
+    >>> kind_text("Power line", str), kind_text("wash pad", str)
+    ('power line', 'wash pad')
+    """
+    return {
+        "hives": _("honey-bee hives"), "hazard": _("hazard"), "chemical store": _("chemical store"), "power line": _("power line"),
+        "well": _("well"), "irrigation riser": _("irrigation riser"), "riser": _("irrigation riser"), "pump house": _("pump house"),
+        "pump": _("pump"), "pond": _("pond"), "canal": _("canal"), "creek": _("creek"), "ditch": _("ditch"), "tank": _("tank"),
+        "house": _("house"), "building": _("building"), "school": _("school"), "fence": _("fence"),
+    }.get(kind.strip().lower(), kind)  # fmt: skip
+
+
 def exclusion_text(flags: int, _: Text) -> str:
     """The reasons of exclusion flags as words, joined by commas; '' for 0."""
     words = {
