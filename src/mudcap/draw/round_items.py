@@ -7,7 +7,16 @@ from typing import get_args
 
 from mudcap.draw.scene import Text
 from mudcap.draw.sheet_pen import Pen, fitted, fitting_size, text_width_mm, wrapped
-from mudcap.draw.sheet_tables import BODY_PT, CELL_PT, LINE_MM, Item, heading, paragraph, table, under_each_page
+from mudcap.draw.sheet_tables import (
+    BODY_PT,
+    CELL_PT,
+    LINE_MM,
+    Item,
+    heading,
+    paragraph,
+    table,
+    under_each_page,
+)
 from mudcap.lang import counted
 from mudcap.plan.model import Plan
 from mudcap.plan.round_model import CrewDay, Leg, NotVisited, Round, StillWhy, Stop

@@ -32,12 +32,14 @@ ROW_PT: Final = 7.0
 NAME_PT: Final = 7.0
 ROW_REACH_MM: Final = 11.0
 """How far beyond the rows' ends the line of their numbers may stand; where that is taken it stands on the rows, near their ends."""
-ROW_INWARD_MM: Final = 40.0
+ROW_INWARD_MM: Final = 16.0
 _ROW_STEPS: Final = (1, 2, 5, 10, 20, 50, 100, 1000)
 """Every how many rows may be numbered."""
 _ROW_GAP_MM: Final = 0.6
 _IN_LINE: Final = 0.9
 """Where so many numbers of a side find room in one line, the rest are left out: a row is told by its neighbours."""
+_IN_LINE_ON_ROWS: Final = 0.7
+"""The same for a line on the rows, among the sites: near the ends before complete."""
 _HALF_IN_LINE: Final = 0.4
 """Where fewer find room beyond the ends, the whole line stands on the rows."""
 LINE_EM: Final = 1.15
@@ -238,7 +240,7 @@ def inner_row_labels(
     seen = {label.text for label in numbered}
     for side in waiting:
         inward = [(number, end, (-away[0], -away[1])) for number, end, away in _of_rows(side, only) if only is None or not seen]
-        line = _best_line(inward, pitch, always, ground, ROW_INWARD_MM, None, "R")
+        line = _best_line(inward, pitch, always, ground, ROW_INWARD_MM, None, "R", _IN_LINE_ON_ROWS)
         drawn.row_step = max(drawn.row_step, line.step) if only is None else 1
         placed, left = _placed_line(line, ground, None)
         yield from placed
@@ -277,9 +279,9 @@ class _RowLine:
 
 def _best_line(
     side: Sequence[RowEnd], pitch: float, always: frozenset[int], ground: Ground, reach_mm: float, foreign: BaseGeometry | None,
-    prefix: str = "",
+    prefix: str = "", enough: float = _IN_LINE,
 ) -> _RowLine:  # fmt: skip
-    """The first way to number a side in which nearly all find room: all rows before every second, level before turned; else
+    """The first way to number a side in which `enough` of the numbers find room: all rows before every second, level before turned; else
     the way in which most do."""
     best: _RowLine | None = None
     for step, angle in _row_ways(side, pitch, prefix):
@@ -288,7 +290,7 @@ def _best_line(
             trial = _RowLine(wanted=wanted, step=step, angle_deg=angle, off_mm=float(off), share=0.0, prefix=prefix)
             free = sum(_may_stand(trial.box(e), ground, foreign) for e in wanted)
             trial = replace(trial, share=free / len(wanted))
-            if trial.share >= _IN_LINE:
+            if trial.share >= enough:
                 return trial
             if best is None or trial.share > best.share:
                 best = trial
