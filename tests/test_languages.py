@@ -29,7 +29,7 @@ OTHERS = [language for language in LANGUAGES if language != "en"]
 SAME = frozenset({
     "CV", "Acres", "Plan", "Plan {number}", "m", "N", "p.", "error", "Total", "acres", "GPX", "KML", "JSON", "{block}: {status}", "{point}, {bearing}",
     "{way}, {landmark}", "{road}, {side}", "{block}: {text}", "{file}, plan {number}", "Block {block}, {address}", "true o false",
-    "{text} ({change:+.3f} acres)", "No", "{file}: {why}.",
+    "{text} ({change:+.3f} acres)", "No", "{file}: {why}.", "canal",
 })  # fmt: skip
 """Texts that may be the same in Spanish: names of formats, letters, fields and words that both languages have."""
 GLOSSARY = {
