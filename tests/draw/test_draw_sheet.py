@@ -22,10 +22,10 @@ from reportlab.pdfgen.canvas import Canvas
 from mudcap.draw.scene import make_scene
 from mudcap.draw.sheet import sheet
 from mudcap.draw.sheet_frame import _draw_scale
-from mudcap.draw.sheet_labels import ROW_PT
 from mudcap.draw.sheet_layout import PAGES_MM, block_views
 from mudcap.draw.sheet_map import draw_block
 from mudcap.draw.sheet_pen import Pen, _glyphs, printable
+from mudcap.draw.sheet_rows import ROW_PT
 from mudcap.draw.style import STYLES
 from mudcap.geo.units import M_PER_FT
 from mudcap.plan.model import Plan

@@ -22,16 +22,14 @@ from mudcap.draw.sheet_labels import (
     Spot,
     block_labels,
     draw_label,
-    inner_row_labels,
     match_labels,
     name_labels,
     parts_of,
-    row_ends,
-    row_labels,
     site_labels,
 )
 from mudcap.draw.sheet_layout import View, index_cells
 from mudcap.draw.sheet_pen import Pen
+from mudcap.draw.sheet_rows import inner_row_labels, row_ends, row_labels
 from mudcap.draw.style import GREY, STYLES, Style
 from mudcap.orchard.model import TreeRows
 from mudcap.plan.model import Plan
