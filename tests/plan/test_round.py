@@ -221,6 +221,7 @@ def test_where_no_way_is_drawn_the_straight_line_leads_past_tree_rows():
     assert all(is_led != line.intersects(rows) for line, is_led in lines[1:])
     made = make_round(plan, NO_LUNCH)
     assert roads.straight == 2 and made.num_stops == 4 and any(note.startswith("2 ways") and "not drawn" in note for note in made.notes)
+    assert any(note.startswith("The yard is joined to no way") for note in made.notes) and not any("No yard is drawn" in n for n in made.notes)
     shut = replace(NO_LUNCH, closed=(Closed(block_id="Far", opens_s=36_000.0),))
     assert [is_led for _line, is_led in between(plan, shut)[1]] == [True, *[False] * 15]
     house = KeepOut(name="house", geometry=box(60, -20, 70, 80), setback_m=3.0, reason="house")

@@ -242,9 +242,10 @@ def _notes(plan: Plan, options: RoundOptions, roads: Roads, stopped: bool) -> li
         )
                      .format(count=roads.straight))  # fmt: skip
     if plan.network.yard_node < 0:
-        notes.append(
-            _("No yard is drawn: rounds begin and end where vehicles come in. Draw the yard for true times.")
-        )
+        if plan.orchard.yard is None:
+            notes.append(_("No yard is drawn: rounds begin and end where vehicles come in. Draw the yard for true times."))
+        else:
+            notes.append(_("The yard is joined to no way: rounds begin and end where vehicles come in. Draw the road to it for true times."))
     for block, opens_s in openings(options).items():
         notes.append(
             _("{block} is closed until {clock} on {day}: nobody enters before, however early a crew may be.").format(

@@ -274,7 +274,8 @@ def _walls(plan: Plan, options: RoundOptions) -> tuple[list[BaseGeometry], list[
     if days is not None:
         closed += [area for area, spell in closed_ground(orchard) if Shut(mode=FOOT, span=spell).bars(*days)]
     closed += [shape for _keep, shape in impassable_ground(orchard)]
-    return [*closed, *(f.geometry for f in orchard.features if f.role == Role.DITCHES)], closed
+    ditches = [f.geometry for f in orchard.features if f.role == Role.DITCHES]
+    return [shapely.union_all([*closed, *ditches])], [shapely.union_all(closed)]
 
 
 def reached_on_the_day(
