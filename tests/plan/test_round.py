@@ -221,7 +221,6 @@ def test_where_no_way_is_drawn_the_straight_line_leads_past_tree_rows():
     assert all(is_led != line.intersects(rows) for line, is_led in lines[1:])
     made = make_round(plan, NO_LUNCH)
     assert roads.straight == 2 and made.num_stops == 4 and any(note.startswith("2 ways") and "not drawn" in note for note in made.notes)
-    assert any(note.startswith("The yard is joined to no way") for note in made.notes) and not any("No yard is drawn" in n for n in made.notes)
     shut = replace(NO_LUNCH, closed=(Closed(block_id="Far", opens_s=36_000.0),))
     assert [is_led for _line, is_led in between(plan, shut)[1]] == [True, *[False] * 15]
     house = KeepOut(name="house", geometry=box(60, -20, 70, 80), setback_m=3.0, reason="house")
@@ -231,6 +230,14 @@ def test_where_no_way_is_drawn_the_straight_line_leads_past_tree_rows():
     for i, j in led:
         way = LineString(roads.path(i, j))
         assert not way.intersects(house.geometry) and way.length == pytest.approx(roads.access.metres[i, j])
+
+
+@pytest.mark.parametrize(("yard", "words"), [(None, "No yard is drawn"), (Point(-5000, 0), "The yard is joined to no way")])
+def test_a_yard_that_is_missing_or_too_far_from_every_way_is_told(yard, words):
+    """The one asks for a yard, the other for the road to it."""
+    plan = plan_at(orchard(six_rows("Home", 0), yard=yard), [("Home", 6, 10)])
+    notes = [n for n in make_round(plan, NO_LUNCH).notes if "yard" in n and "begin and end" in n]
+    assert len(notes) == 1 and notes[0].startswith(words)
 
 
 def test_what_the_days_closure_cuts_off_is_not_gone_to_across_it():
