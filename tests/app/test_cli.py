@@ -17,10 +17,11 @@ from mudcap.app import cli, runner
 from mudcap.app.changes import changes_text, plan_changes
 from mudcap.app.options import ROLES
 from mudcap.app.plan import exit_code
+from mudcap.draw.words import status_words
 from mudcap.files.atomic import locked
 from mudcap.files.outputs import OUTPUTS
 from mudcap.files.report_text import status_text
-from mudcap.orchard.model import Role
+from mudcap.orchard.model import Finding, Role
 from mudcap.plan.model import Earlier, EarlierSite
 from small_plan import relaxed, two_block_plan, with_fallback
 
@@ -355,3 +356,12 @@ def test_every_command_has_help_and_examples(capsys, name):
     used = {w.split("=")[0] for w in re.findall(r"(?<!\S)--?[a-z][a-z-]*", command.epilog)}
     assert used <= known
     assert cli.run([name, "--help"]) == 0 and "Examples:" in capsys.readouterr().out
+
+
+def test_a_fault_that_the_checker_finds_ends_with_5_and_is_on_every_page():
+    """An error of the audit, and no other error, whatever the blocks say of themselves."""
+    plan = two_block_plan()
+    fault = Finding(level="error", code="audit_banned", layer="", feature="E1", text="x")
+    bad, other = replace(plan, findings=(fault,)), replace(plan, findings=(replace(fault, code="bad_ring"),))
+    assert [exit_code(p, is_stopped=False) for p in (plan, other, bad)] == [0, 0, 5]
+    assert "THE CHECK FOUND A FAULT" in status_words(bad, str) and "FAULT" not in status_words(other, str)

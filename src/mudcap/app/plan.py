@@ -368,9 +368,7 @@ def exit_code(plan: Plan, *, is_stopped: bool) -> int:
     if is_stopped:
         return STOPPED
     statuses = {b.status for b in plan.blocks}
-    if not plan.reproducible or "fallback" in statuses:
-        return 5
-    if any(f.code.startswith("audit_") and f.level == "error" for f in plan.findings):
+    if not plan.reproducible or "fallback" in statuses or plan.has_fault:
         return 5
     return 4 if "relaxed" in statuses or not plan.sites else 0
 

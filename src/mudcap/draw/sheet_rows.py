@@ -16,6 +16,7 @@ from mudcap.draw.sheet_labels import Drawn, Label, RowEnd, extent, parts_of, upr
 from mudcap.draw.sheet_layout import View
 from mudcap.orchard.model import TreeRows
 
+# the shares and lengths below are ours, found by looking at pages
 ROW_PT: Final = 7.0
 ROW_REACH_MM: Final = 11.0
 """How far beyond the rows' ends the line of their numbers may stand; where that is taken it stands on the rows, near their ends."""

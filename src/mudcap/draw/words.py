@@ -18,7 +18,7 @@ def status_words(plan: Plan, _: Text) -> str:
     ]
     if not plan.reproducible:
         odd.append(_("search cut short: the best so far"))
-    if any(f.code.startswith("audit_") and f.level == "error" for f in plan.findings):
+    if plan.has_fault:
         odd.append(_("THE CHECK FOUND A FAULT, see report.md"))
     return "; ".join(odd)
 

@@ -12,6 +12,7 @@ from shapely import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from mudcap.files.drawn import Drawn, flat_parts
+from mudcap.files.raw import CLOSE_SHARE
 from mudcap.files.said import LOUD, repair_text, track_text, with_acres
 from mudcap.geo.plane import LocalPlane
 from mudcap.geo.rings import Repair, Repaired, repair, thin
@@ -24,8 +25,6 @@ REFUSED_SHARE = 0.01
 """Repairs that change more of a block's area than this need a yes; the project's own rule."""
 WOBBLE_M = 1.0
 """Tolerance to which a walked outline is thinned, below the noise of a handheld; common practice, no source."""
-CLOSE_SHARE = 0.1
-"""A drawn line whose ends lie nearer than this share of its length is read as an outline."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

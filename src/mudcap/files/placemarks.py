@@ -4,20 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Final
 
 import shapely
 from shapely.geometry.base import BaseGeometry
 
 from mudcap.files.names import named
-from mudcap.files.raw import RawFeature, RawLayer, ReadNote
+from mudcap.files.raw import CLOSE_SHARE, RawFeature, RawLayer, ReadNote
 from mudcap.files.roles import bars_by_name, role_by_name
 from mudcap.lang import _, _n
 from mudcap.orchard.model import Role
 from mudcap.orchard.names import role_text
-
-OPEN_SHARE: Final = 0.1
-"""A line whose ends lie farther apart than this share of its length is no outline (as in `files.outlines`)."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -82,7 +78,7 @@ def _is_open(shape: BaseGeometry) -> bool:
     if shape.geom_type != "LineString":
         return False
     ends = shapely.get_coordinates(shape)[[0, -1]]
-    return bool(((ends[0] - ends[1]) ** 2).sum() ** 0.5 > OPEN_SHARE * shape.length)
+    return bool(((ends[0] - ends[1]) ** 2).sum() ** 0.5 > CLOSE_SHARE * shape.length)
 
 
 def _told(layer: RawLayer, found: _Sorted) -> list[ReadNote]:

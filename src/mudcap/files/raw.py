@@ -20,6 +20,9 @@ MAX_DEPTH: Final = 8
 
 WalkedKind = Literal["", "track", "route"]
 
+CLOSE_SHARE = 0.1
+"""A drawn line whose ends lie nearer than this share of its length is read as an outline."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReadNote:

@@ -15,7 +15,7 @@ from mudcap.plan.identity import KEPT_PLACE_M, SAME_PLACE_M
 from mudcap.plan.model import Earlier, EarlierSite, Site
 
 _CHANGES: Final = 60
-"""Sites that are named of one block, given up or new; the dry run names all."""
+"""Sites that are named of one block, given up or new (our choice); the dry run names all."""
 
 
 def kept_findings(

@@ -196,6 +196,11 @@ class Plan:
     bees: tuple[BlockBees, ...] = ()
     """Cocoons, nesting females and hives of each block that has sites."""
 
+    @property
+    def has_fault(self) -> bool:
+        """True where the independent checker found that something does not hold."""
+        return any(f.level == "error" and f.code.startswith("audit_") for f in self.findings)
+
     def site_index(self, block_id: str) -> range:
         """Positions in `sites` of one block's sites."""
         first = next((i for i, s in enumerate(self.sites) if s.block_id == block_id), 0)

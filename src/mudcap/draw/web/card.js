@@ -3,7 +3,7 @@ const SITES = DATA.sites;
 const AT = unpack(SITES.at);
 const PINNED = new Set(SITES.pinned);
 const cardNode = document.getElementById("card");
-const SURE_M = 8; // a position that is no surer than this may mean another shelter (they stand some 20 m apart)
+const SURE_M = 8; // a position that is no surer than this may mean another shelter (they stand some 20 m apart; our choice)
 const card = { site: -1, here: null, within: 0, onTurn: null, onClose: null, form: null, after: null };
 
 function closeCard() {

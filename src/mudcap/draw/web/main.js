@@ -249,7 +249,7 @@ function drawScale() {
   }
 }
 
-const POSITION_MS = 60000; // a phone without signal takes long for its first fix
+const POSITION_MS = 60000; // a phone without signal takes long for its first fix (our choice)
 let dot = null;
 function watchPosition(button) {
   const on = button.getAttribute("aria-pressed") === "true";
