@@ -65,10 +65,13 @@ def wait_for(path: Path, seconds: float = 60.0) -> None:
 
 def read_until(process: subprocess.Popen, word: str) -> None:
     assert process.stderr is not None
+    said = []
     for line in process.stderr:
+        said.append(line)
         if word in line:
             return
-    raise AssertionError(f"{word!r} was never said")
+    out, err = process.communicate()
+    raise AssertionError(f"{word!r} was never said; exit code {process.returncode}; said:\n{''.join(said)}{err}{out}")
 
 
 def test_a_stop_by_hand_writes_the_best_so_far_marked(tmp_path):

@@ -121,6 +121,25 @@ def test_what_nobody_uses_is_not_loaded_until_somebody_does():
     assert out == "[]\n7.0 ['numpy.polynomial']\n"
 
 
+def test_what_one_thread_leaves_out_another_may_load_meanwhile():
+    """The solvers of packages load pandas while what draws is loaded beside them without it."""
+    probe = (
+        "import importlib, threading; from mudcap.app.imports import left_out\n"
+        "inside, end, said = threading.Event(), threading.Event(), []\n"
+        "def beside():\n"
+        "    with left_out('pandas', 'geopandas'):\n"
+        "        try: import pandas\n"
+        "        except ImportError as error: said.append(error.name)\n"
+        "        inside.set(); end.wait()\n"
+        "    import geopandas; said.append(geopandas.__name__)\n"
+        "thread = threading.Thread(target=beside, daemon=True); thread.start(); inside.wait()\n"
+        "from ortools.sat.python import cp_model\n"
+        "end.set(); thread.join(); import pandas; print(cp_model.CpModel().name, said, pandas.Series([2]).sum())"
+    )
+    done = subprocess.run([sys.executable, "-c", probe], capture_output=True, text=True, timeout=120)
+    assert done.stderr == "" and done.stdout == " ['pandas', 'geopandas'] 2\n"
+
+
 def test_a_command_ends_with_all_it_printed_and_its_exit_code(tmp_path):
     """The process ends without taking down what it loaded: what was printed is whole before, and what waits for its end is done."""
     ranch = make_ranch(tmp_path / "r")

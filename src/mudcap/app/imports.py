@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from importlib.machinery import ModuleSpec, PathFinder
@@ -39,16 +40,39 @@ def put_off_unused() -> None:
         sys.meta_path.insert(0, _Putter())
 
 
+class _Leaver:
+    """Says that a package is not installed, to the threads that leave it out and to no other."""
+
+    def __init__(self) -> None:
+        self.left = _Left()
+
+    def find_spec(self, fullname: str, path: Sequence[str] | None, target: ModuleType | None = None) -> None:
+        if fullname in self.left.names:
+            raise ModuleNotFoundError(f"{fullname} is left out", name=fullname)
+
+
+class _Left(threading.local):
+    names: frozenset[str] = frozenset()
+
+
+_LEAVER: Final = _Leaver()
+
+
 @contextmanager
 def left_out(*names: str) -> Iterator[None]:
-    """Packages that are not loaded within: folium and pyogrio take them where they find them, and never use them here."""
-    new = [name for name in names if name not in sys.modules]
-    sys.modules.update(dict.fromkeys(new))  # type: ignore[arg-type]  # None there is "not installed" to an import
+    """Packages that this thread does not load within: folium and pyogrio take them where they find them, and never use them here.
+
+    Another thread may need them meanwhile (the solvers of packages load pandas), so `sys.modules` is left as it is, and the finder
+    stays where it is put: a list that gets shorter while another thread goes through it would have it miss one.
+    """
+    if _LEAVER not in sys.meta_path:
+        sys.meta_path.insert(0, _LEAVER)
+    before = _LEAVER.left.names
+    _LEAVER.left.names = before | set(names)
     try:
         yield
     finally:
-        for name in new:
-            del sys.modules[name]
+        _LEAVER.left.names = before
 
 
 def one_thread() -> None:
