@@ -1,5 +1,7 @@
 """The travel network: joints, modes, ditches, parts that hang on nothing, and shortest ways against other libraries."""
 
+from dataclasses import replace
+
 import networkx as nx
 import numpy as np
 import pytest
@@ -109,6 +111,38 @@ def test_blocks_on_both_sides_hang_on_the_road_between():
     assert (found.kind == LINK).sum() >= 2 * 2 * 9
     assert set(found.alley[found.kind == ALLEY].tolist()) == set(range(22))
     assert (found.alley[found.kind != ALLEY] == -1).all()
+
+
+@pytest.mark.parametrize(
+    ("side", "is_in"),
+    [
+        (road((-50, -11.9), (150, -11.9)), True),  # along the row ends; the alleys begin 5 m inside
+        (road((-50, -12.1), (150, -12.1)), False),
+        (road((-11.9, -50), (-11.9, 150)), True),  # along the outermost row
+        (road((-12.1, -50), (-12.1, 150)), False),
+        (road((-80, 50), (-2, 50)), True),  # upon the side, where no alley ends
+        (road((-80, 50), (0.5, 50)), True),
+        (road((-80, 50), (-12.1, 50)), False),
+        (road((-80, -80), (-6, -6)), True),  # to a corner
+        (road((-80, -80), (-9, -9)), False),
+    ],
+)  # fmt: skip
+def test_a_road_is_joined_to_a_block_whose_edge_is_within_reach(side, is_in):
+    """Twelve metres from the edge, however far inside it the drive rows begin; one that ends there, too."""
+    shape = block("B", box(0, 0, 100, 100), row_spacing_m=6.0, tree_spacing_m=5.0, headland_m=10.0)
+    found = network_of(orchard(shape, roads=(side,)))
+    assert reached(found)[found.target[found.kind == ALLEY]].tolist() == [is_in] * (found.kind == ALLEY).sum()
+
+
+def test_a_road_that_ends_behind_a_tree_row_is_not_joined_through_it():
+    """Where no alley runs outside the outermost row there is nothing to come upon from its side."""
+    side = road((-80, 50), (-2, 50))
+    laid = lay_rows(orchard(block("B", box(0, 0, 100, 100), row_spacing_m=6.0, tree_spacing_m=5.0), roads=(side,)), RowParams())[0]
+    (ground,) = laid.blocks
+    inner = replace(laid, blocks=(replace(ground, alleys=tuple(a for a in ground.alleys if a.left_row > 0), headlands=()),))
+    joined, cut = (travel_network(o, TravelParams()) for o in (laid, inner))
+    assert reached(joined)[joined.target[joined.kind == ALLEY]].all()
+    assert not reached(cut)[cut.target[cut.kind == ALLEY]].any()
 
 
 def test_the_network_is_symmetric_where_no_way_is_one_way():

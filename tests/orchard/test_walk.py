@@ -74,15 +74,15 @@ def test_without_road_or_headland_row_ends_are_reached():
 
 def test_between_trees_one_may_cross_rows_but_not_a_trellis():
     """Only the west road, rows north–south, feet in the alleys, no headlands: across the rows 6 m each, or not at all."""
-    west = (road((-3, -20), (-3, 120)),)
+    west = (road((-4.5, -20), (-4.5, 120)),)
     free, rows = walk(orchard(square(headland_m=0.0), roads=west), alley_mode="foot", snap_m=4.0)
     tied, _rows = walk(orchard(square(headland_m=0.0, trellis=True), roads=west), alley_mode="foot", snap_m=4.0)
     first = rows.tree_row == 1
-    assert free[first] == pytest.approx(6.0, abs=0.01)
+    assert free[first] == pytest.approx(7.5, abs=0.01)
     for number in range(2, 11):
         mine = rows.tree_row == number
-        assert free[mine] == pytest.approx(6.0 * number, abs=0.01)
-    assert tied[first] == pytest.approx(6.0, abs=0.01)
+        assert free[mine] == pytest.approx(6.0 * number + 1.5, abs=0.01)
+    assert tied[first] == pytest.approx(7.5, abs=0.01)
     assert np.isinf(tied[~first]).all()
 
 

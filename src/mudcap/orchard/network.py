@@ -191,12 +191,12 @@ def usable(network: TravelNetwork, mode: int = VEHICLE, *, days: Days = None) ->
 
 
 def _entries(edges: Edges) -> NDArray[np.int64]:
+    """Where vehicles come from: the yard, else the gates, else the roads; where no road is drawn any headland or alley, and the yard."""
+    vehicles = (edges.mode & VEHICLE) != 0
+    is_road = edges.kind == ROAD
+    if not is_road.any():
+        known = [edges.yard_node] if edges.yard_node >= 0 else []
+        return np.unique(np.append(edges.source[np.isin(edges.kind, (HEADLAND, ALLEY)) & vehicles], np.array(known, np.int64)))
     if edges.yard_node >= 0:
         return np.array([edges.yard_node], np.int64)
-    if edges.is_gated:
-        return edges.gate_nodes
-    for kinds in ((ROAD,), (HEADLAND, ALLEY)):
-        mine = np.isin(edges.kind, kinds)
-        if mine.any():
-            return np.unique(edges.source[mine & ((edges.mode & VEHICLE) != 0)])
-    return np.empty(0, np.int64)
+    return edges.gate_nodes if edges.is_gated else np.unique(edges.source[is_road & vehicles])

@@ -34,6 +34,6 @@ class TravelParams:
     alley_mode: Literal["truck", "cart", "foot"] = "cart"
     """Slowest vehicle that goes into alleys: 'truck', 'cart', or 'foot' (nobody drives there)."""
     snap_m: float = 12.0
-    """A road this close to a headland or to another road's end is joined to it."""
+    """A road whose middle comes this close to a block's edge is joined to its ways; so are two road ends, or headlands of two blocks."""
     keys: str = ""
     """Locked gates whose key the crew has: their names, parted by commas, or "all"."""

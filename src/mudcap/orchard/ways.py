@@ -23,6 +23,7 @@ from mudcap.orchard.barriers import (
     gate_bits,
 )
 from mudcap.orchard.edges import ALLEY, HEADLAND, ROAD, SAME_M, Edges, Link, Way, join_edges
+from mudcap.orchard.joints import joints, land
 from mudcap.orchard.model import Alley, Gate, Orchard
 from mudcap.orchard.params import TravelParams
 
@@ -42,7 +43,7 @@ def lay_ways(orchard: Orchard, params: TravelParams) -> Edges:
     ditches = Ditches(orchard)
     closed = closed_ground(orchard)
     _cut_at(ways, [shapely.boundary(area) for area, _span in closed])
-    links = _round_walls([*_road_ends(ways, params.snap_m), *_ways_in(ways, params.snap_m)], Walls(orchard))
+    links = _round_walls(joints(orchard, ways, params.snap_m), Walls(orchard))
     gates, gate_links = _gates(orchard, ways, params)
     yard, yard_links = _yard(orchard, ways)
     links = [link for link in (*links, *gate_links) if not ditches.cross(link.line)] + yard_links
@@ -138,81 +139,6 @@ def _cut_at(ways: list[Way], borders: list[Any]) -> None:
             ways[i].cut(x, y)
 
 
-def _road_ends(ways: list[Way], snap_m: float) -> list[Link]:
-    """Links from road ends to other roads that they nearly meet."""
-    roads = [way for way in ways if way.kind == ROAD]
-    if not roads:
-        return []
-    lines = np.array([road.line for road in roads], dtype=object)
-    ends = [shapely.Point(road.line.coords[end]) for road in roads for end in (0, -1)]
-    near: dict[int, list[int]] = {}
-    which, other = shapely.STRtree(lines).query(np.array(ends, dtype=object), predicate="dwithin", distance=snap_m)
-    for i, j in zip(which.tolist(), other.tolist(), strict=True):
-        if i // 2 != j:
-            near.setdefault(i, []).append(j)
-    links = []
-    for i, point in enumerate(ends):
-        links += _land(point, [roads[j] for j in sorted(near.get(i, []))], snap_m)
-        if i % 2 and roads[i // 2].line.length > 4 * snap_m:
-            a, b = ends[i - 1], point
-            if SAME_M < a.distance(b) <= snap_m:
-                links.append(Link(start=(a.x, a.y), end=(b.x, b.y)))
-    return links
-
-
-def _land(point: Any, ways: list[Way], reach_m: float) -> list[Link]:
-    """The link from a point to the nearest of `ways` within reach, which is cut there."""
-    if not ways:
-        return []
-    lines = np.array([way.line for way in ways], dtype=object)
-    distance = shapely.distance(lines, point)
-    k = int(np.argmin(distance))
-    if distance[k] > reach_m:
-        return []
-    where = float(shapely.line_locate_point(lines[k], point))
-    ways[k].cuts.append(where)
-    landing = shapely.line_interpolate_point(lines[k], where)
-    return [Link(start=(point.x, point.y), end=(landing.x, landing.y))]
-
-
-def _ways_in(ways: list[Way], snap_m: float) -> list[Link]:
-    """Links from alley ends and headland ends to the nearest road, and to the nearest headland of another block or part."""
-    ends, owner = [], []
-    for way in ways:
-        if way.kind in (HEADLAND, ALLEY):
-            ends += [way.line.coords[0][:2], way.line.coords[-1][:2]]
-            owner += [way.owner] * 2
-    if not ends:
-        return []
-    points = shapely.points(np.array(ends))
-    roads = [way for way in ways if way.kind == ROAD]
-    links, landed = _land_all(points, roads, snap_m)
-    headlands = [way for way in ways if way.kind == HEADLAND]
-    for here in sorted({way.owner for way in headlands}):
-        mine = np.array([place == here for place in owner]) & ~landed
-        links += _land_all(points[mine], [way for way in headlands if way.owner != here], snap_m)[0]
-    return links
-
-
-def _land_all(
-    points: NDArray[Any], ways: list[Way], reach_m: float
-) -> tuple[list[Link], NDArray[np.bool_]]:
-    """Links from points to the nearest of `ways` within reach, and which points have one."""
-    landed = np.zeros(len(points), bool)
-    if not ways or not len(points):
-        return [], landed
-    lines = np.array([way.line for way in ways], dtype=object)
-    i, j = shapely.STRtree(lines).query_nearest(points, max_distance=reach_m, all_matches=False)
-    where = shapely.line_locate_point(lines[j], points[i])
-    landing = shapely.get_coordinates(shapely.line_interpolate_point(lines[j], where))
-    start = shapely.get_coordinates(points[i])
-    for k, at in zip(j.tolist(), where.tolist(), strict=True):
-        ways[k].cuts.append(at)
-    landed[i] = True
-    links = [Link(start=(a[0], a[1]), end=(b[0], b[1])) for a, b in zip(start.tolist(), landing.tolist(), strict=True)]
-    return links, landed
-
-
 def _gates(
     orchard: Orchard, ways: list[Way], params: TravelParams
 ) -> tuple[list[tuple[tuple[float, float], bool]], list[Link]]:
@@ -228,7 +154,7 @@ def _gates(
     for k, gate in enumerate(orchard.gates):
         point = gate.geometry.centroid
         way = passable[_gated(point, lines)]
-        found = _land(point, [way], params.snap_m)
+        found = land(point, [way], params.snap_m)
         if not found:
             continue
         open_to = gate_bits(gate, params.keys)
@@ -255,5 +181,5 @@ def _yard(orchard: Orchard, ways: list[Way]) -> tuple[tuple[float, float] | None
     roads = [way for way in ways if way.kind == ROAD] or [way for way in ways if way.kind == HEADLAND]
     if orchard.yard is None or not roads:
         return None, []
-    links = _land(orchard.yard, roads, YARD_REACH_M)
+    links = land(orchard.yard, roads, YARD_REACH_M)
     return (orchard.yard.x, orchard.yard.y) if links else None, links
