@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from scipy.sparse.csgraph import floyd_warshall
 from shapely import LineString, Point, box, get_parts, union_all
 
+from mudcap.orchard.checks import check
 from mudcap.orchard.model import Feature, Role
 from mudcap.orchard.network import (
     ALLEY,
@@ -158,6 +159,25 @@ def test_without_roads_every_headland_is_an_entry():
     found = network_of(forty_acres())
     assert not found.roads_known and found.yard_node == -1
     assert reached(found).all()
+
+
+@pytest.mark.parametrize("parts", [{"yard": Point(-5, -5)}, {"gates": (Feature(role=Role.GATES, name="gate", geometry=Point(20, -1)),)}])
+def test_a_yard_or_gate_without_roads_leaves_every_headland_an_entry(parts):
+    """Two blocks far apart, the yard by one of them: nothing tells how to the other, so it counts as reached, as is said."""
+    far = [block(name, box(x, 0, x + 60, 100)) for name, x in (("A", 0), ("B", 500))]
+    found = network_of(orchard(*far, **parts))
+    assert reached(found).all() and found.yard_node == (-1 if "gates" in parts else found.yard_node)
+
+
+def test_a_block_across_an_undrawn_avenue_is_reached_through_its_neighbour():
+    """Eight metres between two blocks, the road beyond the first; thirty are too far, and the far block is told."""
+    road_south = road((-10, -6), (70, -6))
+    for gap, is_in in ((8, True), (11.9, True), (12.1, False), (60, False)):
+        blocks = [block(name, box(0, y, 60, y + 100), headland_m=8.0) for name, y in (("A", 0), ("B", 100 + gap))]
+        laid = lay_rows(orchard(*blocks, roads=(road_south,)), RowParams())[0]
+        found = travel_network(laid, TravelParams())
+        assert reached(found).all() == is_in
+        assert {"block_off_roads"} & {f.code for f in check(laid)} == (set() if is_in else {"block_off_roads"})
 
 
 def test_an_isolated_road_is_kept_but_not_reached():

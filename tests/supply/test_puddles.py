@@ -180,9 +180,10 @@ def test_sites_with_clean_mud_near_need_nothing():
     assert none.puddles == () and none.tour.is_empty and none.status == "optimal" and none.unserved == ()
 
 
-def test_parts_that_no_way_joins_have_rounds_of_their_own():
-    """Two blocks far apart without roads: both get puddles, the way is in two closed pieces."""
-    ground = orchard(block("West", box(0, 0, 60, 70)), block("East", box(1000, 0, 1060, 70)))
+@pytest.mark.parametrize("yard", [None, Point(-5, -5)])
+def test_parts_that_no_way_joins_have_rounds_of_their_own(yard):
+    """Two blocks far apart without roads, with the yard by one of them or none: both get puddles, the way is in two closed pieces."""
+    ground = orchard(block("West", box(0, 0, 60, 70)), block("East", box(1000, 0, 1060, 70)), yard=yard)
     _laid, _places, plan = planned(ground, [(30.0, 35.0), (1030.0, 35.0)])
     assert len(plan.puddles) == 2 and plan.starts_at == "entry" and plan.fills == 2
     assert np.isfinite(plan.tour_m) and plan.tour.length == pytest.approx(plan.tour_m)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from mudcap.geo.units import M2_PER_ACRE, M_PER_FT, Units, length_text
 from mudcap.lang import _, _n, joined
+from mudcap.orchard.access import acres_off_network
 from mudcap.orchard.access_findings import access_findings
 from mudcap.orchard.blocks import finding
 from mudcap.orchard.model import Block, Finding, FindingLevel, Orchard, Role, Season
@@ -47,7 +48,7 @@ def check(
     network = network or travel_network(orchard, params)
     return (
         *(f for block in orchard.blocks for f in _block_findings(block, units)),
-        *_road_findings(orchard, params, units),
+        *_road_findings(orchard, network, params, units),
         *access_findings(orchard, network, params, days=days, units=units),
         *_planted_findings(orchard),
         *_closure_findings(orchard),
@@ -93,7 +94,7 @@ def _range(metres: tuple[float, float], units: Units) -> str:
     return f"{low} – {high}"
 
 
-def _road_findings(orchard: Orchard, params: TravelParams, units: Units) -> list[Finding]:
+def _road_findings(orchard: Orchard, network: TravelNetwork, params: TravelParams, units: Units) -> list[Finding]:
     if not orchard.roads:
         if not orchard.blocks:
             return []
@@ -115,9 +116,10 @@ def _road_findings(orchard: Orchard, params: TravelParams, units: Units) -> list
                 _said("warning", "road_alone", "roads", road.name,
                       text.format(road=road.name, distance=length_text(min(to_road, to_block), units)), road.line)
             )  # fmt: skip
+    off = acres_off_network(orchard, network)
     for block in orchard.blocks:
         metres = float(np.min(shapely.distance(lines, block.polygon)))
-        if metres > ROAD_FAR_M:
+        if metres > ROAD_FAR_M and (block.block_id in off or not block.alleys):  # else the ways of another block lead to it
             text = _("Block {block}: the nearest road is {distance} away; draw the road that leads to it.")
             said.append(finding("warning", "block_off_roads", block, text.format(block=block.block_id, distance=length_text(metres, units))))
     return said

@@ -79,7 +79,10 @@ def _block_ends(orchard: Orchard, ways: list[Way], snap_m: float) -> list[Link]:
     headlands = [way for way in ways if way.kind == HEADLAND]
     for here in sorted({way.owner for way in headlands}):
         mine = np.array([place == here for place in owner]) & ~landed
-        links += _land_all(points[mine], [way for way in headlands if way.owner != here], snap_m)[0]
+        for _i, link, way, where in _nearest(points[mine], [way for way in headlands if way.owner != here], 2 * snap_m):
+            if link.line.length <= snap_m or _leads_over(orchard.blocks[here[0]], orchard.blocks[way.owner[0]], link, snap_m):
+                way.cuts.append(where)
+                links.append(link)
     return links
 
 
@@ -106,9 +109,23 @@ def _dead_ends(orchard: Orchard, ways: list[Way], links: list[Link], snap_m: flo
 
 def _leads_in(ground: Block, link: Link, inner: tuple[float, float], snap_m: float) -> bool:
     """Whether a link is short enough outside the block and leads, through no tree row, to a way that lies along its edge."""
-    if shapely.difference(link.line, ground.polygon).length > snap_m or shapely.Point(inner).distance(ground.polygon.boundary) > snap_m:
+    if shapely.difference(link.line, ground.polygon).length > snap_m:
         return False
-    return ground.rows is None or not shapely.intersects(ground.rows.row_line, link.line).any()
+    return shapely.Point(inner).distance(ground.polygon.boundary) <= snap_m and not _cuts_rows(ground, link)
+
+
+def _leads_over(one: Block, other: Block, link: Link, snap_m: float) -> bool:
+    """The same of a link from the first block to the second."""
+    beyond = shapely.difference(shapely.difference(link.line, one.polygon), other.polygon)
+    depths = (
+        shapely.Point(link.start).distance(one.polygon.boundary),
+        shapely.Point(link.end).distance(other.polygon.boundary),
+    )
+    return beyond.length <= snap_m and max(depths) <= snap_m and not _cuts_rows(one, link) and not _cuts_rows(other, link)
+
+
+def _cuts_rows(ground: Block, link: Link) -> bool:
+    return ground.rows is not None and bool(shapely.intersects(ground.rows.row_line, link.line).any())
 
 
 def _land_all(points: NDArray[Any], ways: list[Way], reach_m: float) -> tuple[list[Link], NDArray[np.bool_]]:

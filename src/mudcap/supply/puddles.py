@@ -283,8 +283,8 @@ def _taps(orchard: Orchard) -> NDArray[np.float64]:
 
 
 def _yard(net: TravelNetwork, stops: NDArray[np.int64]) -> tuple[int, Literal["yard", "entry"]]:
-    """Where the round begins: the yard, else the place of entry from which the nearest puddle is nearest."""
-    if net.yard_node >= 0:
+    """Where the round begins: the yard, else (or where no way leads from it) the place of entry from which the nearest puddle is nearest."""
+    if net.yard_node >= 0 and np.isfinite(shortest_paths(net, [net.yard_node], mode=TRUCK).metres[stops]).any():
         return net.yard_node, "yard"
     way = shortest_paths(net, net.entry, mode=TRUCK)
     first = int(stops[np.argmin(way.metres[stops])])
