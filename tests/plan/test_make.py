@@ -6,11 +6,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from shapely import LineString
 
 import orchards
 from laid import QUICK, neighbours, small_block
 from mudcap.errors import InputError
-from mudcap.orchard.model import Exclusion, Finding, KeepOut, RefusedBlock, TreePoints
+from mudcap.orchard.model import Exclusion, Feature, Finding, KeepOut, RefusedBlock, Role, TreePoints
 from mudcap.place.fallback import hexagonal
 from mudcap.place.params import AccessParams, MudParams
 from mudcap.plan.make import make_plan, solve_here
@@ -367,6 +368,22 @@ def test_hard_rules_are_never_widened():
     (block,) = plan.blocks
     assert block.sites == 10 < block.quota and block.status == "relaxed" and not any(s.flags for s in plan.sites)
     assert f"Only 10 of {block.quota} sites fit" in block.reason and "quota_clash" in codes(plan) and errors(plan) == []
+
+
+@pytest.mark.parametrize("place", [QUICK, replace(QUICK, per_acre=8.0, per_acre_max=10.0, farthest_m=30.0)])
+def test_ground_behind_a_canal_gets_no_sites_that_would_crowd_the_rest(place):
+    """Two hundred metres, cut in the middle: nobody comes to the north, so sites stand for the south and 35 m beyond, at the density asked for."""
+    ground = orchards.block("Cut", box(0, 0, 60, 200), row_spacing_m=6.0, tree_spacing_m=5.0)
+    canal = Feature(role=Role.DITCHES, name="canal", geometry=LineString([(-50, 100), (110, 100)]))
+    south = road((-10, -5), (70, -5))
+    params = replace(PARAMS, place=place)
+    plan = plan_of(orchard(ground, roads=(south,), features=(canal,)), params)
+    (said,) = plan.blocks
+    whole = plan_of(orchard(ground, roads=(south,)), params).blocks[0]
+    assert whole.status == "planned" and whole.sites == whole.quota
+    assert said.status == "relaxed" and said.quota == round(said.acres * place.per_acre) > said.sites and errors(plan) == []
+    assert said.sites == pytest.approx(said.acres * (100 + 35) / 200 * (place.per_acre_max or place.per_acre), abs=1)
+    assert max(s.y_m for s in plan.sites) < 100 and "crowd the rest" in said.reason and "reach_clash" in codes(plan)
 
 
 def test_pinned_stations_count_as_free_in_a_clash():

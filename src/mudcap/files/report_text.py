@@ -59,7 +59,7 @@ def status_text(plan: Plan, word: Word) -> str:
         planned = word("The other blocks are planned within their limits.") if len(without) < len(plan.blocks) else ""
     said = {
         "planned": planned,
-        "relaxed": word("A limit could not be met everywhere; it is widened where marked."),
+        "relaxed": word("A limit could not be met everywhere; it is widened, or sites are fewer, where marked."),
         "fallback": word(
             "The search was stopped, or a solver failed: blocks marked so have a simple hexagonal layout. "
             "Run again for a better and repeatable plan."

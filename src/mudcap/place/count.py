@@ -98,7 +98,8 @@ def with_counts(
             task.problem, count=choice.count, slack=float(np.clip(room, 0.0, place.slack)),
             within_m=place.farthest_m + TOLERANCE_M if choice.reached else np.inf,
         )  # fmt: skip
-        out.append(replace(task, quota=choice.count, problem=problem, start=choice.sites))
+        asked = choice.count if task.share == 1 else max(choice.count, task.quota)
+        out.append(replace(task, quota=asked, problem=problem, start=choice.sites))
     return tuple(out)
 
 
@@ -132,7 +133,7 @@ def _quota(task: BlockTask, orchard: Orchard, per_acre: float) -> int:
     problem = task.problem
     fixed = 0 if problem is None else len(problem.fixed)
     return min(
-        max(quota(orchard.blocks[task.block].acres, per_acre) + task.added, fixed, 1), len(task.station)
+        max(quota(orchard.blocks[task.block].acres * task.share, per_acre) + task.added, fixed, 1), len(task.station)
     )
 
 

@@ -13,11 +13,17 @@ from mudcap.geo.units import round_half_up
 from mudcap.orchard.model import Exclusion, Orchard
 from mudcap.place.candidates import Candidates
 from mudcap.place.demand import Demand
+from mudcap.place.near import nearest_m
 from mudcap.place.params import AccessParams, MudParams, PlaceParams
 from mudcap.place.problem import Placement, PlacementProblem, SolveJob
 
 SOFT: Final = Exclusion.TOO_FAR_TO_WALK | Exclusion.NO_MUD
 """Limits of convenience, which may be relaxed where the ground leaves no choice; all others keep bees or people safe."""
+REACH_M: Final = 35.0
+"""Trees farther from every station that may carry a shelter count as out of reach: of marked Osmia cornifrons in tart cherry most
+were within 35 m of the nest (Biddinger et al. 2013, Apidologie, by its abstract)."""
+WHOLE: Final = 0.9
+"""A block of which so large a share is within reach gets all its sites; a convention of ours."""
 _CARRIED_M: Final = 1e6
 """Stands for the distance to mud where there is none at all."""
 
@@ -29,7 +35,8 @@ class BlockTask:
     block: int
     """Index into orchard.blocks."""
     quota: int
-    """Sites asked for: by the density and the sites added by hand, or as many as are pinned."""
+    """Sites asked for: by the density and the sites added by hand, or as many as are pinned. The problem has fewer where part of the
+    block is out of reach, or stations are few."""
     station: NDArray[np.int64]
     """(n,) candidate number of each of the problem's candidates."""
     tree: NDArray[np.int64]
@@ -38,6 +45,8 @@ class BlockTask:
     """None where no station may carry a shelter."""
     added: int = 0
     """Sites added by hand, part of the quota."""
+    share: float = 1.0
+    """Share of the block within reach of stations that may carry a shelter, for which it gets sites; 1 where that is nearly all or none."""
     relaxed: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
     """Candidate numbers on which a soft limit had to be relaxed to make up the quota."""
     start: NDArray[np.int64] | None = None
@@ -67,9 +76,10 @@ def block_tasks(
 ) -> tuple[BlockTask, ...]:
     """One task a block, in orchard order.
 
-    A pinned station is a site even where a rule speaks against it. Where fewer stations are free than the quota asks for,
-    those that miss only the walk or mud limit of `access` and `mud` join, the least beyond it first: the limit is relaxed
-    there and nowhere else. `previous` (k,) are stations of a plan to be kept as far as it is good.
+    A pinned station is a site even where a rule speaks against it. For ground out of reach of every station that may carry a
+    shelter (behind a canal, say) there are no sites, since they would crowd the rest of the block. Where fewer stations are free
+    than sites are to stand, those that miss only the walk or mud limit of `access` and `mud` join, the least beyond it first: the
+    limit is relaxed there and nowhere else. `previous` (k,) are stations of a plan to be kept as far as it is good.
     """
     bars = candidates.reasons.copy()
     bars[pinned] = 0
@@ -81,10 +91,13 @@ def block_tasks(
         by_hand = int(np.isin(own, pinned).sum())
         wanted = max(quota(block.acres, place.per_acre) + added.get(index, 0), by_hand)
         free = own[bars[own] == 0]
-        relaxed = _least_beyond(own, bars, beyond_m, wanted - len(free))
+        wanting = tree[demand.weight[tree] > 0]
+        share = _share_within(candidates.xy[own[_may_carry(bars[own], beyond_m[own])]], demand.xy[wanting])
+        count = max(quota(block.acres * share, place.per_acre) + added.get(index, 0), by_hand)
+        relaxed = _least_beyond(own, bars, beyond_m, count - len(free))
         station = np.sort(np.concatenate([free, relaxed]))
         fixed = np.flatnonzero(np.isin(station, pinned))
-        count = min(wanted, len(station))
+        count = min(count, len(station))
         problem = None
         if count and len(tree):
             problem = PlacementProblem.from_points(
@@ -103,10 +116,18 @@ def block_tasks(
         tasks.append(
             BlockTask(
                 block=index, quota=wanted, station=station, tree=tree, problem=problem, added=added.get(index, 0),
-                relaxed=relaxed,
+                share=share, relaxed=relaxed,
             )
         )  # fmt: skip
     return tuple(tasks)
+
+
+def _share_within(station_xy: NDArray[np.float64], tree_xy: NDArray[np.float64]) -> float:
+    """Share of the trees (m, 2) within reach of a station (n, 2); 1 where that is nearly all or none, which other rules tell."""
+    if not len(station_xy) or not len(tree_xy):
+        return 1.0
+    share = float((nearest_m(station_xy, tree_xy) <= REACH_M).mean())
+    return share if 0 < share < WHOLE else 1.0
 
 
 def _beyond_m(
@@ -129,14 +150,18 @@ def _beyond_m(
     return beyond_m
 
 
+def _may_carry(bars: NDArray[np.int64], beyond_m: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Which stations are free, or barred by nothing but a walk or mud limit that may be relaxed."""
+    return np.asarray(((bars & ~int(SOFT)) == 0) & np.isfinite(beyond_m))
+
+
 def _least_beyond(
     own: NDArray[np.int64], bars: NDArray[np.int64], beyond_m: NDArray[np.float64], missing: int
 ) -> NDArray[np.int64]:
     """Up to `missing` stations barred by nothing but the walk or mud limit, those least beyond it first."""
-    soft = own[(bars[own] != 0) & ((bars[own] & ~int(SOFT)) == 0)]
-    if missing <= 0 or not len(soft):
+    if missing <= 0:
         return np.empty(0, np.int64)
-    soft = soft[np.isfinite(beyond_m[soft])]
+    soft = own[(bars[own] != 0) & _may_carry(bars[own], beyond_m[own])]
     return np.sort(soft[np.lexsort((soft, beyond_m[soft]))[:missing]])
 
 

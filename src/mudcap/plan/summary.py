@@ -172,6 +172,10 @@ def _status(task: BlockTask, placement: Placement | None, missed: bool) -> tuple
 
 def _limits(task: BlockTask, placement: Placement, missed: bool) -> tuple[BlockStatus, str]:
     """Which limit had to be widened, if any."""
+    if len(placement.sites) < min(task.quota, len(task.station)):
+        return "relaxed", _("{sites} of {quota} sites stand; the others were meant for ground out of reach, and would crowd the rest.").format(
+            sites=len(placement.sites), quota=task.quota
+        )
     if len(placement.sites) < task.quota:
         return "relaxed", _("Only {sites} of {quota} sites fit.").format(
             sites=len(placement.sites), quota=task.quota
