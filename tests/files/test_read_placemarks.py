@@ -127,3 +127,13 @@ def test_an_open_line_of_no_known_name(tmp_path: Path) -> None:
     """What to do with it is said for a line that may be a road."""
     _orchard, said = seen(tmp_path, placemark("A", BLOCK), line("Drive", (0, -5), (267, -5)))
     assert "road, a fence" in said["open_line"].text
+
+
+def test_a_ring_road_is_no_block(tmp_path: Path) -> None:
+    """A closed line round the blocks that says it is a road; one that does not say so is an outline, as ever."""
+    ring = [at(*c) for c in ((-4, -4), (271, -4), (271, 271), (-4, 271), (-4, -4))]
+    orchard, _said = seen(tmp_path, placemark("Perimeter road", ring, "LineString"), placemark("A", BLOCK))
+    assert [b.block_id for b in orchard.blocks] == ["A"]
+    assert [r.name for r in orchard.roads] == ["Perimeter road"]
+    orchard, _said = seen(tmp_path, placemark("Creek Road", ring, "LineString"))
+    assert [b.block_id for b in orchard.blocks] == ["Creek Road"]

@@ -10,7 +10,7 @@ from shapely.geometry.base import BaseGeometry
 
 from mudcap.files.names import named
 from mudcap.files.raw import CLOSE_SHARE, RawFeature, RawLayer, ReadNote
-from mudcap.files.roles import bars_by_name, is_fence, is_named_lane, role_by_name
+from mudcap.files.roles import bars_by_name, goes_round, is_fence, is_named_lane, role_by_name
 from mudcap.lang import _, _n
 from mudcap.orchard.model import Role
 from mudcap.orchard.names import role_text
@@ -66,7 +66,7 @@ def _own_role(feature: RawFeature) -> Role | None:
         return Role.KEEP_OUTS if bars_by_name(feature.name) else None
     if shape.geom_type == "LineString" and is_fence(feature.name):
         return Role.KEEP_OUTS
-    if _is_point(shape) or _is_open(shape):
+    if _is_point(shape) or _is_open(shape) or (shape.geom_type == "LineString" and goes_round(feature.name)):
         role = role_by_name(feature.name)
         return None if role is Role.BLOCKS else role
     return None

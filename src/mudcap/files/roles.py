@@ -43,6 +43,7 @@ _BARRING: Final = frozenset({
 })  # fmt: skip
 """Things on a farm that keep shelters off, by the names people give them on a map."""
 _FENCES: Final = frozenset({"fence", "fences", "fenceline", "wall", "cerco", "cercos", "cerca", "alambrado", "valla", "vallado", "muro"})
+_ROUND: Final = frozenset({"ring", "perimeter", "loop", "outer", "round", "circle", "perimetral", "anillo", "circuito"})
 _BESIDE: Final = frozenset({
     "the", "my", "our", "old", "new", "big", "small", "farm", "main", "pump", "el", "la", "los", "las", "mi", "nuestra",
     "nuestro", "vieja", "viejo", "nueva", "nuevo", "grande", "chica", "chico", "bomba",
@@ -91,6 +92,15 @@ def is_fence(name: str) -> bool:
     words = set(plain_letters(name).split())
     known = {word for _role, spelled in _WORDS for word in spelled}
     return bool(words & _FENCES) and not words & known
+
+
+def goes_round(name: str) -> bool:
+    """Whether a closed line of this name is a road or ditch round something, and no outline.
+
+    >>> goes_round("Perimeter road"), goes_round("Camino perimetral"), goes_round("Creek Road"), goes_round("Ring 3")
+    (True, True, False, False)
+    """
+    return bool(set(plain_letters(name).split()) & _ROUND) and role_by_name(name) in (Role.ROADS, Role.DITCHES)
 
 
 def bars_by_name(name: str) -> bool:
