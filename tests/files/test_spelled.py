@@ -9,7 +9,7 @@ import shapely
 from dresses import BLOCK, geojson, read, write
 from test_read_ranch import features
 
-from mudcap.files.spelled import bearing_in, corner_in, crop_in, pair_in
+from mudcap.files.spelled import bearing_in, corner_in, crop_in, modes_in, pair_in
 from mudcap.orchard.model import Block
 
 FT = 0.3048
@@ -53,6 +53,25 @@ def test_pair() -> None:
     assert pair_in("22 ft by 18 ft") == ("22ft", "18ft")
     assert pair_in("6 x 5 m") == ("6m", "5m")
     assert pair_in("20 ft") is None
+
+
+def test_modes() -> None:
+    """A road for trucks and quads is not left out, nor does an unknown word pass."""
+    assert modes_in("Truck, ATV") == {"truck", "cart"}
+    assert modes_in("all") == modes_in("todos") == {"truck", "cart", "foot"}
+    assert modes_in("pickup and on foot") == {"truck", "foot"}
+    assert modes_in("vehicles") == {"truck", "cart"}
+    assert modes_in("") == frozenset()
+    assert modes_in("boat") == {"boat"}
+
+
+def test_a_road_for_all(tmp_path: Path) -> None:
+    """It is read; before, it was left out, and access unknown."""
+    write(tmp_path, "blocks.geojson", geojson([("A", BLOCK)]))
+    lane = shapely.LineString([(BLOCK[0][0], BLOCK[0][1] - 1e-4), (BLOCK[1][0], BLOCK[1][1] - 1e-4)])
+    write(tmp_path, "roads.geojson", features((lane, {"modes": "All"})))
+    (road,) = read(tmp_path)[0].roads
+    assert road.modes == {"truck", "cart", "foot"}
 
 
 def test_a_block_in_words(tmp_path: Path) -> None:

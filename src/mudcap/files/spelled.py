@@ -1,4 +1,4 @@
-"""What growers write in words: compass directions, corners, crops and pairs of spacings, in English or Spanish."""
+"""What growers write in words: compass directions, corners, crops, who may use a way, pairs of spacings; English or Spanish."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import re
 from typing import Final
 
 from mudcap.files.names import plain_letters
+from mudcap.orchard.model import MODES
 
 _POINTS: Final = ("n", "nne", "ne", "ene", "e", "ese", "se", "sse", "s", "ssw", "sw", "wsw", "w", "wnw", "nw", "nnw")
 """The compass from north clockwise, 22.5° apart."""
@@ -23,6 +24,14 @@ _CROPS: Final = {
     "plum": ("plums", "ciruelo", "ciruelos", "ciruela", "ciruelas"),
 }
 _OURS: Final = {word: crop for crop, words in _CROPS.items() for word in words}
+_MODES: Final = {
+    **dict.fromkeys(("atv", "utv", "quad", "carts", "carrito", "cuatrimoto"), "cart"),
+    **dict.fromkeys(("trucks", "pickup", "tractor", "tractors", "camion", "camioneta"), "truck"),
+    **dict.fromkeys(("walk", "walking", "walkers", "pedestrian", "pie"), "foot"),
+    **dict.fromkeys(("vehicle", "vehicles", "vehiculo", "vehiculos"), "vehicles"),
+    **dict.fromkeys(("all", "any", "everybody", "everything", "todo", "todos"), "all"),
+}
+_FILLING: Final = frozenset({"and", "or", "only", "on", "y", "o", "a", "solo"})
 _PAIR: Final = re.compile(r"\s*([\d.]+)\s*([^\d\sx×]*)\s*(?:x|×|by|por)\s*([\d.]+)\s*([^\d\s]*)\s*", re.IGNORECASE)
 
 
@@ -67,6 +76,18 @@ def crop_in(text: str) -> str:
     ('almond', 'pear', 'walnut')
     """
     return _OURS.get(plain_letters(text), text.strip().lower())
+
+
+def modes_in(text: str) -> frozenset[str]:
+    """Who may use a way: truck, cart and foot for what they are also called, all three for 'all'; other words as they are.
+
+    >>> sorted(modes_in("Truck, ATV")), sorted(modes_in("all")), sorted(modes_in("foot only")), sorted(modes_in("boat"))
+    (['cart', 'truck'], ['cart', 'foot', 'truck'], ['foot'], ['boat'])
+    """
+    words = frozenset(_MODES.get(word, word) for word in plain_letters(text).split()) - _FILLING
+    for word, meant in (("all", MODES), ("vehicles", MODES - {"foot"})):
+        words = words - {word} | meant if word in words else words
+    return words
 
 
 def pair_in(text: str) -> tuple[str, str] | None:
