@@ -103,3 +103,37 @@ def test_pins_and_open_lines_are_what_their_names_say(tmp_path: Path) -> None:
     assert {b.block_id for b in orchard.blocks} == {"A", "Road corner"} and orchard.yard is not None
     assert [r.name for r in orchard.roads] == ["South road"] and [f.role for f in orchard.features if f.role is Role.HAZARDS]
     assert said["role_by_name"].level == "note"
+
+
+def test_a_lane_with_a_name_is_a_road(tmp_path: Path) -> None:
+    """And no spray lane, which it would be if its name stood for the trade's word; it is told as a guess."""
+    orchard, said = seen(tmp_path, placemark("A", BLOCK), line("County lane", (0, -5), (267, -5)))
+    assert [r.name for r in orchard.roads] == ["County lane"] and not orchard.spray_lanes
+    assert said["role_by_name"].level == "warning"
+
+
+def test_a_fence_is_a_keep_out(tmp_path: Path) -> None:
+    """Open or all round the block, and no block of its own; an area of that name stays what it is."""
+    ring = [at(*c) for c in ((-4, -4), (271, -4), (271, 271), (-4, 271), (-4, -4))]
+    orchard, _said = seen(
+        tmp_path, placemark("A", BLOCK), line("North fence", (0, 280), (267, 280)), placemark("Cerco", ring, "LineString"),
+        placemark("Fence 9", SECOND),
+    )  # fmt: skip
+    assert {b.block_id for b in orchard.blocks} == {"A", "Fence 9"}
+    assert {k.name for k in orchard.keep_outs} == {"North fence", "Cerco"}
+
+
+def test_an_open_line_of_no_known_name(tmp_path: Path) -> None:
+    """What to do with it is said for a line that may be a road."""
+    _orchard, said = seen(tmp_path, placemark("A", BLOCK), line("Drive", (0, -5), (267, -5)))
+    assert "road, a fence" in said["open_line"].text
+
+
+def test_a_ring_road_is_no_block(tmp_path: Path) -> None:
+    """A closed line round the blocks that says it is a road; one that does not say so is an outline, as ever."""
+    ring = [at(*c) for c in ((-4, -4), (271, -4), (271, 271), (-4, 271), (-4, -4))]
+    orchard, _said = seen(tmp_path, placemark("Perimeter road", ring, "LineString"), placemark("A", BLOCK))
+    assert [b.block_id for b in orchard.blocks] == ["A"]
+    assert [r.name for r in orchard.roads] == ["Perimeter road"]
+    orchard, _said = seen(tmp_path, placemark("Creek Road", ring, "LineString"))
+    assert [b.block_id for b in orchard.blocks] == ["Creek Road"]

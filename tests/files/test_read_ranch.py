@@ -232,6 +232,8 @@ def test_layers_in_folders_below_are_told_of(tmp_path: Path) -> None:
         ("Farm_Roads", Role.ROADS), ("spray lanes 2026", Role.SPRAY_LANES), ("mud", Role.MUD_SOURCES), ("bloques", Role.BLOCKS),
         ("árboles", Role.TREES), ("honey_bees", Role.HIVES), ("power lines", Role.HAZARDS), ("keep-outs", Role.KEEP_OUTS),
         ("zanjas", Role.DITCHES), ("gate", Role.GATES), ("North field", Role.BLOCKS), ("layer1", None),
+        ("County lane", Role.ROADS), ("Creek_Lane", Role.ROADS), ("Lane 3", Role.SPRAY_LANES), ("lanes", Role.SPRAY_LANES),
+        ("Spray lane", Role.SPRAY_LANES), ("Hwy 12", Role.ROADS),
     ],
 )  # fmt: skip
 def test_words_of_the_trade_name_roles(name: str, role: Role | None) -> None:
@@ -332,7 +334,9 @@ def test_rows_as_lines_say_their_spacings(tmp_path: Path) -> None:
         ({"row_spacing": 22}, "write its unit"),
         ({"row_spacin": 22}, "write its unit"),  # row_spacing_ft, cut to ten characters: feet or metres?
         ({"row_spacing_m": 22 * 3}, "no spacing of trees; is the unit right"),
-        ({"bearing": "north"}, "no number"),
+        ({"bearing": "uphill"}, "no direction"),
+        ({"bearing": "N-E"}, "no direction"),
+        ({"spacing": "22x18"}, "'22' is no length"),
         ({"bearing": 720}, "no bearing"),
         ({"corner": "left"}, "none of NE"),
         ({"trellis": "perhaps"}, "neither yes nor no"),

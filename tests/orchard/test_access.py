@@ -180,11 +180,12 @@ def test_first_the_gate_then_the_gap():
 
 
 def test_many_separate_parts_are_told_together():
-    """A block without headlands far from any road: eleven alleys, one finding, the shortest link to one of them."""
-    ranch = orchard(square(headland_m=0.0), roads=(road((-50, -40), (90, -40)),), yard=Point(-50, -41))
+    """A block between two ditches, no headlands, far from any road: eleven alleys, one finding, the shortest link to one of them."""
+    ditches = tuple(Feature(role=Role.DITCHES, name="Drain", geometry=LineString([(-50, y), (90, y)])) for y in (-1, 101))
+    ranch = orchard(square(headland_m=0.0), roads=(road((100, -40), (100, 140)),), yard=Point(100, -41), features=ditches)
     (part,), said = parts(ranch)
     assert part.parts == 11 and "11 separate parts" in said["not_reached"].text
-    assert part.link.line.length == pytest.approx(40 + 1.2, abs=0.1)
+    assert part.link.line.length == pytest.approx(40 + 1.5, abs=0.1)
 
 
 def test_alleys_for_feet_count_where_they_hang_on_a_driven_way():

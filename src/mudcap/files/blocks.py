@@ -9,10 +9,11 @@ from typing import Any
 import shapely
 
 from mudcap.files.codes import block_codes
-from mudcap.files.columns import CORNERS, ColumnError, Columns
+from mudcap.files.columns import ColumnError, Columns
 from mudcap.files.drawn import Drawn
 from mudcap.files.names import named
 from mudcap.files.outlines import BlockTalk, Outline, make_outline
+from mudcap.files.spelled import crop_in
 from mudcap.geo.plane import LocalPlane, geodesic_area_m2
 from mudcap.geo.units import acres
 from mudcap.lang import _, _n
@@ -118,19 +119,13 @@ def _all_facts(talk: BlockTalk, override: Mapping[str, str]) -> dict[str, Any] |
 
 
 def _facts(columns: Columns, row: Mapping[str, str]) -> dict[str, object]:
-    bearing = columns.number(row, "bearing")
-    if bearing is not None and not -360 <= bearing <= 360:
-        raise ColumnError(_("bearing: {value:g} is no bearing from 0 to 360 degrees.").format(value=bearing))
-    corner = columns.text(row, "corner").upper()
-    if corner and corner not in CORNERS:
-        raise ColumnError(_("corner: '{word}' is none of NE, NW, SE, SW (or N, E, S, W).").format(word=corner))
     return {
-        "crop": columns.text(row, "crop").lower(),
+        "crop": crop_in(columns.text(row, "crop")),
         "cultivar": columns.text(row, "cultivar"),
-        "row_bearing_deg": None if bearing is None else bearing % 360,
+        "row_bearing_deg": columns.bearing_deg(row),
         "row_spacing_m": columns.spacing_m(row, "row_spacing"),
         "tree_spacing_m": columns.spacing_m(row, "tree_spacing"),
         "headland_m": columns.length_m(row, "headland"),
-        "corner": corner,
+        "corner": columns.corner(row),
         "trellis": columns.flag(row, "trellis", False) or None,
     }

@@ -10,6 +10,7 @@ from functools import lru_cache
 from typing import Final
 
 from mudcap.files.names import plain_letters
+from mudcap.files.spelled import bearing_in, corner_in, pair_in
 from mudcap.geo.units import M_PER_FT, parse_length
 from mudcap.lang import _
 
@@ -19,14 +20,18 @@ LENGTHS: Final = ("row_spacing", "tree_spacing", "headland", "width", "swept", "
 _SHORT: Final = {
     "rowsp": "row_spacing", "row_sp": "row_spacing", "rowspace": "row_spacing", "treesp": "tree_spacing",
     "tree_sp": "tree_spacing", "headld": "headland", "headl": "headland", "setbk": "setback",
+    "rowspacing": "row_spacing", "treespacing": "tree_spacing", "tree_space": "tree_spacing", "row_space": "row_spacing",
     "row_spacin": "row_spacing", "tree_spaci": "tree_spacing",  # cut to a shapefile's ten characters, unit and all
 }  # fmt: skip
 _ALIASES: Final = {
-    "id": ("block_id", "block", "id", "name", "blk", "block_no", "block_name", "bloque", "cuartel", "parcela", "nombre", "label"),
+    "id": ("block_id", "block", "id", "name", "blk", "block_no", "block_name", "bloque", "cuartel", "parcela", "nombre", "label",
+           "field", "field_name", "field_id", "field_no"),
     "name": ("name", "label", "title", "nombre", "id", "site_id", "descr"),
     "crop": ("crop", "commodity", "cultivo", "especie"),
     "cultivar": ("cultivar", "variety", "variedad", "var"),
-    "bearing": ("bearing", "row_bearing", "row_bearing_deg", "bearing_deg", "rowbearing", "row_brg", "row_bearin", "rumbo"),
+    "bearing": ("bearing", "row_bearing", "row_bearing_deg", "bearing_deg", "rowbearing", "row_brg", "row_bearin", "rumbo",
+                "row_direction", "rowdirection", "row_direct", "row_dir", "rowdir", "row_orientation", "row_orient", "roworient",
+                "row_azimuth", "rowazimuth", "azimuth", "orientation", "orientacion"),
     "corner": ("corner", "esquina"),
     "trellis": ("trellis", "hedge", "espaldera", "seto"),
     "texture": ("texture", "soil_texture", "textura"),
@@ -53,6 +58,8 @@ _ALIASES: Final = {
     "note": ("note", "notes", "comment", "remarks", "nota"),
     "role": ("role", "rol"),
 }  # fmt: skip
+_PAIRED: Final = ("spacing", "spacing_ft", "spacing_m", "tree_row_spacing", "planting", "marco")
+"""Columns in which both spacings may stand, that of the rows first."""
 KNOWN: Final = frozenset(_ALIASES) | frozenset(LENGTHS) | frozenset(f"{n}{s}" for n in LENGTHS for s in ("_m", "_ft"))
 
 
@@ -100,6 +107,8 @@ class Columns:
     def spacing_m(self, row: Mapping[str, str], name: str) -> float | None:
         """Metres of a spacing of rows or trees; ``ColumnError`` too where no orchard is planted so."""
         value = self.length_m(row, name)
+        if value is None:
+            value = self._paired_m(row, name)
         if value is not None and not 0.2 <= value <= 30:
             raise ColumnError(
                 _("{name}: {metres:.2f} m ({feet:.1f} ft) is no spacing of trees; is the unit right?").format(
@@ -107,6 +116,36 @@ class Columns:
                 )
             )
         return value
+
+    def _paired_m(self, row: Mapping[str, str], name: str) -> float | None:
+        """Metres of a spacing that a column for both says, such as '22 x 18 ft'; None where there is no such pair."""
+        for key in _PAIRED:
+            pair = pair_in(self.text(row, key))
+            if pair is not None:
+                return _Length(pair[name == "tree_spacing"], _split_unit(key)[1]).metres(name)
+        return None
+
+    def bearing_deg(self, row: Mapping[str, str]) -> float | None:
+        """Direction of the rows as a number or by the compass ('N-S'), 0 ≤ degrees < 360; None where not said."""
+        word = self.text(row, "bearing")
+        if not word:
+            return None
+        value = bearing_in(word)
+        if value is None:
+            raise ColumnError(
+                _("bearing: '{word}' is no direction; write degrees from true north, or N-S, E-W, NE-SW and the like.").format(word=word)
+            )
+        if not -360 <= value <= 360:
+            raise ColumnError(_("bearing: {value:g} is no bearing from 0 to 360 degrees.").format(value=value))
+        return value % 360
+
+    def corner(self, row: Mapping[str, str]) -> str:
+        """Corner of a block from which crews count, such as 'SW'; '' where not said."""
+        word = self.text(row, "corner")
+        corner = corner_in(word)
+        if word and corner not in CORNERS:
+            raise ColumnError(_("corner: '{word}' is none of NE, NW, SE, SW (or N, E, S, W).").format(word=corner))
+        return corner
 
     def number(self, row: Mapping[str, str], name: str) -> float | None:
         """Number of our column `name`; None where not said; ``ColumnError`` where it is no number."""

@@ -162,4 +162,10 @@ def _say_open(talk: BlockTalk, walk: WalkedRing) -> None:
         why = _("the line is open by {metres:.0f} m ({feet:.0f} ft)").format(
             metres=walk.gap_m, feet=walk.gap_m / M_PER_FT
         )
-    talk.say("error", "open_line", _("{why}; left out. Close it, or walk it again.").format(why=why))
+    text = _("{why}; left out. Close it, or walk it again.")
+    if not talk.drawn.walked:
+        text = _(
+            "{why}; left out. Close it if it is a block; if it is a road, a fence or the like, call it so, or give its layer a "
+            "role in mudcap.toml."
+        )
+    talk.say("error", "open_line", text.format(why=why))

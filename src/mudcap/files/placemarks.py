@@ -10,7 +10,7 @@ from shapely.geometry.base import BaseGeometry
 
 from mudcap.files.names import named
 from mudcap.files.raw import CLOSE_SHARE, RawFeature, RawLayer, ReadNote
-from mudcap.files.roles import bars_by_name, role_by_name
+from mudcap.files.roles import bars_by_name, goes_round, is_fence, is_named_lane, role_by_name
 from mudcap.lang import _, _n
 from mudcap.orchard.model import Role
 from mudcap.orchard.names import role_text
@@ -42,7 +42,7 @@ def sort_placemarks(
 ) -> dict[Role | None, tuple[RawFeature, ...]]:
     """Placemarks that would have `role` (None: no one knows), by the role that each has after a look at its own name.
 
-    An area called as a house, pond, well or barn is a keep-out; points and open lines have the role that their name says.
+    An area called as a house, pond, well or barn is a keep-out, and so is a line called a fence; points and open lines have the role that their name says.
     Points without one are left out aloud where they would be blocks or nobody knows. What was made of names goes to `notes`.
     """
     out = _Sorted()
@@ -64,7 +64,9 @@ def _own_role(feature: RawFeature) -> Role | None:
         return None
     if all(p.geom_type == "Polygon" for p in shapely.get_parts(shape)):
         return Role.KEEP_OUTS if bars_by_name(feature.name) else None
-    if _is_point(shape) or _is_open(shape):
+    if shape.geom_type == "LineString" and is_fence(feature.name):
+        return Role.KEEP_OUTS
+    if _is_point(shape) or _is_open(shape) or (shape.geom_type == "LineString" and goes_round(feature.name)):
         role = role_by_name(feature.name)
         return None if role is Role.BLOCKS else role
     return None
@@ -91,7 +93,8 @@ def _told(layer: RawLayer, found: _Sorted) -> list[ReadNote]:
             "layer its role in mudcap.toml.",
             len(names),
         ).format(layer=layer.title, names=named(names), role=role_text(role, _))
-        said.append(ReadNote(code="role_by_name", text=text, level="warning" if role is Role.KEEP_OUTS else "note", layer=layer.title))
+        is_guess = role is Role.KEEP_OUTS or any(is_named_lane(name) for name in names)
+        said.append(ReadNote(code="role_by_name", text=text, level="warning" if is_guess else "note", layer=layer.title))
     if found.lost:
         text = _n(
             "{layer}: the point {names} was left out, for a point is no block and its name says no other role. Move it into a folder "

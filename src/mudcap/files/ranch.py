@@ -17,6 +17,7 @@ from mudcap.files.options import read_day, read_season, section, unknown_key
 from mudcap.files.raw import ReadNote
 from mudcap.files.roles import role_by_name
 from mudcap.files.source import read_bytes, shown
+from mudcap.files.spelled import crop_in
 from mudcap.files.supply_options import read_supply
 from mudcap.files.vector import EXTENSIONS
 from mudcap.lang import _
@@ -206,7 +207,7 @@ def read_params(table: Mapping[str, Any], path: Path, problems: list[str], warni
         ranch=clean_name(ranch.get("name", path.resolve().name)),
         plan_date=day,
         units=units,
-        crop=clean_name(ranch.get("crop", "almond")).lower() or "almond",
+        crop=crop_in(clean_name(ranch.get("crop", "almond"))) or "almond",
         supply=read_supply(table.get("supply"), problems, warnings),
         **parts,
     )

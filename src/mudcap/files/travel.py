@@ -7,7 +7,7 @@ from datetime import date
 from typing import Final
 
 from mudcap.files.columns import ColumnError, Columns
-from mudcap.files.names import plain_letters
+from mudcap.files.spelled import modes_in
 from mudcap.lang import _
 from mudcap.orchard.model import MODES
 
@@ -62,7 +62,7 @@ def _words(
     columns: Columns, row: Mapping[str, str], name: str, short: Mapping[str, frozenset[str]]
 ) -> frozenset[str]:
     """The modes that a cell names; where `short` is given, yes, no and nothing stand for those in it."""
-    words = frozenset(plain_letters(columns.text(row, name)).split())
+    words = modes_in(columns.text(row, name))
     if words <= MODES and words:
         return words
     if short and not words:

@@ -25,7 +25,7 @@ from mudcap.orchard.params import RowParams
 from mudcap.orchard.walls import VEHICLE_CLEAR_M, Walls, cut_findings, tree_rows, walls_in
 
 TURNING_HEADLAND_M: Final = 3.0
-"""A narrower headland is no way: vehicles turn outside the block (common practice, no source)."""
+"""A narrower headland is no way: vehicles turn outside the block (common practice, no source; see `orchard.turns`)."""
 _WIDE_ALLEY: Final = 2.5
 """Rows farther apart than this many row spacings have no common alley."""
 

@@ -23,6 +23,10 @@ _BANK_M: Final = 2.0
 """A road over a ditch carries a vehicle this much beside its own width."""
 CLOSURE_REACH_M: Final = 2.0
 """A closure drawn as a line or point stops whoever comes this near (common practice, no source)."""
+IN_FENCE_M: Final = 3.0
+"""A gate this near to a fence stands in it, as far as drawings go (common practice, no source)."""
+OPENING_M: Final = 5.0
+"""A gate opens its fence this far to either side, since nobody draws how the way bends through it (common practice, no source)."""
 POINT_M: Final = 1.0
 """What nobody crosses and is drawn as a point reaches this far round it (common practice, no source)."""
 EDGE_M: Final = 0.1
@@ -123,8 +127,21 @@ def impassable(keep_out: KeepOut) -> BaseGeometry | None:
 
 
 def impassable_ground(orchard: Orchard) -> list[tuple[KeepOut, BaseGeometry]]:
-    """Every keep-out that nobody crosses, with the shape that stops them."""
-    return [(keep, shape) for keep in orchard.keep_outs if (shape := impassable(keep)) is not None]
+    """Every keep-out that nobody crosses, with the shape that stops them; a fence is open where a gate stands in it.
+
+    A gate that is locked opens it too where the crew has the key (its column `keys`), since else nobody drives through.
+    """
+    found = [(keep, shape) for keep in orchard.keep_outs if (shape := impassable(keep)) is not None]
+    posts = [gate.geometry.centroid for gate in orchard.gates if gate_bits(gate, "") & VEHICLES]
+    return [(keep, _opened(shape, posts)) for keep, shape in found]
+
+
+def _opened(shape: BaseGeometry, posts: list[Any]) -> BaseGeometry:
+    """A line with a gap at each gate that stands in it; areas as they are."""
+    if shapely.get_dimensions(shape) != 1 or not posts:
+        return shape
+    within = [post for post in posts if shapely.distance(shape, post) <= IN_FENCE_M]
+    return shapely.difference(shape, shapely.union_all(shapely.buffer(within, OPENING_M))) if within else shape
 
 
 class Walls:

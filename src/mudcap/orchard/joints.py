@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from mudcap.orchard.edges import ALLEY, HEADLAND, ROAD, SAME_M, Link, Way
+from mudcap.orchard.edges import ALLEY, HEADLAND, LINK, ROAD, SAME_M, Link, Way
 from mudcap.orchard.model import Block, Orchard
 
 
@@ -60,7 +60,8 @@ def land(point: Any, ways: list[Way], reach_m: float) -> list[Link]:
 
 
 def _block_ends(orchard: Orchard, ways: list[Way], snap_m: float) -> list[Link]:
-    """Links from alley ends and headland ends to the nearest road, and to the nearest headland of another block or part."""
+    """Links from alley ends and headland ends to the nearest road, and to the nearest headland of another block or part; of two blocks
+    without any, whose rows go on from one into the other, to the alley there."""
     ends, owner = [], []
     for way in ways:
         if way.kind in (HEADLAND, ALLEY):
@@ -76,11 +77,16 @@ def _block_ends(orchard: Orchard, ways: list[Way], snap_m: float) -> list[Link]:
         if _leads_in(orchard.blocks[owner[left[i]][0]], link, link.start, snap_m):
             way.cuts.append(where)
             links.append(link)
-    headlands = [way for way in ways if way.kind == HEADLAND]
-    for here in sorted({way.owner for way in headlands}):
+    turning = [way for way in ways if way.kind in (HEADLAND, LINK)]
+    bare = [way for way in ways if way.kind == ALLEY and not orchard.blocks[way.owner[0]].headlands]
+    for here in sorted({way.owner for way in (*turning, *bare)}):
         mine = np.array([place == here for place in owner]) & ~landed
-        for _i, link, way, where in _nearest(points[mine], [way for way in headlands if way.owner != here], 2 * snap_m):
-            if link.line.length <= snap_m or _leads_over(orchard.blocks[here[0]], orchard.blocks[way.owner[0]], link, snap_m):
+        others = [way for way in turning if way.owner != here]
+        if not orchard.blocks[here[0]].headlands:
+            others += [way for way in bare if way.owner[0] != here[0]]
+        for _i, link, way, where in _nearest(points[mine], others, 2 * snap_m):
+            is_near = way.kind == HEADLAND and link.line.length <= snap_m
+            if is_near or _leads_over(orchard.blocks[here[0]], orchard.blocks[way.owner[0]], link, snap_m):
                 way.cuts.append(where)
                 links.append(link)
     return links

@@ -46,7 +46,7 @@ class TravelNetwork:
     mode: NDArray[np.uint8]
     """(e,) bit flags: 1 truck, 2 cart (ATV/UTV), 4 foot."""
     kind: NDArray[np.uint8]
-    """(e,) 0 road, 1 headland, 2 alley, 3 link (gate, access stub)."""
+    """(e,) 0 road, 1 headland, 2 alley, 3 link (gate, access stub, turn outside a block without headlands)."""
     yard_node: int
     """Node where rounds start; -1 where no yard or road is known."""
     alley: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))

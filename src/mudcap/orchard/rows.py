@@ -5,7 +5,8 @@ block, what is left over shared between both; the sides are where the block is a
 so that wobble of a walked outline and tips do not shift the rows, and more rows follow into such tips (where rows centred on
 the block's whole reach hold clearly more trees, they are taken). Trees on one square lattice, centred between the
 headlands. A tree needs its headland (at least half a tree spacing) of free ground along the row at the block's end, and a
-quarter of a row spacing across; at holes half a tree spacing.
+quarter of a row spacing across; at holes half a tree spacing. No tree stands on a road that runs through the block
+(`orchard.paved`).
 """
 
 from __future__ import annotations
@@ -34,6 +35,7 @@ from mudcap.orchard.frame import RowFrame, shrink
 from mudcap.orchard.model import Block, Finding, Orchard, TreeRows
 from mudcap.orchard.numbering import Source, no_rows, number_rows
 from mudcap.orchard.params import RowParams
+from mudcap.orchard.paved import roads_through
 from mudcap.orchard.rows_from_lines import lines_outside, rows_from_lines
 from mudcap.orchard.rows_from_trees import rows_from_trees, sort_trees_into_blocks
 
@@ -121,9 +123,13 @@ def _rows_from_spacing(
         )  # fmt: skip
         return no_rows(source, corner, bearing, row_m, tree_m), (*said, finding("error", "odd_spacing", block, text))
     frame, more = block_frame(block, orchard, bearing, corner)
-    rows = _lay(block, frame, source, corner, row_m, tree_m, headland)
+    paved = roads_through(block, orchard, frame, row_m)
+    if not paved.is_empty:
+        text = _("Block {block}: no tree is laid on the road that runs through it; draw two blocks where it parts two plantings.")
+        more += (finding("note", "road_through_block", block, text.format(block=block.block_id)),)
+    rows = _lay(block, frame, source, corner, row_m, tree_m, headland, paved)
     if not len(rows.tree_xy) and block.headland_m is None and headland > tree_m / 2:
-        rows = _lay(block, frame, source, corner, row_m, tree_m, 0.0)
+        rows = _lay(block, frame, source, corner, row_m, tree_m, 0.0, paved)
         if len(rows.tree_xy):
             more += (_without_headland(block, headland, units),)
         headland = 0.0
@@ -140,7 +146,7 @@ def _rows_from_spacing(
 
 
 def _lay(
-    block: Block, frame: RowFrame, source: Source, corner: str, row_m: float, tree_m: float, headland: float
+    block: Block, frame: RowFrame, source: Source, corner: str, row_m: float, tree_m: float, headland: float, paved: BaseGeometry
 ) -> TreeRows:
     shape = frame.geometry_to_frame(block.polygon)
     x0, y0, x1, y1 = shape.bounds
@@ -153,6 +159,8 @@ def _lay(
     other_at, other_row = _lattice_on(ground, _rows_across(shape, (x0, x1), row_m), y)
     if len(other_at) > _MORE * len(at):
         at, row = other_at, other_row
+    on_road = shapely.contains_xy(paved, *at.T)
+    at, row = at[~on_road], row[~on_road]
     if not len(at):
         return no_rows(source, corner, frame.bearing_deg, row_m, tree_m)
     return number_rows(

@@ -22,10 +22,11 @@ from mudcap.orchard.barriers import (
     closed_ground,
     gate_bits,
 )
-from mudcap.orchard.edges import ALLEY, HEADLAND, ROAD, SAME_M, Edges, Link, Way, join_edges
+from mudcap.orchard.edges import ALLEY, HEADLAND, LINK, ROAD, SAME_M, Edges, Link, Way, join_edges
 from mudcap.orchard.joints import joints, land
 from mudcap.orchard.model import Alley, Gate, Orchard
 from mudcap.orchard.params import TravelParams
+from mudcap.orchard.turns import turns
 
 ALLEY_MODES: Final = {"truck": 7, "cart": 6, "foot": 4}
 YARD_REACH_M: Final = 1000.0
@@ -70,7 +71,7 @@ def _ways(orchard: Orchard, params: TravelParams) -> list[Way]:
         ways.append(
             Way(line=road.line, kind=ROAD, forward=forward, backward=back, shuts=_shuts(road.closed), bridge=bits(road.bridge))
         )
-    serial = 0
+    serial, walls = 0, Walls(orchard)
     for k, block in enumerate(orchard.blocks):
         parts = shapely.get_parts(block.polygon)
         for headland in block.headlands:
@@ -78,6 +79,9 @@ def _ways(orchard: Orchard, params: TravelParams) -> list[Way]:
             ways.append(
                 Way(line=headland, kind=HEADLAND, forward=ALL_MODES, backward=ALL_MODES, owner=owner)
             )
+        for turn in turns(orchard, block, walls):
+            owner = (k, _part(turn, parts))
+            ways.append(Way(line=turn, kind=LINK, forward=ALL_MODES, backward=ALL_MODES, owner=owner))
         for alley in block.alleys:
             ways.append(_alley_way(alley, ALLEY_MODES[params.alley_mode], (k, _part(alley.line, parts)), serial))
             serial += 1
