@@ -232,6 +232,25 @@ def test_where_no_way_is_drawn_the_straight_line_leads_past_tree_rows():
         assert not way.intersects(house.geometry) and way.length == pytest.approx(roads.access.metres[i, j])
 
 
+def test_where_no_way_is_drawn_nobody_goes_straight_through_the_blocks_between():
+    """Three blocks in a line and a yard before the first: to the last one leads a line round the others, not across their rows."""
+    boxes = {name: box(x, 0, x + 36, 62) for name, x in (("Near", 0), ("Mid", 60), ("Far", 120))}
+    blocks = [block(name, at, row_spacing_m=6.0, tree_spacing_m=5.0, headland_m=6.0) for name, at in boxes.items()]
+    plan = plan_at(orchard(*blocks, yard=Point(-60, 30)), [(name, row, 6) for name in boxes for row in (1, 6)])
+    speeds = speeds_of(plan, NO_LUNCH)
+    places, *_ = lay_places(plan, choose_visits(plan, NO_LUNCH, [])[0], NO_LUNCH, speeds)
+    roads = Roads(plan, places, NO_LUNCH, speeds)
+    firsts = [0, *(int(roads.access.of(k)[0]) for k in range(3))]
+    for i in firsts:
+        for j in firsts:
+            way = LineString(roads.path(i, j)) if i != j else LineString()
+            assert way.length == pytest.approx(roads.access.metres[i, j])
+            between = [b for k, b in enumerate(plan.orchard.blocks) if firsts[k + 1] not in (i, j)]
+            assert not any(way.intersects(line) for b in between for line in b.rows.row_line)
+    (day,) = make_round(plan, NO_LUNCH).days
+    assert day.metres == pytest.approx(LineString(day.track).length, rel=1e-3) and len(day.stops) == 6
+
+
 @pytest.mark.parametrize(("yard", "words"), [(None, "No yard is drawn"), (Point(-5000, 0), "The yard is joined to no way")])
 def test_a_yard_that_is_missing_or_too_far_from_every_way_is_told(yard, words):
     """The one asks for a yard, the other for the road to it."""

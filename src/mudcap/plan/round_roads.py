@@ -11,7 +11,7 @@ import shapely
 from numpy.typing import NDArray
 from scipy.sparse.csgraph import dijkstra
 from scipy.spatial import cKDTree
-from shapely import LineString
+from shapely import LineString, MultiLineString
 from shapely.geometry.base import BaseGeometry
 
 from mudcap.geo.detour import around
@@ -34,6 +34,10 @@ class Roads:
         self.network = self._opened.network
         rows = [line for block in plan.orchard.blocks if block.rows is not None for line in block.rows.row_line]
         self._rows = shapely.STRtree(rows)
+        self._planted = [
+            MultiLineString(list(block.rows.row_line)).convex_hull
+            for block in plan.orchard.blocks if block.rows is not None and len(block.rows.row_line)
+        ]  # fmt: skip
         self._walls = _walls(plan, options)
         """What no straight line leads across where there is a way past it: first the water too, then without it."""
         yard = _Side.at_nodes(_yard(self.network))
@@ -76,13 +80,13 @@ class Roads:
         self, a: _Side, b: _Side, through: frozenset[int], begins: tuple[_Side, _Side], *, is_first: bool
     ) -> _Way:
         """The way between two points of two places; ``begins`` are the first ones. Where no way joins those either it is straight but for
-        ground that nobody enters, and from or to another point only past tree rows; else it has no end."""
+        ground that nobody enters and blocks of trees; from or to another point only where no tree row is in its way; else it has no end."""
         way = self._joined(a, b, through, is_first=is_first)
         if way is not None:
             return way
         if not is_first and self._joined(*begins, through, is_first=True) is not None:
             return _Way(metres=np.inf, ends=(a, b))
-        straight, is_past = _straight(self.network, a, b, self._walls)
+        straight, is_past = _straight(self.network, a, b, self._walls, self._planted if is_first else ())
         if is_first or (is_past and not self._rows.query(LineString(straight.points()), predicate="intersects").size):
             return straight
         return _Way(metres=np.inf, ends=(a, b))
@@ -256,15 +260,37 @@ def _is_of(entry: Entry, crew: str, options: RoundOptions) -> bool:
 
 
 def _straight(
-    network: TravelNetwork, a: _Side, b: _Side, walls: Sequence[Sequence[BaseGeometry]]
+    network: TravelNetwork, a: _Side, b: _Side, walls: Sequence[Sequence[BaseGeometry]], planted: Sequence[BaseGeometry]
 ) -> tuple[_Way, bool]:
-    """The straight line past the first walls that there is a way past; whether there is one at all."""
+    """The straight line past the first walls that there is a way past, and past ``planted`` ground where that can be; whether there
+    is a way past any walls at all."""
     (source, before_m), (target, after_m) = a.leave[0], b.come[0]
     ends = _nearest_ends(network.node_xy, source, target)
-    found = next((way for shapes in walls if (way := around(ends[0], ends[1], shapes)) is not None), None)
+    tries = ((shapes, trees) for shapes in walls for trees in ((planted, ()) if planted else ((),)))
+    found = next((way for shapes, trees in tries if (way := _around_trees(ends, shapes, trees)) is not None), None)
     past = ends if found is None else found
     metres = float(np.hypot(*np.diff(past, axis=0).T).sum())
     return _Way(metres=before_m + metres + after_m, ends=(a, b), straight=past), found is not None
+
+
+def _around_trees(
+    ends: NDArray[np.float64], shapes: Sequence[BaseGeometry], planted: Sequence[BaseGeometry]
+) -> NDArray[np.float64] | None:
+    """The shortest way past some shapes and past planted ground, but for that in which it begins or ends; None where there is none.
+
+    Only planted ground that lies in the way is looked at, so that many blocks cost no more than the few between.
+    """
+    within = shapely.multipoints(ends)
+    others = [ground for ground in planted if not ground.intersects(within)]
+    met: set[int] = set()
+    while True:
+        way = around(ends[0], ends[1], [*shapes, *(others[i] for i in sorted(met))])
+        if way is None:
+            return None
+        crossed = {i for i, ground in enumerate(others) if ground.intersects(LineString(way))} - met
+        if not crossed:
+            return way
+        met |= crossed
 
 
 def _walls(plan: Plan, options: RoundOptions) -> tuple[list[BaseGeometry], list[BaseGeometry]]:
