@@ -259,6 +259,18 @@ def test_a_yard_that_is_missing_or_too_far_from_every_way_is_told(yard, words):
     assert len(notes) == 1 and notes[0].startswith(words)
 
 
+@pytest.mark.parametrize("yard", [None, Point(-5000, 0), Point(-29, -3.5)])
+def test_a_crew_is_sent_back_to_the_yard_only_where_a_way_leads_there(yard):
+    """Else it is sent to where vehicles come in, as the note says, and loads there."""
+    ground = orchard(six_rows("Home", 0), roads=(road((-30, -3), (40, -3)),), yard=yard)
+    plan = plan_at(ground, [("Home", 6, 10), ("Home", 1, 3)])
+    (day,) = make_round(plan, replace(NO_LUNCH, task="fetch", capacity=1.0)).days
+    text = " ".join(leg_text(leg, "metric", EN) for leg in day.legs)
+    is_there = yard is not None and yard.x > -1000
+    assert ("At the yard: load" in text) == is_there and ("Where vehicles come in: load" in text) != is_there
+    assert is_there or "the yard" not in text
+
+
 def test_what_the_days_closure_cuts_off_is_not_gone_to_across_it():
     """The only road to a block leads through ground that is closed that day: its sites are told as closed, and no straight line leads
     over it; a day later they are gone to by the road."""
