@@ -27,7 +27,7 @@ from mudcap.orchard.network import travel_network
 from mudcap.orchard.params import TravelParams
 from mudcap.plan import round_words
 from mudcap.plan.model import Params
-from mudcap.plan.round_make import make_round
+from mudcap.plan.round_make import U_TURN_S, make_round
 from mudcap.plan.round_model import Closed, Entry, RoundOptions, SampleFacts, SampleOptions
 from mudcap.plan.round_places import lay_places, speeds_of
 from mudcap.plan.round_roads import Roads
@@ -257,6 +257,17 @@ def test_a_yard_that_is_missing_or_too_far_from_every_way_is_told(yard, words):
     plan = plan_at(orchard(six_rows("Home", 0), yard=yard), [("Home", 6, 10)])
     notes = [n for n in make_round(plan, NO_LUNCH).notes if "yard" in n and "begin and end" in n]
     assert len(notes) == 1 and notes[0].startswith(words)
+
+
+def test_nobody_drives_beyond_a_road_that_bars_the_vehicle():
+    """A road for trucks and walkers alone leads to both blocks: who has a cart walks there, in the alleys and between the blocks too."""
+    lane = replace(road((-30, -3), (120, -3)), modes=frozenset({"truck", "foot"}))
+    ground = orchard(six_rows("West", 0), six_rows("East", 50), roads=(lane,), yard=Point(-29, -3.5))
+    plan = plan_at(ground, [("West", 6, 3), ("East", 5, 4)])
+    (day,) = make_round(plan, NO_LUNCH).days
+    assert len(day.stops) == 2 and all(leg.on_foot for leg in day.legs if leg.metres)
+    turns = sum(leg.turns for leg in day.legs)
+    assert day.moving_s == pytest.approx(day.metres / plan.params.travel.foot_m_s + turns * U_TURN_S, rel=0.01)
 
 
 @pytest.mark.parametrize("yard", [None, Point(-5000, 0), Point(-29, -3.5)])

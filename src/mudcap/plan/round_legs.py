@@ -96,14 +96,14 @@ class _Maker:
     def _travel(self, step: RouteStep) -> _Piece:
         here, there = step.from_vertex, step.to_vertex
         if here >= 0:
-            points = self.roads.path(here, there)
+            points, walks = self.roads.path(here, there), self.roads.walked(here, there)
         else:
             assert self.origin is not None
-            points = self.origin.paths[there]
+            points, walks = self.origin.paths[there], self.origin.walked[there]
         to = int(self.roads.access.block[there])
         metres = float(np.hypot(*np.diff(points, axis=0).T).sum()) if len(points) else 0.0
         side = -1 if to < 0 or self.places[to].block < 0 else _side_of(self.plan.orchard.blocks[self.places[to].block], points)
-        leg = self._leg("travel", step, metres=metres, block_id=self._name(to) if to >= 0 else "", heading=side, at_yard=self._at_yard)
+        leg = self._leg("travel", step, metres=metres, block_id=self._name(to) if to >= 0 else "", heading=side, at_yard=self._at_yard, on_foot=walks)
         return _Piece(leg=leg, points=points, key=-1)
 
     def _pause(self, step: RouteStep) -> _Piece:

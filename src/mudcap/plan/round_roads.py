@@ -20,7 +20,17 @@ from mudcap.orchard.model import Role
 from mudcap.orchard.network import ALLEY, FOOT, TravelNetwork, graph_of, open_on
 from mudcap.plan.model import Plan
 from mudcap.plan.round_model import Entry, RoundOptions
-from mudcap.plan.round_places import BITS, Place, Speeds, Stand, openings, shut_blocks, span, without
+from mudcap.plan.round_places import (
+    BITS,
+    Place,
+    Speeds,
+    Stand,
+    as_driven,
+    openings,
+    shut_blocks,
+    span,
+    without,
+)
 from mudcap.route.access import Access
 
 
@@ -59,6 +69,10 @@ class Roads:
         """Plane points (n, 2) of the way from one access point (0: the yard) to another."""
         return np.empty((0, 2)) if i == j else self._way(i, j).points()
 
+    def walked(self, i: int, j: int) -> bool:
+        """Whether that way is gone on foot, since no vehicle of this round gets there."""
+        return i != j and self._way(i, j).on_foot
+
     def onward(self, here: _Side) -> Origin:
         """The ways on from where a crew is."""
         ways = [
@@ -66,7 +80,8 @@ class Roads:
             for j, ((side, through), first) in enumerate(zip(self._sides, self._first_of, strict=True))
         ]
         return Origin(
-            to_access_m=tuple(way.metres for way in ways[1:]), to_yard_m=ways[0].metres, paths=tuple(way.points() for way in ways)
+            to_access_m=tuple(way.metres for way in ways[1:]), to_yard_m=ways[0].metres, paths=tuple(way.points() for way in ways),
+            walked=tuple(way.on_foot for way in ways),
         )
 
     def _way(self, i: int, j: int) -> _Way:
@@ -106,6 +121,8 @@ class Origin:
     to_yard_m: float
     paths: tuple[NDArray[np.float64], ...]
     """Plane points of the way to the yard (0) and to each access point (1 …)."""
+    walked: tuple[bool, ...]
+    """Whether each of them is gone on foot."""
 
 
 def beyond_closed(plan: Plan, places: Sequence[Place], options: RoundOptions, speeds: Speeds) -> list[Place]:
@@ -135,7 +152,7 @@ class _Opened:
     """Ways by which a crew goes, without those inside blocks that are closed for a part of the round."""
 
     def __init__(self, plan: Plan, options: RoundOptions, speeds: Speeds) -> None:
-        self.network = open_on(plan.network, span(options))
+        self.network = as_driven(open_on(plan.network, span(options)), BITS[options.mode])
         alley = np.where(self.network.kind == ALLEY, speeds.road / speeds.alley, 1.0)
         self._stretch = alley, np.full(len(alley), speeds.road / speeds.foot)
         self._plan, self._bits, self._shut = plan, BITS[options.mode], shut_blocks(plan, options)
@@ -188,6 +205,8 @@ class _Way:
     ends: tuple[_Side, _Side]
     nodes: tuple[_Ways, NDArray[np.int64], NDArray[np.int64]] | None = None
     """By which ways, from and to which nodes of them; None for a piece of one way."""
+    on_foot: bool = False
+    """Whether no vehicle of the round gets there, so that the crew walks."""
     straight: NDArray[np.float64] | None = None
     """(n, 2) the straight line, with corners where it leads past something, where there is no way."""
 
@@ -207,9 +226,9 @@ def _shortest(ways: Sequence[_Ways], a: _Side, b: _Side) -> _Way | None:
         ahead = b.stand.along_m[0] - a.stand.along_m[0]
         if a.stand.goes[0 if ahead >= 0 else 1]:
             return _Way(metres=abs(ahead), ends=(a, b))
-    for kind in ways:
+    for number, kind in enumerate(ways):
         found = [
-            _Way(metres=metres + one + two, ends=(a, b), nodes=(kind, source, target))
+            _Way(metres=metres + one + two, ends=(a, b), nodes=(kind, source, target), on_foot=number > 0)
             for source, one in a.leave for target, two in b.come
             if np.isfinite(metres := kind.metres(source, target))
         ]  # fmt: skip
