@@ -27,7 +27,7 @@ from mudcap.orchard.network import travel_network
 from mudcap.orchard.params import TravelParams
 from mudcap.plan import round_words
 from mudcap.plan.model import Params
-from mudcap.plan.round_make import make_round
+from mudcap.plan.round_make import U_TURN_S, make_round
 from mudcap.plan.round_model import Closed, Entry, RoundOptions, SampleFacts, SampleOptions
 from mudcap.plan.round_places import lay_places, speeds_of
 from mudcap.plan.round_roads import Roads
@@ -232,12 +232,54 @@ def test_where_no_way_is_drawn_the_straight_line_leads_past_tree_rows():
         assert not way.intersects(house.geometry) and way.length == pytest.approx(roads.access.metres[i, j])
 
 
+def test_where_no_way_is_drawn_nobody_goes_straight_through_the_blocks_between():
+    """Three blocks in a line and a yard before the first: to the last one leads a line round the others, not across their rows."""
+    boxes = {name: box(x, 0, x + 36, 62) for name, x in (("Near", 0), ("Mid", 60), ("Far", 120))}
+    blocks = [block(name, at, row_spacing_m=6.0, tree_spacing_m=5.0, headland_m=6.0) for name, at in boxes.items()]
+    plan = plan_at(orchard(*blocks, yard=Point(-60, 30)), [(name, row, 6) for name in boxes for row in (1, 6)])
+    speeds = speeds_of(plan, NO_LUNCH)
+    places, *_ = lay_places(plan, choose_visits(plan, NO_LUNCH, [])[0], NO_LUNCH, speeds)
+    roads = Roads(plan, places, NO_LUNCH, speeds)
+    firsts = [0, *(int(roads.access.of(k)[0]) for k in range(3))]
+    for i in firsts:
+        for j in firsts:
+            way = LineString(roads.path(i, j)) if i != j else LineString()
+            assert way.length == pytest.approx(roads.access.metres[i, j])
+            between = [b for k, b in enumerate(plan.orchard.blocks) if firsts[k + 1] not in (i, j)]
+            assert not any(way.intersects(line) for b in between for line in b.rows.row_line)
+    (day,) = make_round(plan, NO_LUNCH).days
+    assert day.metres == pytest.approx(LineString(day.track).length, rel=1e-3) and len(day.stops) == 6
+
+
 @pytest.mark.parametrize(("yard", "words"), [(None, "No yard is drawn"), (Point(-5000, 0), "The yard is joined to no way")])
 def test_a_yard_that_is_missing_or_too_far_from_every_way_is_told(yard, words):
     """The one asks for a yard, the other for the road to it."""
     plan = plan_at(orchard(six_rows("Home", 0), yard=yard), [("Home", 6, 10)])
     notes = [n for n in make_round(plan, NO_LUNCH).notes if "yard" in n and "begin and end" in n]
     assert len(notes) == 1 and notes[0].startswith(words)
+
+
+def test_nobody_drives_beyond_a_road_that_bars_the_vehicle():
+    """A road for trucks and walkers alone leads to both blocks: who has a cart walks there, in the alleys and between the blocks too."""
+    lane = replace(road((-30, -3), (120, -3)), modes=frozenset({"truck", "foot"}))
+    ground = orchard(six_rows("West", 0), six_rows("East", 50), roads=(lane,), yard=Point(-29, -3.5))
+    plan = plan_at(ground, [("West", 6, 3), ("East", 5, 4)])
+    (day,) = make_round(plan, NO_LUNCH).days
+    assert len(day.stops) == 2 and all(leg.on_foot for leg in day.legs if leg.metres)
+    turns = sum(leg.turns for leg in day.legs)
+    assert day.moving_s == pytest.approx(day.metres / plan.params.travel.foot_m_s + turns * U_TURN_S, rel=0.01)
+
+
+@pytest.mark.parametrize("yard", [None, Point(-5000, 0), Point(-29, -3.5)])
+def test_a_crew_is_sent_back_to_the_yard_only_where_a_way_leads_there(yard):
+    """Else it is sent to where vehicles come in, as the note says, and loads there."""
+    ground = orchard(six_rows("Home", 0), roads=(road((-30, -3), (40, -3)),), yard=yard)
+    plan = plan_at(ground, [("Home", 6, 10), ("Home", 1, 3)])
+    (day,) = make_round(plan, replace(NO_LUNCH, task="fetch", capacity=1.0)).days
+    text = " ".join(leg_text(leg, "metric", EN) for leg in day.legs)
+    is_there = yard is not None and yard.x > -1000
+    assert ("At the yard: load" in text) == is_there and ("Where vehicles come in: load" in text) != is_there
+    assert is_there or "the yard" not in text
 
 
 def test_what_the_days_closure_cuts_off_is_not_gone_to_across_it():

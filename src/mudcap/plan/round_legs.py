@@ -69,6 +69,7 @@ class _Maker:
     ) -> None:
         self.plan, self.places, self.visits, self.roads, self.origin = plan, places, visits, roads, origin
         self.order = 0
+        self._at_yard = plan.network.yard_node >= 0
 
     def pieces(self, steps: Sequence[RouteStep]) -> Iterator[_Piece]:
         """One piece a way of the graph, or part of it before or after lunch; travel, waiting and lunch apart."""
@@ -95,18 +96,18 @@ class _Maker:
     def _travel(self, step: RouteStep) -> _Piece:
         here, there = step.from_vertex, step.to_vertex
         if here >= 0:
-            points = self.roads.path(here, there)
+            points, walks = self.roads.path(here, there), self.roads.walked(here, there)
         else:
             assert self.origin is not None
-            points = self.origin.paths[there]
+            points, walks = self.origin.paths[there], self.origin.walked[there]
         to = int(self.roads.access.block[there])
         metres = float(np.hypot(*np.diff(points, axis=0).T).sum()) if len(points) else 0.0
         side = -1 if to < 0 or self.places[to].block < 0 else _side_of(self.plan.orchard.blocks[self.places[to].block], points)
-        leg = self._leg("travel", step, metres=metres, block_id=self._name(to) if to >= 0 else "", heading=side)
+        leg = self._leg("travel", step, metres=metres, block_id=self._name(to) if to >= 0 else "", heading=side, at_yard=self._at_yard, on_foot=walks)
         return _Piece(leg=leg, points=points, key=-1)
 
     def _pause(self, step: RouteStep) -> _Piece:
-        return _Piece(leg=self._leg(_KINDS[step.kind], step), points=np.empty((0, 2)), key=-1)
+        return _Piece(leg=self._leg(_KINDS[step.kind], step, at_yard=self._at_yard), points=np.empty((0, 2)), key=-1)
 
     def _name(self, key: int) -> str:
         place = self.places[key]

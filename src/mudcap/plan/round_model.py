@@ -219,6 +219,8 @@ class Leg:
     pauses: bool = False
     """`row`: lunch comes before it goes on."""
     on_foot: bool = False
+    at_yard: bool = True
+    """`travel` back and `reload`: to or in the yard; False where no way leads to one, so that this is where vehicles come in."""
     stops: tuple[Stop, ...] = ()
 
 

@@ -14,7 +14,7 @@ from scipy.spatial import cKDTree
 from shapely import LineString, Point
 
 from mudcap.orchard.model import Block, Closure
-from mudcap.orchard.network import CART, FOOT, TRUCK, TravelNetwork, open_on
+from mudcap.orchard.network import CART, FOOT, TRUCK, TravelNetwork, open_on, shortest
 from mudcap.plan.model import Plan
 from mudcap.plan.round_model import DAY_S, RoundOptions, Visit
 from mudcap.route.ground import Ground, lay_ground
@@ -91,6 +91,7 @@ def lay_places(
     places: list[Place] = []
     unreached: list[int] = []
     shut: list[int] = []
+    by_day: dict[int, TravelNetwork] = {}
     known, shut_now = openings(options), shut_blocks(plan, options)
     for k, block in enumerate(plan.orchard.blocks):
         mine = [i for i, v in enumerate(visits) if v.block_id == block.block_id and v.site >= 0]
@@ -103,7 +104,10 @@ def lay_places(
             if opens >= options.num_days * DAY_S:
                 shut += members
                 continue
-            network = without(open_on(plan.network, span(options, int(opens // DAY_S))), plan, shut_now - {k})
+            first = int(opens // DAY_S)
+            if first not in by_day:
+                by_day[first] = as_driven(open_on(plan.network, span(options, first)), BITS[options.mode])
+            network = without(by_day[first], plan, shut_now - {k})
             found, missing = _block_places(plan, network, k, block, visits, members, options, speeds)
             places += [dataclasses.replace(p, opens_s=opens, through=shut_now & {k}) for p in found]
             unreached += missing
@@ -189,6 +193,18 @@ def without(network: TravelNetwork, plan: Plan, blocks: frozenset[int]) -> Trave
     for k in sorted(blocks):
         inside |= shapely.intersects(plan.orchard.blocks[k].polygon.buffer(-_EDGE_M), lines)
     return dataclasses.replace(network, mode=np.where(inside, 0, network.mode).astype(network.mode.dtype))
+
+
+def as_driven(network: TravelNetwork, bits: int) -> TravelNetwork:
+    """The network with ways on foot alone where walkers come and the vehicle does not: it cannot be driven beyond what bars it. What
+    neither comes to stays as it is: no way is drawn there, and a straight line is counted."""
+    if bits == FOOT:
+        return network
+    drives, walks = (np.isfinite(shortest(network, network.entry, one)) for one in (bits, FOOT))
+    barred = walks & ~drives
+    beyond = barred[network.source] | barred[network.target]
+    mode = np.where(beyond, network.mode & FOOT, network.mode)
+    return dataclasses.replace(network, mode=mode.astype(network.mode.dtype))
 
 
 def _puddle(plan: Plan, index: int, visit: Visit, options: RoundOptions) -> Place:

@@ -11,7 +11,7 @@ import shapely
 from numpy.typing import NDArray
 from scipy.sparse.csgraph import dijkstra
 from scipy.spatial import cKDTree
-from shapely import LineString
+from shapely import LineString, MultiLineString
 from shapely.geometry.base import BaseGeometry
 
 from mudcap.geo.detour import around
@@ -20,7 +20,17 @@ from mudcap.orchard.model import Role
 from mudcap.orchard.network import ALLEY, FOOT, TravelNetwork, graph_of, open_on
 from mudcap.plan.model import Plan
 from mudcap.plan.round_model import Entry, RoundOptions
-from mudcap.plan.round_places import BITS, Place, Speeds, Stand, openings, shut_blocks, span, without
+from mudcap.plan.round_places import (
+    BITS,
+    Place,
+    Speeds,
+    Stand,
+    as_driven,
+    openings,
+    shut_blocks,
+    span,
+    without,
+)
 from mudcap.route.access import Access
 
 
@@ -34,6 +44,10 @@ class Roads:
         self.network = self._opened.network
         rows = [line for block in plan.orchard.blocks if block.rows is not None for line in block.rows.row_line]
         self._rows = shapely.STRtree(rows)
+        self._planted = [
+            MultiLineString(list(block.rows.row_line)).convex_hull
+            for block in plan.orchard.blocks if block.rows is not None and len(block.rows.row_line)
+        ]  # fmt: skip
         self._walls = _walls(plan, options)
         """What no straight line leads across where there is a way past it: first the water too, then without it."""
         yard = _Side.at_nodes(_yard(self.network))
@@ -55,6 +69,10 @@ class Roads:
         """Plane points (n, 2) of the way from one access point (0: the yard) to another."""
         return np.empty((0, 2)) if i == j else self._way(i, j).points()
 
+    def walked(self, i: int, j: int) -> bool:
+        """Whether that way is gone on foot, since no vehicle of this round gets there."""
+        return i != j and self._way(i, j).on_foot
+
     def onward(self, here: _Side) -> Origin:
         """The ways on from where a crew is."""
         ways = [
@@ -62,7 +80,8 @@ class Roads:
             for j, ((side, through), first) in enumerate(zip(self._sides, self._first_of, strict=True))
         ]
         return Origin(
-            to_access_m=tuple(way.metres for way in ways[1:]), to_yard_m=ways[0].metres, paths=tuple(way.points() for way in ways)
+            to_access_m=tuple(way.metres for way in ways[1:]), to_yard_m=ways[0].metres, paths=tuple(way.points() for way in ways),
+            walked=tuple(way.on_foot for way in ways),
         )
 
     def _way(self, i: int, j: int) -> _Way:
@@ -76,13 +95,13 @@ class Roads:
         self, a: _Side, b: _Side, through: frozenset[int], begins: tuple[_Side, _Side], *, is_first: bool
     ) -> _Way:
         """The way between two points of two places; ``begins`` are the first ones. Where no way joins those either it is straight but for
-        ground that nobody enters, and from or to another point only past tree rows; else it has no end."""
+        ground that nobody enters and blocks of trees; from or to another point only where no tree row is in its way; else it has no end."""
         way = self._joined(a, b, through, is_first=is_first)
         if way is not None:
             return way
         if not is_first and self._joined(*begins, through, is_first=True) is not None:
             return _Way(metres=np.inf, ends=(a, b))
-        straight, is_past = _straight(self.network, a, b, self._walls)
+        straight, is_past = _straight(self.network, a, b, self._walls, self._planted if is_first else ())
         if is_first or (is_past and not self._rows.query(LineString(straight.points()), predicate="intersects").size):
             return straight
         return _Way(metres=np.inf, ends=(a, b))
@@ -102,6 +121,8 @@ class Origin:
     to_yard_m: float
     paths: tuple[NDArray[np.float64], ...]
     """Plane points of the way to the yard (0) and to each access point (1 …)."""
+    walked: tuple[bool, ...]
+    """Whether each of them is gone on foot."""
 
 
 def beyond_closed(plan: Plan, places: Sequence[Place], options: RoundOptions, speeds: Speeds) -> list[Place]:
@@ -131,7 +152,7 @@ class _Opened:
     """Ways by which a crew goes, without those inside blocks that are closed for a part of the round."""
 
     def __init__(self, plan: Plan, options: RoundOptions, speeds: Speeds) -> None:
-        self.network = open_on(plan.network, span(options))
+        self.network = as_driven(open_on(plan.network, span(options)), BITS[options.mode])
         alley = np.where(self.network.kind == ALLEY, speeds.road / speeds.alley, 1.0)
         self._stretch = alley, np.full(len(alley), speeds.road / speeds.foot)
         self._plan, self._bits, self._shut = plan, BITS[options.mode], shut_blocks(plan, options)
@@ -184,6 +205,8 @@ class _Way:
     ends: tuple[_Side, _Side]
     nodes: tuple[_Ways, NDArray[np.int64], NDArray[np.int64]] | None = None
     """By which ways, from and to which nodes of them; None for a piece of one way."""
+    on_foot: bool = False
+    """Whether no vehicle of the round gets there, so that the crew walks."""
     straight: NDArray[np.float64] | None = None
     """(n, 2) the straight line, with corners where it leads past something, where there is no way."""
 
@@ -203,9 +226,9 @@ def _shortest(ways: Sequence[_Ways], a: _Side, b: _Side) -> _Way | None:
         ahead = b.stand.along_m[0] - a.stand.along_m[0]
         if a.stand.goes[0 if ahead >= 0 else 1]:
             return _Way(metres=abs(ahead), ends=(a, b))
-    for kind in ways:
+    for number, kind in enumerate(ways):
         found = [
-            _Way(metres=metres + one + two, ends=(a, b), nodes=(kind, source, target))
+            _Way(metres=metres + one + two, ends=(a, b), nodes=(kind, source, target), on_foot=number > 0)
             for source, one in a.leave for target, two in b.come
             if np.isfinite(metres := kind.metres(source, target))
         ]  # fmt: skip
@@ -256,15 +279,37 @@ def _is_of(entry: Entry, crew: str, options: RoundOptions) -> bool:
 
 
 def _straight(
-    network: TravelNetwork, a: _Side, b: _Side, walls: Sequence[Sequence[BaseGeometry]]
+    network: TravelNetwork, a: _Side, b: _Side, walls: Sequence[Sequence[BaseGeometry]], planted: Sequence[BaseGeometry]
 ) -> tuple[_Way, bool]:
-    """The straight line past the first walls that there is a way past; whether there is one at all."""
+    """The straight line past the first walls that there is a way past, and past ``planted`` ground where that can be; whether there
+    is a way past any walls at all."""
     (source, before_m), (target, after_m) = a.leave[0], b.come[0]
     ends = _nearest_ends(network.node_xy, source, target)
-    found = next((way for shapes in walls if (way := around(ends[0], ends[1], shapes)) is not None), None)
+    tries = ((shapes, trees) for shapes in walls for trees in ((planted, ()) if planted else ((),)))
+    found = next((way for shapes, trees in tries if (way := _around_trees(ends, shapes, trees)) is not None), None)
     past = ends if found is None else found
     metres = float(np.hypot(*np.diff(past, axis=0).T).sum())
     return _Way(metres=before_m + metres + after_m, ends=(a, b), straight=past), found is not None
+
+
+def _around_trees(
+    ends: NDArray[np.float64], shapes: Sequence[BaseGeometry], planted: Sequence[BaseGeometry]
+) -> NDArray[np.float64] | None:
+    """The shortest way past some shapes and past planted ground, but for that in which it begins or ends; None where there is none.
+
+    Only planted ground that lies in the way is looked at, so that many blocks cost no more than the few between.
+    """
+    within = shapely.multipoints(ends)
+    others = [ground for ground in planted if not ground.intersects(within)]
+    met: set[int] = set()
+    while True:
+        way = around(ends[0], ends[1], [*shapes, *(others[i] for i in sorted(met))])
+        if way is None:
+            return None
+        crossed = {i for i, ground in enumerate(others) if ground.intersects(LineString(way))} - met
+        if not crossed:
+            return way
+        met |= crossed
 
 
 def _walls(plan: Plan, options: RoundOptions) -> tuple[list[BaseGeometry], list[BaseGeometry]]:

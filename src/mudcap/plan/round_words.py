@@ -92,7 +92,8 @@ def leg_text(leg: Leg, units: Units, _: Text) -> str:
     far = way_text(leg.metres, units)
     if leg.kind == "travel":
         if not leg.block_id:
-            return _("Go back to the yard: {distance}.").format(distance=far)
+            text = _("Go back to the yard: {distance}.") if leg.at_yard else _("Go back to where vehicles come in: {distance}.")
+            return text.format(distance=far)
         if leg.heading < 0:
             return _("Go to {block}: {distance}.").format(block=leg.block_id, distance=far)
         return _("Go to {block}, {side} side: {distance}.").format(
@@ -112,7 +113,8 @@ def leg_text(leg: Leg, units: Units, _: Text) -> str:
     if leg.kind == "row":
         return _row_text(leg, _)
     pause = {
-        "reload": _("At the yard: load or unload, {time}."), "lunch": _("Lunch, {time}."),
+        "reload": _("At the yard: load or unload, {time}.") if leg.at_yard else _("Where vehicles come in: load or unload, {time}."),
+        "lunch": _("Lunch, {time}."),
         "wait": _("Wait outside until {clock}: the block is closed until then."),
     }[leg.kind]  # fmt: skip
     return pause.format(time=minutes(leg.end_s - leg.begin_s), clock=clock(leg.end_s))
