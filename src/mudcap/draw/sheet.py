@@ -136,7 +136,7 @@ def _block_sheets(plan: Plan, page: str, first: int, band: float, _: Text) -> li
         xy = [(plan.sites[k].x_m, plan.sites[k].y_m) for k in plan.site_index(block.block_id)]
         views = block_views(block.polygon, xy, page, plan.params.units, band)
         where = _locator(views, first)
-        items = block_items(plan, planned, goods, where, width - 2 * MARGIN_MM, _)
+        items = block_items(plan, block, planned, goods, where, width - 2 * MARGIN_MM, _)
         lists = tuple(tuple(p) for p in flow(items, width, height, band))
         out.append(_BlockSheets(index=i, plan=planned, views=views, lists=lists, first=first))
         first += len(views) + len(lists)
