@@ -189,7 +189,8 @@ def _overview_page(plan: Plan, scene: Scene, blocks: Sequence[_BlockSheets], vie
             band=_band(plan, None, _),
         )  # fmt: skip
         names = {b.index: f"{_short(b.plan.block_id)}\n{_('p.')} {b.pages}" for b in blocks}
-        drawn = draw_overview(pen, plan, scene, view, names)
+        codes = {b.index: f"{plan.orchard.blocks[b.index].code}\n{_('p.')} {b.pages}" for b in blocks}
+        drawn = draw_overview(pen, plan, scene, view, names, codes)
         _surround(pen, plan, view, words, drawn, _)
         _link_blocks(pen, plan, view, blocks)
         if len(plan.blocks) <= INDEX_ROWS:
