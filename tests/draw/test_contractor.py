@@ -12,8 +12,10 @@ import pytest
 from plans import HOSTILE, sample_plan
 from shapely import Point
 
+from mudcap.draw.checks import checks
 from mudcap.draw.contractor import contractor
 from mudcap.draw.contractor_facts import NEAR_M, closings, rows_off, span_lines, spans, zones
+from mudcap.draw.sheet import sheet
 from mudcap.draw.sheet_layout import PAGES_MM
 from mudcap.orchard.model import Closure, Exclusion, KeepOut
 from mudcap.orchard.names import kind_text
@@ -167,6 +169,17 @@ def test_same_bytes_and_refused_paper() -> None:
 def test_hostile_names(name: str) -> None:
     """Any name can be printed."""
     assert texts(contractor(sample_plan(1, 4, names=[name])))
+
+
+@pytest.mark.parametrize("paper", [contractor, checks, sheet])
+def test_papers_that_name_rows_say_where_these_are_assumed(paper) -> None:
+    """Nobody sprays past a shelter, or hangs one, by row numbers that nobody confirmed; the other block's list stays plain."""
+    guess, known = PLAN.orchard.blocks
+    assert guess.rows is not None
+    orchard = replace(PLAN.orchard, blocks=(replace(guess, rows=replace(guess.rows, source="assumed")), known))
+    told = [page for page in texts(paper(replace(PLAN, orchard=orchard))) if "ROWS ARE ASSUMED" in page]
+    assert len(told) == 1 and guess.block_id in told[0]
+    assert "ROWS ARE ASSUMED" not in "".join(texts(paper(PLAN)))
 
 
 def test_a_block_without_shelters_says_so() -> None:

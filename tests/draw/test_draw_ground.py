@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import io
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,7 @@ import pytest
 from PIL import Image
 from plans import sample_plan, section_plan
 from playwright.sync_api import Browser, Page, expect, sync_playwright
+from shapely import box, unary_union
 
 from mudcap.draw.webmap import web_map
 from mudcap.draw.webmap_payload import Photo
@@ -175,8 +177,35 @@ def test_a_square_mile_seen_whole_is_no_blot(visit: Visit, size: tuple[int, int]
     assert facts["ink"] < 0.35 * facts["ground"] and facts["marked"] > 6000
 
 
+def test_little_blocks_with_long_names_are_told_apart_by_their_codes(visit: Visit) -> None:
+    """On a phone four long names would hide each other and all but one be left out; a name that has room stands in full."""
+    names = [f"Señora de los Nogales {k}" for k in range(4)]
+    page = visit(sample_plan(4, 60, rows=24, trees=40, names=names), size=(390, 844))
+    shown = ".block-name:not([hidden]) span"
+    assert page.locator(shown).all_inner_texts() == ["N1", "N2", "N3", "N4"]
+    assert visit(sample_plan(1, 60, rows=24, trees=40, names=names), size=(390, 844)).locator(shown).all_inner_texts() == names[:1]
+
+
+def test_a_block_in_two_parts_has_its_name_on_the_larger_one(visit: Visit) -> None:
+    """Not on the neighbour's ground or the road between the parts."""
+    plan = sample_plan(1, 200, rows=30, trees=40, features=False)
+    (block,) = plan.orchard.blocks
+    _left, bottom, right, top = block.polygon.bounds
+    parts = unary_union([block.polygon, box(right + 300, bottom, right + 340, top)])
+    orchard = replace(plan.orchard, blocks=(replace(block, polygon=parts),))
+    page = visit(replace(plan, orchard=orchard), size=(390, 844))
+    at = page.eval_on_selector(".block-name:not([hidden]) span", "n => n.getBoundingClientRect().left + n.getBoundingClientRect().width / 2")
+    middle = page.evaluate(
+        """() => {
+          const map = window[document.querySelector(".folium-map").id], data = JSON.parse(document.getElementById("mudcap-data").textContent);
+          return [data.bounds[0], data.bounds[1]].map((p) => map.latLngToContainerPoint(p).x);
+        }"""
+    )
+    assert at < middle[0] + (middle[1] - middle[0]) * 0.45
+
+
 def test_block_names_never_run_into_each_other(visit: Visit) -> None:
-    """Sixty blocks in a row on a phone: some are named, no two names meet; nearer by more are."""
+    """Sixty blocks in a row on a phone: some are named, no two names meet; nearer by, where the screen holds half as many blocks, a larger share is."""
     page = visit(sample_plan(60, 6, rows=8, trees=10), size=(390, 844))
     counts = []
     for zoom in (0, 1, 1):
@@ -187,4 +216,4 @@ def test_block_names_never_run_into_each_other(visit: Visit) -> None:
         counts.append(len(boxes))
         for i, a in enumerate(boxes):
             assert not any(a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3] for b in boxes[:i])
-    assert 1 < counts[0] < counts[1] < counts[2]
+    assert 1 < counts[0] < 2 * counts[1] < 4 * counts[2]

@@ -10,8 +10,10 @@ from shapely import Polygon, box
 from mudcap.draw.sheet_layout import (
     FEET_PER_INCH,
     METRIC_SCALES,
+    PAD_MM,
     PAGES_MM,
     SITE_GAP_MM,
+    TIGHT_PAD_MM,
     block_views,
     legible_scale,
     overview,
@@ -51,6 +53,19 @@ def test_numbers_stay_readable() -> None:
     scale = legible_scale(grid(FORTY, 22.0), "us")
     assert 22_000 / scale >= SITE_GAP_MM > 22_000 / (12 * FEET_PER_INCH[FEET_PER_INCH.index(scale // 12) + 1])
     assert block_views(box(0, 0, 30, 30), [(5, 5), (25, 25)], "letter", "us")[0].scale == 12 * 20
+
+
+def test_a_block_that_just_misses_its_rim_gets_no_second_page_of_the_same() -> None:
+    """Two pages that each show the whole block but for a few millimetres are one, with a narrower rim."""
+    limit = legible_scale(grid(box(0, 0, 300, 300), 22.0), "us")
+    frame = block_views(box(0, 0, 100, 100), [(5, 5), (25, 25)], "a4", "us")[0].frame
+    width, height = (side * limit / 1000 for side in frame.window_size)
+    rim = limit / 1000  # metres that a millimetre stands for
+    for short, pages in ((2 * PAD_MM + 1, 1), (2 * PAD_MM - 1, 1), (2 * TIGHT_PAD_MM + 1, 1), (2 * TIGHT_PAD_MM - 1, 2)):
+        block = box(0, 0, width - short * rim, height - 40 * rim)
+        views = block_views(block, grid(block, 22.0), "a4", "us")
+        assert len(views) == pages, short
+        assert pages > 1 or box(*views[0].ground).contains(block)
 
 
 def test_an_l_shape_gets_no_empty_page() -> None:

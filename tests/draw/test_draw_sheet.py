@@ -386,6 +386,16 @@ def test_a_block_without_sites_or_rows_is_drawn() -> None:
     assert "NO SITE" in texts(bare)[1]
 
 
+def test_blocks_whose_names_have_no_room_are_told_apart_by_their_codes() -> None:
+    """Little blocks side by side with long names: each is found on the overview by its code and page, which the index explains."""
+    names = [f"Señora de los Nogales Altos y la Ciénaga {k}" for k in range(8)]
+    page = texts(sample_plan(8, 4, rows=8, trees=12, features=False, names=names))[0]
+    assert "No room to label" not in page
+    for k in range(1, 9):
+        assert re.search(rf"^N{k}$", page, re.M), k
+    assert re.search(r"^North 1$", texts(PLAN)[0], re.M)  # names where there is room
+
+
 def test_many_blocks_get_an_index_of_their_own() -> None:
     """With more blocks than the overview holds, the index runs on to its own page and page numbers are right."""
     pages = texts(sample_plan(16, 2, rows=4, trees=4, features=False))

@@ -105,7 +105,8 @@ def pages(plan: Plan, paper: str, lang: str = "en") -> Iterator[tuple[str, View,
     view = overview(bounds, paper, plan.params.units, 30.0)  # type: ignore[arg-type]
     pen = Recorder(Canvas(BytesIO()))
     names = {i: f"{b.block_id}\n{_('p.')} {2 + i}" for i, b in enumerate(plan.orchard.blocks)}
-    yield "overview", view, pen, draw_overview(pen, plan, scene, view, names)
+    codes = {i: f"{b.code}\n{_('p.')} {2 + i}" for i, b in enumerate(plan.orchard.blocks)}
+    yield "overview", view, pen, draw_overview(pen, plan, scene, view, names, codes)
     for i, block in enumerate(plan.orchard.blocks):
         own = [plan.sites[k] for k in plan.site_index(block.block_id)]
         views = block_views(block.polygon, [(s.x_m, s.y_m) for s in own], paper, plan.params.units)

@@ -16,7 +16,7 @@ from mudcap.place.rows import drive_rows
 from mudcap.plan.assign import hanging_order
 from mudcap.plan.make import make_plan
 from mudcap.plan.model import Params, Plan
-from mudcap.plan.summary import border_findings, driven_length_m, excluded_by_rule
+from mudcap.plan.summary import border_findings, crowded_advice, driven_length_m, excluded_by_rule
 from mudcap.supply.params import StockingParams
 from orchards import guarded_block, orchard
 
@@ -77,6 +77,19 @@ def test_crowded_shelters_name_the_worst_block():
     crowded = sum(v > 150 for v in most.values())
     assert f"In {crowded} of 2 blocks" in text and f"at most {max(most.values())}" in text
     assert not said(plan_of(place=replace(QUICK, per_acre=30.0)), "crowded_shelter")
+
+
+@pytest.mark.parametrize(
+    ("cavities", "advice"),
+    [
+        ((90, 110, 95), "Hang two shelters there, or ask for more sites an acre."),
+        ((180, 200, 210), "Hang 3 shelters there, or ask for more sites an acre."),
+        ((60,) * 19 + (1365,), "14 shelters in one place would not serve them"),
+    ],
+)
+def test_advice_for_a_full_site_counts_shelters_and_says_when_trees_are_out_of_reach(cavities, advice):
+    """Two shelters never hold what takes three; many more than the others means trees without a shelter near."""
+    assert advice in crowded_advice(cavities, 100)
 
 
 def test_a_rate_that_nobody_established_is_told_unless_given():

@@ -8,7 +8,7 @@ from typing import Final
 from mudcap.draw.list_pages import ListPart, draw_parts
 from mudcap.draw.scene_parts import Text
 from mudcap.draw.sheet_behind import goods_of, site_note
-from mudcap.draw.sheet_cautions import crew_cautions
+from mudcap.draw.sheet_cautions import assumed_for_crew, crew_cautions
 from mudcap.draw.sheet_geo import map_canvas
 from mudcap.draw.sheet_layout import MARGIN_MM, PAGES_MM
 from mudcap.draw.sheet_tables import Item, blank_lines, heading, paragraph, table, under_each_page
@@ -47,6 +47,8 @@ def _block(plan: Plan, block: BlockPlan, width: float, _: Text) -> ListPart:
     )
     for text in texts:
         items += paragraph(text, width)
+    ground = next((b for b in plan.orchard.blocks if b.block_id == block.block_id), None)
+    items += assumed_for_crew(ground, width, _) if ground is not None else []
     columns = (
         (_("No."), 10), (_("Site name"), 20), (_("Row"), 10), (_("Tree"), 11), (_("Cavities"), 16), (_("State"), 19),
         (_("Capped"), 16), (_("Predators"), 23), (_("Damage"), 23), (_("Note"), 51),

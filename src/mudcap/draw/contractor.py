@@ -21,7 +21,7 @@ from mudcap.draw.list_pages import (
 )
 from mudcap.draw.scene import Layer, Mark, Scene, Text, make_scene
 from mudcap.draw.sheet import first_tree_text, rows_text
-from mudcap.draw.sheet_cautions import sprayer_cautions
+from mudcap.draw.sheet_cautions import assumed_for_sprayer, sprayer_cautions
 from mudcap.draw.sheet_frame import draw_grid, draw_heading, draw_panel, draw_strip, match_lines
 from mudcap.draw.sheet_geo import MapCanvas, map_canvas
 from mudcap.draw.sheet_labels import Match
@@ -119,7 +119,8 @@ def _items(plan: Plan, block: Block, off: tuple[RowOff, ...], width: float, _: T
     items = [heading(_("Block {block}: for the spray contractor").format(block=block.block_id))]
     dates = (_("Shelters hang here from … to …"), _("Bees are out from … to …"), _("Read by, date, licence number"))
     items += blank_lines(dates, 0.38)
-    items += [heading(_("Where nozzles go off")), *_off_items(off, block, width, _)]
+    items += [heading(_("Where nozzles go off")), *(assumed_for_sprayer(block, width, _) if off else ())]
+    items += _off_items(off, block, width, _)
     items += [heading(_("Closed, with dates")), *_closed_items(plan, ground, width, _)]
     items += [heading(_("Zones to keep clear")), *_zone_items(plan, block, width, _)]
     return [*items, *sprayer_cautions(width, _)]

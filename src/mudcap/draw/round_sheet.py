@@ -166,12 +166,13 @@ class _Maker:
         left, bottom, right, top = (float(v) for v in shapely.total_bounds(shapes))
         view = overview((left, bottom, right, top), self.page, self.plan.params.units, 0.0, self.band_mm)
         names = {index[b]: f"{k}. {b}" for k, b in enumerate(day.blocks, start=1)}
+        codes = {index[b]: f"{k}. {orchard.blocks[index[b]].code}" for k, b in enumerate(day.blocks, start=1)}
         ways = tuple(layer for layer in self.scene.layers if layer.key not in ("sites", "excluded", "rows"))
         scene = dataclasses.replace(self.scene, layers=(*ways, _way_layer(self.made, day)))
         bare = dataclasses.replace(self.plan, sites=())
 
         def draw(pen: Pen, number: int, count: int) -> None:
-            drawn = draw_overview(pen, bare, scene, view, names)
+            drawn = draw_overview(pen, bare, scene, view, names, codes)
             _arrows(pen, view, day)
             self._surround(pen, view, self._words(day, number, count), drawn)
 

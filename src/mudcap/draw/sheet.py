@@ -136,7 +136,7 @@ def _block_sheets(plan: Plan, page: str, first: int, band: float, _: Text) -> li
         xy = [(plan.sites[k].x_m, plan.sites[k].y_m) for k in plan.site_index(block.block_id)]
         views = block_views(block.polygon, xy, page, plan.params.units, band)
         where = _locator(views, first)
-        items = block_items(plan, planned, goods, where, width - 2 * MARGIN_MM, _)
+        items = block_items(plan, block, planned, goods, where, width - 2 * MARGIN_MM, _)
         lists = tuple(tuple(p) for p in flow(items, width, height, band))
         out.append(_BlockSheets(index=i, plan=planned, views=views, lists=lists, first=first))
         first += len(views) + len(lists)
@@ -189,7 +189,8 @@ def _overview_page(plan: Plan, scene: Scene, blocks: Sequence[_BlockSheets], vie
             band=_band(plan, None, _),
         )  # fmt: skip
         names = {b.index: f"{_short(b.plan.block_id)}\n{_('p.')} {b.pages}" for b in blocks}
-        drawn = draw_overview(pen, plan, scene, view, names)
+        codes = {b.index: f"{plan.orchard.blocks[b.index].code}\n{_('p.')} {b.pages}" for b in blocks}
+        drawn = draw_overview(pen, plan, scene, view, names, codes)
         _surround(pen, plan, view, words, drawn, _)
         _link_blocks(pen, plan, view, blocks)
         if len(plan.blocks) <= INDEX_ROWS:

@@ -9,11 +9,11 @@ from itertools import groupby, pairwise
 
 from mudcap.draw.marks import package_marks
 from mudcap.draw.scene import Text
-from mudcap.draw.sheet_cautions import crew_cautions
+from mudcap.draw.sheet_cautions import assumed_for_crew, crew_cautions
 from mudcap.draw.sheet_tables import Item, heading, paragraph, side_by_side, table
 from mudcap.geo.units import length_text
 from mudcap.lang import counted
-from mudcap.orchard.model import Exclusion
+from mudcap.orchard.model import Block, Exclusion
 from mudcap.orchard.names import exclusion_text
 from mudcap.plan.model import BlockPlan, Plan, Site
 from mudcap.supply.model import SiteSupply
@@ -36,14 +36,15 @@ def goods_of(plan: Plan) -> Goods:
 
 
 def block_items(
-    plan: Plan, block: BlockPlan, goods: Goods, where: Callable[[Site], str], width: float, _: Text
+    plan: Plan, ground: Block, block: BlockPlan, goods: Goods, where: Callable[[Site], str], width: float, _: Text
 ) -> list[Item]:  # fmt: skip
-    """Everything behind one block's map."""
+    """Everything behind one block's map; `ground` is the block in the orchard, `block` what is planned for it."""
     own = plan.site_index(block.block_id)
     items = [heading(_("Sites of block {block}").format(block=block.block_id))]
     if block.status != "planned" and block.reason:
         items += paragraph(block.reason, width, face="bold", sign="!")
     if len(own):
+        items += assumed_for_crew(ground, width, _)
         items += _key(plan, own, goods, width, _)
         items += _site_table(plan, own, goods, where, _)
         sites = [plan.sites[i] for i in own]

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from mudcap.draw.scene_parts import Text
 from mudcap.draw.sheet_tables import Item, blank_lines, heading, paragraph, together
+from mudcap.orchard.model import Block
 
 
 def crew_cautions(width: float, _: Text) -> list[Item]:
@@ -43,6 +44,28 @@ def sprayer_cautions(width: float, _: Text) -> list[Item]:
         _("Emergency, and this block's address"),
     )  # fmt: skip
     return cautions(texts, names, width, _)
+
+
+def assumed_for_crew(block: Block, width: float, _: Text) -> list[Item]:
+    """Where nobody said how a block's rows run: that its row and tree numbers may be no crew's; [] for known rows."""
+    if not _is_assumed(block):
+        return []
+    text = _("ROWS ARE ASSUMED: nobody told how they run, so the row and tree numbers may be wrong. Compare them with the orchard "
+             "before you hang or look for a shelter by them.")  # fmt: skip
+    return paragraph(text, width, face="bold", sign="!")
+
+
+def assumed_for_sprayer(block: Block, width: float, _: Text) -> list[Item]:
+    """The same for those who spray, who may pass a shelter with open nozzles if they trust such numbers."""
+    if not _is_assumed(block):
+        return []
+    text = _("ROWS ARE ASSUMED: nobody told how they run, so the row and tree numbers below may be wrong. Do not go by them: ask the "
+             "grower where the shelters hang, and look for each.")  # fmt: skip
+    return paragraph(text, width, face="bold", sign="!")
+
+
+def _is_assumed(block: Block) -> bool:
+    return block.rows is not None and block.rows.source == "assumed"
 
 
 def cautions(texts: Sequence[str], names: Sequence[str], width: float, _: Text) -> list[Item]:

@@ -312,16 +312,23 @@ def _inside_places(shape: BaseGeometry, width: float, height: float) -> Iterator
         yield Box(x=float(x[k]), y=float(y[k]), width=width, height=height)
 
 
-def block_labels(plan: Plan, view: View, names: dict[int, str], ground: Ground, drawn: Drawn) -> Iterator[Label]:
-    """Name and pages of each block, inside it if at all possible."""
-    for i, text in names.items():
-        shape = view.geometry(plan.orchard.blocks[i].polygon)
-        flat = text.replace("\n", " ")
-        label = _inside_label(text, shape, ground) or _inside_label(flat, shape, ground) or _outside_label(flat, shape, ground)
-        if label is None:
-            drawn.unnamed.append(flat)
-        else:
-            yield label
+def block_labels(plan: Plan, view: View, names: dict[int, str], codes: dict[int, str], ground: Ground, drawn: Drawn) -> list[Label]:
+    """Name and pages of each block, inside it if at all possible; where not all find room, those that do not stand inside give way to
+    codes, which the index explains."""
+    shapes = {i: view.geometry(plan.orchard.blocks[i].polygon) for i in names}
+    before = ground.taken.copy()
+    labels = {i: _inside_named(text, shapes[i], ground) or _outside_label(text, shapes[i], ground) for i, text in names.items()}
+    if None in labels.values():
+        ground.taken[:] = before
+        labels = {i: _inside_named(text, shapes[i], ground) for i, text in names.items()}
+        for i in (i for i, label in labels.items() if label is None):
+            labels[i] = _inside_named(codes[i], shapes[i], ground) or _outside_label(codes[i], shapes[i], ground)
+    drawn.unnamed += [names[i].replace("\n", " ") for i, label in labels.items() if label is None]
+    return [label for label in labels.values() if label is not None]
+
+
+def _inside_named(text: str, shape: BaseGeometry, ground: Ground) -> Label | None:
+    return _inside_label(text, shape, ground) or _inside_label(text.replace("\n", " "), shape, ground)
 
 
 def _inside_label(text: str, shape: BaseGeometry, ground: Ground) -> Label | None:
@@ -333,6 +340,7 @@ def _inside_label(text: str, shape: BaseGeometry, ground: Ground) -> Label | Non
 
 
 def _outside_label(text: str, shape: BaseGeometry, ground: Ground) -> Label | None:
+    text = text.replace("\n", " ")
     box = ground.first_free(_name_places(shape, 0.0, *extent(text, NAME_PT, "bold")))
     return None if box is None else Label(box=box, text=text, size_pt=NAME_PT, face="bold")
 

@@ -31,6 +31,8 @@ COLLAR_MM: Final = 6.0
 """Around the map window, for the numbers of rows that run on."""
 PAD_MM: Final = 9.0
 """Kept free between block and window edge on an untiled page."""
+TIGHT_PAD_MM: Final = 5.0
+"""The least of it, for row numbers, where that saves a second page that would show nearly the same."""
 OVERLAP_MM: Final = 8.0
 SITE_GAP_MM: Final = 8.5
 """Typical distance between sites on paper below which numbers get too tight: common practice, no source."""
@@ -172,9 +174,10 @@ def _frame(page: str, turned: bool, band_mm: float) -> Frame:
 
 def _arrangement(polygon: BaseGeometry, frame: Frame, limit: int, units: Units) -> tuple[View, ...]:
     bounds = polygon.bounds
-    fit = next((s for s in scales(units) if _fits(bounds, frame, s, PAD_MM)), None)
-    if fit is not None and fit <= limit:
-        return (View(frame=frame, scale=fit, centre=_middle(bounds)),)
+    for pad_mm in (PAD_MM, TIGHT_PAD_MM):
+        fit = next((s for s in scales(units) if _fits(bounds, frame, s, pad_mm)), None)
+        if fit is not None and fit <= limit:
+            return (View(frame=frame, scale=fit, centre=_middle(bounds)),)
     least = tuple(_tiles(polygon, frame, limit))
     for scale in (s for s in scales(units) if s < limit):
         if _grid_size(polygon, frame, scale) <= len(least):

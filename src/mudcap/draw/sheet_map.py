@@ -83,8 +83,8 @@ def draw_block(
     return drawn
 
 
-def draw_overview(pen: Pen, plan: Plan, scene: Scene, view: View, names: dict[int, str]) -> Drawn:
-    """Draw the whole ranch: blocks with the names and pages given for them, roads, features; sites as dots if apart."""
+def draw_overview(pen: Pen, plan: Plan, scene: Scene, view: View, names: dict[int, str], codes: dict[int, str]) -> Drawn:
+    """Draw the whole ranch: blocks with the names (else codes) and pages given for them, roads, features; sites as dots if apart."""
     drawn = Drawn()
     ground = Ground(*view.frame.inner)
     with pen.clipped(*view.frame.window):
@@ -95,7 +95,7 @@ def draw_overview(pen: Pen, plan: Plan, scene: Scene, view: View, names: dict[in
             pen.dots(view.to_page([(s.x_m, s.y_m) for s in plan.sites]), 0.25, GREY)
     _take_window(ground, view.frame.window)
     ground.keep_within(*view.frame.window)
-    for label in [*block_labels(plan, view, names, ground, drawn), *name_labels(scene, view, ground, drawn, None, FEW_NAMES)]:
+    for label in [*block_labels(plan, view, names, codes, ground, drawn), *name_labels(scene, view, ground, drawn, None, FEW_NAMES)]:
         draw_label(pen, label)
     return drawn
 

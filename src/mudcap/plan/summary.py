@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from functools import cache
@@ -32,6 +33,9 @@ FAR_RATIO = 1.5
 """Trees farther from every free station than this many yardsticks are told of; a convention of ours."""
 MOST_OF_BLOCK = 0.5
 """Share of a block's trees that some free station must be so near to, or its sites crowd in a part of it; a convention of ours."""
+
+LOPSIDED = 3.0
+"""A site with so many times its block's mean of cavities is filled by trees that no site is near; a convention of ours."""
 
 
 def block_plans(
@@ -266,13 +270,14 @@ def _stocking(orchard: Orchard, made: Assignment, params: Params) -> list[Findin
         worst = max(full, key=lambda i: most[i])
         text = _n(
             "In block {block} a site gets {most} cavities, more than {limit}; shelters with more than 100 holes are less attractive "
-            "(NC State Extension). Hang two shelters there, or ask for more sites an acre.",
+            "(NC State Extension).",
             "In {n} of {all} blocks a site gets more than {limit} cavities, at most {most} (block {block}); shelters with more "
-            "than 100 holes are less attractive (NC State Extension). Hang two shelters there, or ask for more sites an acre.",
+            "than 100 holes are less attractive (NC State Extension).",
             len(full),
         ).format(
-            n=len(full), all=len(most), limit=limit, most=most[worst], block=orchard.blocks[worst].block_id
+            n=len(full), all=len(most), limit=limit, most=f"{most[worst]:,}", block=orchard.blocks[worst].block_id
         )
+        text += " " + crowded_advice(made.stock[worst].site_cavities, limit)
         said.append(Finding(level="warning", code="crowded_shelter", layer="", feature="", text=text))
     for i, stock in made.stock.items():
         block = orchard.blocks[i]
@@ -292,6 +297,19 @@ def _stocking(orchard: Orchard, made: Assignment, params: Params) -> list[Findin
                 )
             )
     return said
+
+
+def crowded_advice(site_cavities: Sequence[int], limit: int) -> str:
+    """What to do about the fullest of a block's sites: how many shelters it takes, or to reach the trees that fill it."""
+    shelters = math.ceil(max(site_cavities) / limit)
+    if max(site_cavities) > LOPSIDED * sum(site_cavities) / len(site_cavities):
+        return _(
+            "That site stands in for trees that no shelter hangs near, and {shelters} shelters in one place would not serve them: "
+            "first make room for shelters among those trees (a road, a gate, a rule that bars them), then plan again."
+        ).format(shelters=shelters)
+    if shelters == 2:
+        return _("Hang two shelters there, or ask for more sites an acre.")
+    return _("Hang {shelters} shelters there, or ask for more sites an acre.").format(shelters=shelters)
 
 
 def _pins(orchard: Orchard, candidates: Candidates, made: Assignment) -> list[Finding]:

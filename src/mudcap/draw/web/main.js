@@ -96,12 +96,15 @@ function siteSet(layer) {
   return { key: "sites", title: layer.title, style: style, at: AT, label: SITES.number.map(String), note: [], shown: layer.shown };
 }
 
+const extent = (b) => (b.getEast() - b.getWest()) * (b.getNorth() - b.getSouth());
+
 function blockNames(layer) {
   return layer.marks.map((mark) => {
     const name = make("span", mark[1]);
     const icon = L.divIcon({ html: name, className: "block-name", iconSize: [0, 0] });
-    const bounds = L.latLngBounds(mark[4].flatMap((a) => unpack(a[0])));
-    return L.marker(bounds.getCenter(), { icon: icon, interactive: false, keyboard: false });
+    // of a block in parts the largest one carries the name
+    const bounds = mark[4].map((a) => L.latLngBounds(unpack(a[0]))).reduce((a, b) => (extent(b) > extent(a) ? b : a));
+    return L.marker(bounds.getCenter(), { icon: icon, interactive: false, keyboard: false, bounds: bounds, words: [mark[1], DATA.blocks[mark[3]][1]] });
   });
 }
 
@@ -158,24 +161,40 @@ function nameBlocks() {
   }
 }
 
-// Block names that would run into another one wait for a closer zoom; one that would run over the map's edge moves in, in two lines if need be.
+// Where block names run into one another, those wider than their blocks give way to codes; what still has no room waits for a closer zoom.
 function thinNames(names) {
+  for (const name of names) name.getElement().firstChild.textContent = name.options.words[0];
+  if (placeNames(names)) return;
+  for (const name of names) {
+    const label = name.getElement(), b = name.options.bounds;
+    const wide = map.latLngToContainerPoint(b.getNorthEast()).x - map.latLngToContainerPoint(b.getSouthWest()).x;
+    label.hidden = false;
+    if (label.firstChild.offsetWidth > wide) label.firstChild.textContent = name.options.words[1];
+  }
+  placeNames(names);
+}
+
+// Whether all found room whose block has its middle on the screen; one that would run over the map's edge moves in, in two lines if need be.
+function placeNames(names) {
   const size = map.getSize();
   for (const name of names) {
     name.getElement().hidden = false;
     Object.assign(name.getElement().firstChild.style, { marginLeft: "", maxWidth: size.x - 16 + "px" });
   }
   const boxes = names.map((name) => name.getElement().firstChild).map((node) => [node.offsetWidth / 2 + 2, node.offsetHeight / 2]), placed = [];
+  let all = true;
   names.forEach((name, k) => {
     const at = map.latLngToContainerPoint(name.getLatLng()), [half, tall] = boxes[k];
     const isSeen = at.x > 0 && at.x < size.x;
-    const middle = isSeen ? Math.max(half + 4, Math.min(size.x - half - 4, at.x)) : at.x;
+    const middle = Math.max(half + 4, Math.min(size.x - half - 4, at.x));
     name.getElement().firstChild.style.marginLeft = Math.round(middle - at.x) + "px";
     const box = [middle - half, at.y - tall, middle + half, at.y + tall];
-    const meets = placed.some((b) => box[0] < b[2] && b[0] < box[2] && box[1] < b[3] && b[1] < box[3]);
-    name.getElement().hidden = meets;
-    if (!meets) placed.push(box);
+    const meets = isSeen && placed.some((b) => box[0] < b[2] && b[0] < box[2] && box[1] < b[3] && b[1] < box[3]);
+    name.getElement().hidden = meets || !isSeen;
+    if (meets) all = false;
+    else if (isSeen) placed.push(box);
   });
+  return all;
 }
 
 function pick(latlng, otherwise) {
