@@ -137,6 +137,20 @@ def test_a_log_is_read_in_its_usual_dresses(tmp_path):
     assert [(e.day and e.day.day, e.time_s) for e in read_log(path)] == [(16, 32_700.0), (17, 36_000.0), (16, None), (None, 32_700.0)]
 
 
+def test_a_log_that_a_spreadsheet_saved_has_halves_of_the_day_and_crews_written_out(tmp_path):
+    """'7:12 AM' and 'Crew A' as people type them; noon and midnight are 12; a half and an hour that do not agree are no time."""
+    path = tmp_path / "log.csv"
+    path.write_text(
+        "site,time,crew\nA1,7:12 AM,Crew A\nB1,1:05:00 pm,crew b\nC1,12:00 p. m.,Cuadrilla A\nD1,2027-02-16 12:30 am,Crew Anna\nE1,13:05,C\n"
+    )
+    assert [(e.time_s, e.crew) for e in read_log(path)] == [
+        (25_920.0, "A"), (47_100.0, "b"), (43_200.0, "A"), (1_800.0, "Crew Anna"), (47_100.0, "C")
+    ]  # fmt: skip
+    path.write_text("site,time\nA1,13:05 PM\n")
+    with pytest.raises(InputError, match="13:05 PM"):
+        read_log(path)
+
+
 def test_times_of_utc_are_marked_and_become_those_of_the_place(tmp_path):
     """`Z` and an offset of nothing; other offsets are what a phone's clock showed there. Early in UTC is the evening before."""
     path = tmp_path / "log.csv"

@@ -638,6 +638,15 @@ def test_unknown_names_of_a_log_are_told_with_their_places(ranch):
         make_round(ranch, NO_LUNCH, [Entry(name=f"{known}X", state="", source="log.csv, line 2, site_id")])
 
 
+def test_sites_of_a_log_are_known_whatever_their_case(ranch):
+    """As typed on a phone: the site is done, and the crew goes on from there."""
+    first = ranch.sites[0].site_id
+    assert first != first.lower()
+    entry = Entry(name=first.lower(), state="checked", time_s=30_000.0, crew="A")
+    lower, exact = (make_round(ranch, replace(NO_LUNCH, now_s=30_600.0), [e]) for e in (entry, replace(entry, name=first)))
+    assert first not in names(lower) and names(lower) == names(exact) and not any("sets out from the yard" in n for n in lower.notes)
+
+
 def test_closed_blocks_are_known_whatever_their_case_and_accents(ranch):
     """Where one alone can be meant; the round calls it as the plan does."""
     made = make_round(ranch, replace(NO_LUNCH, closed=(Closed(block_id=" WÉST", opens_s=30_000.0),)))

@@ -43,7 +43,13 @@ _CHECK_STATES: Final = {
     "hung": "hung", "checked": "checked", "fetched": "fetched", "not_found": "checked", "not_reached": "planned",
 }  # fmt: skip
 _NOT_YET: Final = {"no", "0", "false"}
-_TIME: Final = re.compile(r"(?:(\d{4})-(\d{2})-(\d{2}))?[T ]*(?:(\d{1,2}):(\d{2})(?::\d{2}(?:\.\d+)?)?)?(Z|[+-]\d{2}:?\d{2})?\Z")
+_TIME: Final = re.compile(
+    r"(?:(?P<year>\d{4})-(?P<month>\d{2})-(?P<day>\d{2}))?[T ]*"
+    r"(?:(?P<hour>\d{1,2}):(?P<minute>\d{2})(?::\d{2}(?:\.\d+)?)?(?:\s*(?P<half>[ap])\.?\s?m\.?)?)?(?P<zone>Z|[+-]\d{2}:?\d{2})?\Z",
+    re.IGNORECASE,
+)
+_CREW: Final = re.compile(r"(?:crew|cuadrilla)\s+(?=\w\Z)", re.IGNORECASE)
+"""What stands before a crew's letter where it is written out, as on the sheets."""
 _UTC: Final = {"Z", "+00:00", "+0000", "-00:00", "-0000"}
 
 
@@ -138,31 +144,31 @@ def _entry(cells: list[str], tick: str, where: str, problems: list[str]) -> Entr
             _("{where}: '{word}' is no time; write 2027-02-16 09:30 or 09:30.").format(where=where, word=when)
         )
         return None
-    return Entry(name=site, state=WORDS[state] or tick, day=at[0], time_s=at[1], is_utc=_is_utc(when), note=note, crew=crew)
+    return Entry(name=site, state=WORDS[state] or tick, day=at[0], time_s=at[1], is_utc=_is_utc(when), note=note, crew=_CREW.sub("", crew))
 
 
 def read_time(text: str) -> tuple[date | None, float | None] | None:
     """Date and seconds after midnight of a text, each None where it is not said; None where the text is no time.
 
-    >>> read_time("2027-02-16T09:30"), read_time("9:05"), read_time("soon")
-    ((datetime.date(2027, 2, 16), 34200.0), (None, 32700.0), None)
+    >>> read_time("2027-02-16T09:30"), read_time("9:05"), read_time("1:05:00 PM"), read_time("13:05 pm"), read_time("soon")
+    ((datetime.date(2027, 2, 16), 34200.0), (None, 32700.0), (None, 47100.0), None, None)
     """
     match = _TIME.match(text.strip())
     if match is None:
         return None
-    year, month, day, hour, minute, _zone = match.groups()
     try:
-        on = date(int(year), int(month), int(day)) if year else None
+        on = date(int(match["year"]), int(match["month"]), int(match["day"])) if match["year"] else None
     except ValueError:
         return None
-    if hour is None:
+    if match["hour"] is None:
         return on, None
-    if int(hour) > 23 or int(minute) > 59:
+    hour, minute, half = int(match["hour"]), int(match["minute"]), (match["half"] or "").lower()
+    if minute > 59 or not (1 <= hour <= 12 if half else hour <= 23):
         return None
-    return on, int(hour) * 3600.0 + int(minute) * 60.0
+    return on, (hour % 12 + 12 * (half == "p") if half else hour) * 3600.0 + minute * 60.0
 
 
 def _is_utc(text: str) -> bool:
     """Whether a time that can be read is one of UTC."""
     match = _TIME.match(text.strip())
-    return match is not None and match[4] is not None and match[6] in _UTC
+    return match is not None and match["hour"] is not None and (match["zone"] or "").upper() in _UTC

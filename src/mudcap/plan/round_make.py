@@ -27,7 +27,7 @@ from mudcap.plan.round_model import (
 )
 from mudcap.plan.round_places import Place, lay_places, openings, shut_blocks, speeds_of
 from mudcap.plan.round_roads import Origin, Roads, beyond_closed, crew_origins, reached_on_the_day, unplaced
-from mudcap.plan.round_visits import choose_visits, with_block_names
+from mudcap.plan.round_visits import choose_visits, with_block_names, with_plan_names
 from mudcap.plan.round_words import clock, day_name, minutes
 from mudcap.route.options import RoundParams
 from mudcap.route.service import solve_service
@@ -56,7 +56,7 @@ def make_round(
     """
     options = with_block_names(plan, options)
     zone_h, light = _light(plan, options)
-    log = [entry.in_zone(zone_h) for entry in log]
+    log = with_plan_names(plan, [entry.in_zone(zone_h) for entry in log])
     visits, rest, sample = choose_visits(plan, options, log)
     speeds = speeds_of(plan, options)
     places, unreached, shut = lay_places(plan, visits, options, speeds)

@@ -157,6 +157,20 @@ def with_block_names(plan: Plan, options: RoundOptions) -> RoundOptions:
     return replace(options, closed=tuple(closed))
 
 
+def with_plan_names(plan: Plan, log: Sequence[Entry]) -> list[Entry]:
+    """The log with sites and puddles called as the plan calls them, whatever their case; a name that is none stays as it is."""
+    names = [s.site_id for s in plan.sites] + ([p.name for p in plan.puddles.puddles] if plan.puddles is not None else [])
+    meant: dict[str, list[str]] = {}
+    for name in names:
+        meant.setdefault(_folded(name), []).append(name)
+
+    def known(name: str) -> str:
+        found = meant.get(_folded(name), [])
+        return name if name in found or len(found) != 1 else found[0]
+
+    return [replace(entry, name=known(entry.name)) for entry in log]
+
+
 def _folded(name: str) -> str:
     """A name without case and accents."""
     letters = unicodedata.normalize("NFKD", name.casefold())
