@@ -19,6 +19,7 @@ from plans import HOSTILE, sample_plan, with_status
 from pypdf import PdfReader
 from reportlab.pdfgen.canvas import Canvas
 
+from mudcap.draw.contractor import contractor
 from mudcap.draw.scene import make_scene
 from mudcap.draw.sheet import sheet
 from mudcap.draw.sheet_frame import _draw_scale
@@ -29,6 +30,7 @@ from mudcap.draw.sheet_rows import ROW_PT
 from mudcap.draw.style import STYLES
 from mudcap.geo.units import M_PER_FT
 from mudcap.plan.model import Plan
+from mudcap.supply.model import SiteSupply
 
 MM = 72 / 25.4
 PLAN = sample_plan(2, 40)
@@ -394,6 +396,26 @@ def test_blocks_whose_names_have_no_room_are_told_apart_by_their_codes() -> None
     for k in range(1, 9):
         assert re.search(rf"^N{k}$", page, re.M), k
     assert re.search(r"^North 1$", texts(PLAN)[0], re.M)  # names where there is room
+
+
+def test_legends_tell_of_sites_what_the_map_shows() -> None:
+    """Specks on the overview, numbered rings on a block's map; the contractor's map numbers none."""
+    overview, block = texts(PLAN)[:2]
+    assert re.search(r"^shelter$", overview, re.M) and "shelter and its number" not in overview
+    assert "shelter and its number" in block
+    spray = Opened(contractor(PLAN)).texts[0]
+    assert re.search(r"^shelter$", spray, re.M) and "shelter and its number" not in spray
+
+
+@pytest.mark.parametrize("page", ["letter", "a4"])
+@pytest.mark.parametrize("has_goods", [False, True])
+def test_heads_of_the_site_table_are_whole_words_in_spanish(page: str, has_goods: bool) -> None:
+    """Narrow columns break no word, on the narrower paper and beside packages and facing either."""
+    given = SiteSupply(packages=(("Tubes 50", 2),), cavities=100, facing_deg=135.0, facing_magnetic_deg=122.6, load=1, place_in_load=1, short=0)
+    plan = replace(PLAN, supply=(given,) * len(PLAN.sites) if has_goods else ())
+    lists = next(t for t in Opened(sheet(plan, page=page, lang="es")).texts if "Sitios del bloque" in t)
+    for word in ("Hilera", "Cavidades", "colgado", "revisado", "recogido"):
+        assert re.search(rf"\b{word}\b", lists), word
 
 
 def test_many_blocks_get_an_index_of_their_own() -> None:

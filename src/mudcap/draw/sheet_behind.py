@@ -82,12 +82,13 @@ def _site_table(plan: Plan, own: range, goods: Goods, where: Callable[[Site], st
     supply: Sequence[SiteSupply | None] = plan.supply[own.start : own.stop] or [None] * len(own)
     with_packages = any(s is not None and s.packages for s in supply)
     with_facing = any(s is not None and s.facing_deg is not None for s in supply)
-    goods_columns = [(_("Packages"), 21)] if with_packages else [(_("Females"), 16)]
+    # with more columns the names give way, so that no head breaks a word in either language
+    name, row, place, cavities, packages, note, fetched = (18, 11, 14, 18, 20, 26, 15) if with_facing else (20, 10, 16, 16, 21, 36, 14)
+    goods_columns = [(_("Packages"), packages)] if with_packages else [(_("Females"), 16)]
     facing = [(_("Faces"), 13), (_("Compass"), 15)] if with_facing else []
     columns = [
-        (_("No."), 10), (_("Site name"), 20), (_("Row"), 10), (_("Tree"), 11), (_("Map"), 16), (_("Cavities"), 16),
-        *goods_columns, *facing, (_("Walk"), 14), (_("Note"), 26 if facing else 38), (_("hung"), 12), (_("checked"), 15),
-        (_("fetched"), 14),
+        (_("No."), 10), (_("Site name"), name), (_("Row"), row), (_("Tree"), 11), (_("Map"), place), (_("Cavities"), cavities),
+        *goods_columns, *facing, (_("Walk"), 14), (_("Note"), note), (_("hung"), 14), (_("checked"), 15), (_("fetched"), fetched),
     ]  # fmt: skip
     rows = []
     for i, given in zip(own, supply, strict=True):

@@ -24,7 +24,7 @@ from mudcap.draw.sheet_layout import (
     index_cells,
 )
 from mudcap.draw.sheet_pen import PT_PER_MM, Face, Pen, fitted, fitting_size, text_width_mm, wrapped
-from mudcap.draw.style import STYLES, Style
+from mudcap.draw.style import GREY, SITE_DOT_MM, STYLES, Style
 from mudcap.geo.declination import declination_deg
 from mudcap.geo.units import M_PER_FT, Units
 from mudcap.plan.model import Plan
@@ -38,6 +38,7 @@ SMALL_PT: Final = 7.0
 SAMPLE_MM: Final = 6.4
 """Width of a sample in the legend."""
 _TREES: Final = "trees"
+_DOTS: Final = "dots"
 """Legend key of the dots, which have no style of their own."""
 
 
@@ -203,8 +204,12 @@ def _fact_lines(value: str, room: float) -> tuple[float, list[str]]:
 
 def _draw_legend(pen: Pen, left: float, right: float, top: float, drawn: Drawn, _: Text) -> None:
     names = legend_words(_)
+    if not drawn.is_numbered:
+        names["site"] = _("shelter")
     forms: dict[str, list[str]] = {key: [form for k, form in drawn.keys if k == key] for key in names}
     items = [(key, own, names[key]) for key, own in forms.items() if own]
+    if drawn.has_site_dots:
+        items.insert(0, (_DOTS, [], _("shelter")))
     if drawn.has_tree_dots:
         items.append((_TREES, [], _("tree (big: every 10th)")))
     if drawn.row_step > 1:
@@ -217,6 +222,8 @@ def _draw_legend(pen: Pen, left: float, right: float, top: float, drawn: Drawn, 
         x, y = left + sum(widths[: k // rows]), top - 0.7 - step / 2 - (k % rows) * step
         for form in sorted(own):  # an area, then lines, then the symbol over them, as on the map
             draw_sample(pen, x, y, STYLES[key], form, SAMPLE_MM)
+        if key == _DOTS:
+            pen.dots([(x + SAMPLE_MM / 2, y)], SITE_DOT_MM, GREY)
         if key == _TREES:
             pen.trees([(x + SAMPLE_MM * share, y) for share in (0.2, 0.5, 0.8)], np.array([False, True, False]))
         pen.text(x + SAMPLE_MM + 0.9, y - 0.9, fitted(text, widths[k // rows] - SAMPLE_MM - 0.9, size), size)

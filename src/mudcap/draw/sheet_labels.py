@@ -57,6 +57,10 @@ class Drawn:
     row_step: int = 1
     """Every how many rows are numbered."""
     has_tree_dots: bool = False
+    has_site_dots: bool = False
+    """Sites as specks, on the overview."""
+    is_numbered: bool = True
+    """Whether sites are meant to have their numbers."""
 
     def note(self, key: str, form: str) -> None:
         """Remember for the legend what was drawn."""

@@ -30,7 +30,7 @@ from mudcap.draw.sheet_labels import (
 from mudcap.draw.sheet_layout import View, index_cells
 from mudcap.draw.sheet_pen import Pen
 from mudcap.draw.sheet_rows import inner_row_labels, row_ends, row_labels
-from mudcap.draw.style import GREY, STYLES, Style
+from mudcap.draw.style import GREY, SITE_DOT_MM, STYLES, Style
 from mudcap.orchard.model import TreeRows
 from mudcap.plan.model import Plan
 
@@ -50,7 +50,7 @@ def draw_block(
 
     Without `is_numbered` rows alone are numbered, sites are not; `only_rows` are the rows to number, None = as many as fit.
     """
-    drawn = Drawn()
+    drawn = Drawn(is_numbered=is_numbered)
     ground = Ground(*view.frame.inner)
     window = view.frame.window
     labels: list[Label] = []
@@ -92,7 +92,8 @@ def draw_overview(pen: Pen, plan: Plan, scene: Scene, view: View, names: dict[in
             if layer.shown and layer.key not in ("sites", "rows", "excluded"):
                 _draw_layer(pen, plan, layer, view, None, ground, drawn, 0.55 if layer.key == "puddles" else 0.75)
         if plan.sites:
-            pen.dots(view.to_page([(s.x_m, s.y_m) for s in plan.sites]), 0.25, GREY)
+            pen.dots(view.to_page([(s.x_m, s.y_m) for s in plan.sites]), SITE_DOT_MM, GREY)
+            drawn.has_site_dots = True
     _take_window(ground, view.frame.window)
     ground.keep_within(*view.frame.window)
     for label in [*block_labels(plan, view, names, codes, ground, drawn), *name_labels(scene, view, ground, drawn, None, FEW_NAMES)]:

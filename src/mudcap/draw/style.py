@@ -40,6 +40,8 @@ class Style:
 
 
 BLACK, GREY, PALE = "#000000", "#6b6b6b", "#b5b5b5"
+SITE_DOT_MM: Final = 0.25
+"""Half the width of the speck that stands for a site on an overview."""
 BLUE, GREEN, VERMILION, PURPLE, SKY, BROWN = "#00558f", "#00664b", "#b84a00", "#8a3d6b", "#d6ebf7", "#6a4a1f"
 
 STYLES: Final[Mapping[str, Style]] = {
