@@ -66,7 +66,7 @@ def lay_ground(
     first = _first_alley(orchard, block)
     before = set(besides)
     steps = _steps(network, block, first, mode, set(closed_alleys))
-    if not steps:
+    if not any(along >= 0 for _a, _b, _metres, along, _sense in steps):
         raise ValueError(
             f"block {block.block_id}: no drive row that this vehicle may use is joined to a headland or road."
         )
