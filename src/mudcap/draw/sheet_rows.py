@@ -81,7 +81,7 @@ def inner_row_labels(
 
 def _always(rows: TreeRows, only: frozenset[int] | None) -> frozenset[int]:
     """Rows that are numbered whatever the step: first and last, or those asked for."""
-    return frozenset((int(rows.row_number[0]), int(rows.row_number[-1]))) if only is None else only
+    return frozenset(rows.row_number[[0, -1]].tolist() if len(rows.row_number) else ()) if only is None else only
 
 
 def _of_rows(side: Sequence[RowEnd], only: frozenset[int] | None) -> list[RowEnd]:
