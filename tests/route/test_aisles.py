@@ -133,6 +133,16 @@ def test_too_few_states_is_said() -> None:
     assert hasty.bound is None or hasty.bound <= exact.objective + 1e-6
 
 
+def test_long_rows_with_many_stops_are_proven() -> None:
+    """Half a mile of drive row with some thirty stops beside each; with fewer places to turn round the same round is not certified."""
+    rng = np.random.default_rng(3)
+    graph = regular_block(num_rows=12, length_m=800.0, stop_row=rng.integers(0, 12, 180), stop_y_m=rng.uniform(8, 792, 180))
+    assert np.bincount(graph.place_edge).max() > 24
+    found, short = (solve_block(graph, RoundParams(u_turn_s=20.0, max_depths=depths)) for depths in (RoundParams().max_depths, 24))
+    assert found.status == "optimal" and found.bound == pytest.approx(found.objective)
+    assert short.bound is None and short.status == "feasible" and short.objective >= found.objective - 1e-6
+
+
 def test_same_input_same_round() -> None:
     """Two runs give the same legs, ties included."""
     graph = random_block(77)

@@ -28,9 +28,9 @@ class RoundParams:
     """States kept after each step where it has to be guided by bounds; the result is proven or comes with its bound."""
     max_halves: int = 4
     """Runs with one half of the tree rows held to their sides, where all at once are too many."""
-    max_depths: int = 24
+    max_depths: int = 150
     """Positions in one way where the vehicle may turn round; where there are more, those beside the widest gaps are kept and
-    the result is not certified."""
+    the result is not certified. Rows of a mile with a shelter at every third tree have fewer."""
     kicks: int = 20_000
     """Trials of the local search on ground that the programme cannot take (one-way ways, very wide networks)."""
     branches: bool = True
