@@ -48,24 +48,21 @@ def sprayer_cautions(width: float, _: Text) -> list[Item]:
 
 def assumed_for_crew(block: Block, width: float, _: Text) -> list[Item]:
     """Where nobody said how a block's rows run: that its row and tree numbers may be no crew's; [] for known rows."""
-    if not _is_assumed(block):
-        return []
     text = _("ROWS ARE ASSUMED: nobody told how they run, so the row and tree numbers may be wrong. Compare them with the orchard "
              "before you hang or look for a shelter by them.")  # fmt: skip
-    return paragraph(text, width, face="bold", sign="!")
+    return _if_assumed(block, text, width)
 
 
 def assumed_for_sprayer(block: Block, width: float, _: Text) -> list[Item]:
     """The same for those who spray, who may pass a shelter with open nozzles if they trust such numbers."""
-    if not _is_assumed(block):
-        return []
     text = _("ROWS ARE ASSUMED: nobody told how they run, so the row and tree numbers below may be wrong. Do not go by them: ask the "
              "grower where the shelters hang, and look for each.")  # fmt: skip
-    return paragraph(text, width, face="bold", sign="!")
+    return _if_assumed(block, text, width)
 
 
-def _is_assumed(block: Block) -> bool:
-    return block.rows is not None and block.rows.source == "assumed"
+def _if_assumed(block: Block, text: str, width: float) -> list[Item]:
+    is_assumed = block.rows is not None and block.rows.source == "assumed"
+    return paragraph(text, width, face="bold", sign="!") if is_assumed else []
 
 
 def cautions(texts: Sequence[str], names: Sequence[str], width: float, _: Text) -> list[Item]:
