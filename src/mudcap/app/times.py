@@ -10,26 +10,12 @@ from typing import Any, Final, NoReturn
 
 import click
 
+from mudcap.geo.units import clock_s
 from mudcap.lang import _
 
 _UNIT_S: Final = {"h": 3600.0, "hr": 3600.0, "hours": 3600.0, "min": 60.0, "m": 60.0, "s": 1.0, "sec": 1.0}
 _SPEED: Final = {"mph": 0.44704, "km/h": 1 / 3.6, "kmh": 1 / 3.6, "m/s": 1.0}
 """The international mile an hour is exactly 0.44704 m/s (NIST SP 811)."""
-
-
-def clock_s(text: str) -> float | None:
-    """Seconds after midnight of '7:00', '14:30', '2pm' or '2:30 p.m.'; None where it is no time.
-
-    >>> clock_s("7:05"), clock_s("24:00"), clock_s("noon"), clock_s("2:30 pm"), clock_s("12 AM"), clock_s("14")
-    (25500.0, None, None, 52200.0, 0.0, None)
-    """
-    match = re.fullmatch(r"(\d{1,2})(?::(\d{2}))?\s*(?:([ap])\.?\s?m\.?)?", text.strip().lower())
-    if not match or not (match[2] or match[3]) or int(match[2] or 0) > 59:
-        return None
-    hour, half = int(match[1]), match[3]
-    if not (1 <= hour <= 12 if half else hour <= 23):
-        return None
-    return ((hour % 12 + 12 * (half == "p")) if half else hour) * 3600.0 + int(match[2] or 0) * 60.0
 
 
 def duration_s(text: str) -> float | None:

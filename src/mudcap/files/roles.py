@@ -42,6 +42,7 @@ _BARRING: Final = frozenset({
     "bodega", "bodegas", "granero", "edificio", "edificios",
 })  # fmt: skip
 """Things on a farm that keep shelters off, by the names people give them on a map."""
+_KNOWN: Final = frozenset(word for _role, spelled in _WORDS for word in spelled)
 _FENCES: Final = frozenset({"fence", "fences", "fenceline", "wall", "cerco", "cercos", "cerca", "alambrado", "valla", "vallado", "muro"})
 _ROUND: Final = frozenset({"ring", "perimeter", "loop", "outer", "round", "circle", "perimetral", "anillo", "circuito"})
 _BESIDE: Final = frozenset({
@@ -79,8 +80,7 @@ def is_named_lane(name: str) -> bool:
     """
     words = plain_letters(name).split()
     others = {w for w in words if w != "lane" and not w.isdigit()}
-    known = {word for _role, spelled in _WORDS for word in spelled}
-    return "lane" in words and bool(others) and not others & known
+    return "lane" in words and bool(others) and not others & _KNOWN
 
 
 def is_fence(name: str) -> bool:
@@ -90,8 +90,7 @@ def is_fence(name: str) -> bool:
     (True, True, False, False)
     """
     words = set(plain_letters(name).split())
-    known = {word for _role, spelled in _WORDS for word in spelled}
-    return bool(words & _FENCES) and not words & known
+    return bool(words & _FENCES) and not words & _KNOWN
 
 
 def goes_round(name: str) -> bool:

@@ -13,6 +13,7 @@ from mudcap.errors import InputError
 from mudcap.files.names import clean_text, plain_letters
 from mudcap.files.source import decode, read_bytes, shown
 from mudcap.files.tables import read_rows
+from mudcap.geo.units import clock_s
 from mudcap.lang import _
 from mudcap.plan.round_model import Entry
 
@@ -45,7 +46,7 @@ _CHECK_STATES: Final = {
 _NOT_YET: Final = {"no", "0", "false"}
 _TIME: Final = re.compile(
     r"(?:(?P<year>\d{4})-(?P<month>\d{2})-(?P<day>\d{2}))?[T ]*"
-    r"(?:(?P<hour>\d{1,2}):(?P<minute>\d{2})(?::\d{2}(?:\.\d+)?)?(?:\s*(?P<half>[ap])\.?\s?m\.?)?)?(?P<zone>Z|[+-]\d{2}:?\d{2})?\Z",
+    r"(?:(?P<hour>\d{1,2}):(?P<minute>\d{2})(?::\d{2}(?:\.\d+)?)?\s*(?P<half>[ap]\.?\s?m\.?)?)?(?P<zone>Z|[+-]\d{2}:?\d{2})?\Z",
     re.IGNORECASE,
 )
 _CREW: Final = re.compile(r"(?:crew|cuadrilla)\s+(?=\w\Z)", re.IGNORECASE)
@@ -162,10 +163,8 @@ def read_time(text: str) -> tuple[date | None, float | None] | None:
         return None
     if match["hour"] is None:
         return on, None
-    hour, minute, half = int(match["hour"]), int(match["minute"]), (match["half"] or "").lower()
-    if minute > 59 or not (1 <= hour <= 12 if half else hour <= 23):
-        return None
-    return on, (hour % 12 + 12 * (half == "p") if half else hour) * 3600.0 + minute * 60.0
+    seconds = clock_s(f"{match['hour']}:{match['minute']} {match['half'] or ''}")
+    return None if seconds is None else (on, seconds)
 
 
 def _is_utc(text: str) -> bool:

@@ -1,8 +1,9 @@
-"""Length, area and their words; SI inside, feet and acres on paper."""
+"""Length, area, time of day and their words; SI inside, feet and acres on paper."""
 
 from __future__ import annotations
 
 import math
+import re
 from typing import Final, Literal
 
 from mudcap.lang import _
@@ -70,6 +71,21 @@ def parse_length(text: str) -> float:
                 return value * factor
             break
     raise ValueError(_("'{text}' is no length; write it with its unit, such as 45ft or 13.7m.").format(text=text))
+
+
+def clock_s(text: str) -> float | None:
+    """Seconds after midnight of '7:00', '14:30', '2pm' or '2:30 p.m.'; None where it is no time.
+
+    >>> clock_s("7:05"), clock_s("24:00"), clock_s("noon"), clock_s("2:30 pm"), clock_s("12 AM"), clock_s("14")
+    (25500.0, None, None, 52200.0, 0.0, None)
+    """
+    match = re.fullmatch(r"(\d{1,2})(?::(\d{2}))?\s*(?:([ap])\.?\s?m\.?)?", text.strip().lower())
+    if not match or not (match[2] or match[3]) or int(match[2] or 0) > 59:
+        return None
+    hour, half = int(match[1]), match[3]
+    if not (1 <= hour <= 12 if half else hour <= 23):
+        return None
+    return ((hour % 12 + 12 * (half == "p")) if half else hour) * 3600.0 + int(match[2] or 0) * 60.0
 
 
 def round_half_up(value: float) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -71,10 +72,10 @@ def _block_ends(orchard: Orchard, ways: list[Way], snap_m: float) -> list[Link]:
         return []
     points = shapely.points(np.array(ends))
     roads = [way for way in ways if way.kind == ROAD]
-    links, landed = _land_all(points, roads, snap_m)
-    left = np.flatnonzero(~landed)
-    for i, link, way, where in _nearest(points[left], roads, 2 * snap_m):
-        if _leads_in(orchard.blocks[owner[left[i]][0]], link, link.start, snap_m):
+    links, landed = [], np.zeros(len(points), bool)
+    for i, link, way, where in _nearest(points, roads, 2 * snap_m):
+        landed[i] = link.line.length <= snap_m
+        if landed[i] or _leads_in(link, [(orchard.blocks[owner[i][0]], link.start)], snap_m):
             way.cuts.append(where)
             links.append(link)
     turning = [way for way in ways if way.kind in (HEADLAND, LINK)]
@@ -86,7 +87,8 @@ def _block_ends(orchard: Orchard, ways: list[Way], snap_m: float) -> list[Link]:
             others += [way for way in bare if way.owner[0] != here[0]]
         for _i, link, way, where in _nearest(points[mine], others, 2 * snap_m):
             is_near = way.kind == HEADLAND and link.line.length <= snap_m
-            if is_near or _leads_over(orchard.blocks[here[0]], orchard.blocks[way.owner[0]], link, snap_m):
+            both = [(orchard.blocks[here[0]], link.start), (orchard.blocks[way.owner[0]], link.end)]
+            if is_near or _leads_in(link, both, snap_m):
                 way.cuts.append(where)
                 links.append(link)
     return links
@@ -107,42 +109,25 @@ def _dead_ends(orchard: Orchard, ways: list[Way], links: list[Link], snap_m: flo
     for i, link, way, where in _nearest(points, [way for way in ways if way.kind != ROAD], 2 * snap_m):
         road, metres, _point = ends[i]
         is_first = not any(abs(cut - metres) <= link.line.length + SAME_M for cut in road.cuts)  # else the road itself gets there
-        if is_first and _leads_in(orchard.blocks[way.owner[0]], link, link.end, snap_m):
+        if is_first and _leads_in(link, [(orchard.blocks[way.owner[0]], link.end)], snap_m):
             way.cuts.append(where)
             found.append(link)
     return found
 
 
-def _leads_in(ground: Block, link: Link, inner: tuple[float, float], snap_m: float) -> bool:
-    """Whether a link is short enough outside the block and leads, through no tree row, to a way that lies along its edge."""
-    if shapely.difference(link.line, ground.polygon).length > snap_m:
-        return False
-    return shapely.Point(inner).distance(ground.polygon.boundary) <= snap_m and not _cuts_rows(ground, link)
+def _leads_in(link: Link, inner: Sequence[tuple[Block, tuple[float, float]]], snap_m: float) -> bool:
+    """Whether a link is short enough outside blocks and leads, through none of their tree rows, to ways along their edges.
 
-
-def _leads_over(one: Block, other: Block, link: Link, snap_m: float) -> bool:
-    """The same of a link from the first block to the second."""
-    beyond = shapely.difference(shapely.difference(link.line, one.polygon), other.polygon)
-    depths = (
-        shapely.Point(link.start).distance(one.polygon.boundary),
-        shapely.Point(link.end).distance(other.polygon.boundary),
-    )
-    return beyond.length <= snap_m and max(depths) <= snap_m and not _cuts_rows(one, link) and not _cuts_rows(other, link)
-
-
-def _cuts_rows(ground: Block, link: Link) -> bool:
-    return ground.rows is not None and bool(shapely.intersects(ground.rows.row_line, link.line).any())
-
-
-def _land_all(points: NDArray[Any], ways: list[Way], reach_m: float) -> tuple[list[Link], NDArray[np.bool_]]:
-    """Links from points to the nearest of `ways` within reach, which are cut there, and which points have one."""
-    landed = np.zeros(len(points), bool)
-    links = []
-    for i, link, way, where in _nearest(points, ways, reach_m):
-        way.cuts.append(where)
-        links.append(link)
-        landed[i] = True
-    return links, landed
+    `inner` are those of its ends that lie in a block, with the block.
+    """
+    outside = link.line
+    for ground, end in inner:
+        if shapely.Point(end).distance(ground.polygon.boundary) > snap_m:
+            return False
+        if ground.rows is not None and shapely.intersects(ground.rows.row_line, link.line).any():
+            return False
+        outside = shapely.difference(outside, ground.polygon)
+    return bool(outside.length <= snap_m)
 
 
 def _nearest(points: NDArray[Any], ways: list[Way], reach_m: float) -> list[tuple[int, Link, Way, float]]:

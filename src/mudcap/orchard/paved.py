@@ -16,7 +16,7 @@ from mudcap.orchard.frame import RowFrame
 from mudcap.orchard.model import Block, Orchard
 
 _ALONG: Final = float(np.tan(np.radians(20)))
-"""A piece of road that turns less than this from the rows runs along them."""
+"""A piece of road that turns less than this from the rows runs along them; a convention of ours."""
 
 
 def roads_through(block: Block, orchard: Orchard, frame: RowFrame, row_m: float) -> BaseGeometry:

@@ -14,16 +14,17 @@ import shapely
 from numpy.typing import NDArray
 from shapely import LineString
 
+from mudcap.orchard.alleys import TURNING_HEADLAND_M
 from mudcap.orchard.barriers import Walls
 from mudcap.orchard.model import Alley, Block, Orchard
 from mudcap.orchard.walls import VEHICLE_CLEAR_M
 
-TURN_M: Final = 3.0
+TURN_M: Final = TURNING_HEADLAND_M
 """Beyond the outline; as wide as the narrowest headland that is a way."""
 _APART: Final = 2.5
-"""Ends of neighbouring alleys farther apart than this many row spacings are not joined: the outline steps there."""
+"""Ends of neighbouring alleys farther apart than this many row spacings are not joined: the outline steps there; a convention of ours."""
 _AT_EDGE_M: Final = 0.5
-"""An alley ends at the outline if it comes as near to it as a vehicle may, give or take this."""
+"""An alley ends at the outline if it comes as near to it as a vehicle may, give or take this; a convention of ours."""
 
 
 def turns(orchard: Orchard, block: Block, walls: Walls) -> list[LineString]:
